@@ -1,0 +1,98 @@
+"""All texts a person reads, by code.
+
+Reasons, errors and flag texts travel and are stored as a code with values; they become words here, at display. One
+Qt-free gettext catalogue serves desktop, reports, tickets and command line. The English templates (``english/``, one
+module per room) are the gettext message ids; a translation is a ``.mo`` file of the domain ``elinspect`` under
+``locale/<language>/LC_MESSAGES``.
+
+Templates are `str.format` templates. ``{kind!k}`` puts a flag kind into words, ``{disposition!d}`` a disposition; a
+value of ``None`` reads 'unknown'. A template that counts is a pair (singular, plural) chosen by the value ``n``.
+"""
+
+import gettext
+import string
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from elinspect.catalogue.english import TEXTS
+
+Value = str | int | float | bool | None
+"""What a message may carry: plain values that survive JSON."""
+
+_translation: gettext.NullTranslations = gettext.NullTranslations()
+
+
+class _Words(string.Formatter):
+    def convert_field(self, value: Any, conversion: Any) -> Any:
+        if conversion == "k":
+            return words(f"kind.{value}")
+        if conversion == "d":
+            return words(f"disposition.{value}")
+        return super().convert_field(value, conversion)
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if value is None:
+            return words("common.unknown")
+        return str(super().format_field(value, format_spec))
+
+
+_FORMATTER = _Words()
+
+
+def use_language(language: str) -> None:
+    """Choose the language of all texts from now on; English where no translation is installed."""
+    global _translation
+    folder = Path(__file__).parent / "locale"
+    _translation = gettext.translation("elinspect", folder, [language], fallback=True)
+
+
+def words(code: str, **values: Value) -> str:
+    """Put a code and its values into words.
+
+    Parameters
+    ----------
+    code : str
+        Key of the text.
+    **values
+        Values for the placeholders; ``n`` chooses singular or plural.
+
+    Returns
+    -------
+    str
+        The text in the chosen language.
+
+    Raises
+    ------
+    KeyError
+        If no text has this code: a bug of ours, found by the tests.
+    """
+    template = TEXTS[code]
+    if isinstance(template, tuple):
+        count = values.get("n")
+        chosen = _translation.ngettext(template[0], template[1], int(count or 0))
+    else:
+        chosen = _translation.gettext(template)
+    return _FORMATTER.vformat(chosen, (), values)
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A text that has not been put into words yet.
+
+    Attributes
+    ----------
+    code : str
+        Key of the text.
+    values : mapping
+        Values for its placeholders.
+    """
+
+    code: str
+    values: Mapping[str, Value] = field(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """The message in words."""
+        return words(self.code, **self.values)

@@ -1,0 +1,36 @@
+"""English templates, one module per room; a key begins with its room or its word class."""
+
+from elinspect.catalogue.english import (
+    command_line,
+    common,
+    desktop,
+    geometry,
+    imaging,
+    log,
+    settings_files,
+    triage,
+)
+
+Template = str | tuple[str, str]
+
+
+def _merged(*parts: dict[str, Template]) -> dict[str, Template]:
+    merged: dict[str, Template] = {}
+    for part in parts:
+        doubled = merged.keys() & part.keys()
+        if doubled:
+            raise ValueError(f"texts defined twice: {sorted(doubled)}")
+        merged.update(part)
+    return merged
+
+
+TEXTS = _merged(
+    common.TEXTS,
+    imaging.TEXTS,
+    geometry.TEXTS,
+    triage.TEXTS,
+    settings_files.TEXTS,
+    log.TEXTS,
+    desktop.TEXTS,
+    command_line.TEXTS,
+)

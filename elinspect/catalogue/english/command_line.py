@@ -1,0 +1,3 @@
+"""Texts about the commands."""
+
+TEXTS: dict[str, str | tuple[str, str]] = {}

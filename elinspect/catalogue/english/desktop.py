@@ -1,0 +1,3 @@
+"""Texts about the reviewer window."""
+
+TEXTS: dict[str, str | tuple[str, str]] = {}

@@ -1,0 +1,3 @@
+"""Texts about reading and judging images."""
+
+TEXTS: dict[str, str | tuple[str, str]] = {}

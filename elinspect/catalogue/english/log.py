@@ -1,0 +1,3 @@
+"""Texts about the log, imports and the Pareto."""
+
+TEXTS: dict[str, str | tuple[str, str]] = {}

@@ -1,0 +1,669 @@
+"""Frozen values that travel between the rooms.
+
+Conventions
+-----------
+- Arrays inside records are read-only; a record with an array compares by identity (``eq=False``).
+- Image arrays are indexed ``(row, column)``. Points of the *file as stored* are ``(x, y)``: x right, y down, (0, 0) the
+  centre of the top-left pixel. Points of a *cell picture* are ``(row, column)``.
+- The *gate view* is the picture in which strings lie horizontally and addresses are fixed (see `Orientation`).
+- Cells are ordered by string, then by position: cell ``i`` is string ``i // cells_per_string + 1``, position
+  ``i % cells_per_string + 1``.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from typing import Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.catalogue import Message, Value
+from elinspect.errors import SettingsFileError
+
+FloatImage = NDArray[np.float32]
+"""Picture or stack of pictures in counts above the dark level."""
+Points = NDArray[np.float64]
+"""Points in one of the frames named above, shape (n, 2) unless said otherwise."""
+
+_Array = TypeVar("_Array", bound=np.ndarray)
+
+
+def read_only(array: _Array) -> _Array:
+    """Return the array with writing switched off: records are shared between rooms."""
+    array.flags.writeable = False
+    return array
+
+
+class Kind(StrEnum):
+    """Kinds of flag."""
+
+    CRACK = "crack"
+    INACTIVE_AREA = "inactive_area"
+    DARK_CELL = "dark_cell"
+    FINGER_INTERRUPTION = "finger_interruption"
+    SOLDER_FAULT = "solder_fault"
+    RIBBON_OFFSET = "ribbon_offset"
+    CHIPPED_CELL = "chipped_cell"
+    MISPLACED_CELL = "misplaced_cell"
+    REVERSED_CELL = "reversed_cell"
+    FOREIGN_BODY = "foreign_body"
+    MATERIAL_PATTERN = "material_pattern"
+    DARK_STRING = "dark_string"
+    BRIDGED_STRING = "bridged_string"
+    OPEN_CIRCUIT = "open_circuit"
+    BUSSING_JOINT_FAULT = "bussing_joint_fault"
+    OTHER = "other"
+
+
+STRING_KINDS = frozenset({Kind.DARK_STRING, Kind.BRIDGED_STRING})
+"""Kinds that belong to a whole string (no position)."""
+PANEL_KINDS = frozenset({Kind.OPEN_CIRCUIT, Kind.BUSSING_JOINT_FAULT})
+"""Kinds that belong to the panel or a joint outside the strings (no string, no position)."""
+
+
+class Stage(StrEnum):
+    """Where in the making of a module the picture was taken."""
+
+    STRING = "string"
+    BEFORE_LAMINATION = "before_lamination"
+    AFTER_LAMINATION = "after_lamination"
+    FINAL = "final"
+
+
+class Purpose(StrEnum):
+    """Why the picture was taken; only production can release anything or count in yield."""
+
+    PRODUCTION = "production"
+    AUDIT = "audit"
+    REFERENCE = "reference"
+    ENGINEERING = "engineering"
+    REHEARSAL = "rehearsal"
+    DEMO = "demo"
+    ARCHIVE = "archive"
+
+
+class Disposition(StrEnum):
+    """What is decided about a panel."""
+
+    ACCEPT = "accept"
+    REWORK = "rework"
+    HOLD = "hold"
+    CONCESSION = "concession"
+    SCRAP = "scrap"
+
+
+class Answer(StrEnum):
+    """The inspector's verdict on a flag."""
+
+    CONFIRMED = "confirmed"
+    DISMISSED = "dismissed"
+    CHANGED = "changed"
+
+
+class Source(StrEnum):
+    """Who made a flag."""
+
+    MACHINE = "machine"
+    INSPECTOR = "inspector"
+
+
+class ViewSide(StrEnum):
+    """The side from which a picture shows the panel."""
+
+    FRONT = "front"
+    REAR = "rear"
+
+
+class Corner(StrEnum):
+    """A corner of a picture."""
+
+    TOP_LEFT = "top_left"
+    TOP_RIGHT = "top_right"
+    BOTTOM_RIGHT = "bottom_right"
+    BOTTOM_LEFT = "bottom_left"
+
+
+class CrackMode(StrEnum):
+    """What a crack does to the current (IEA-PVPS T13-01:2014, as quoted in Parikh et al. 2020, Appl. Sci. 10:8834)."""
+
+    A = "A"
+    B = "B"
+    C = "C"
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Blocks x strings per block x cells per string.
+
+    Attributes
+    ----------
+    blocks : int
+        Electrically parallel parts, side by side along the string direction.
+    strings_per_block : int
+        Strings in each block, one above the other in the gate view.
+    cells_per_string : int
+        Cells in each string.
+    """
+
+    blocks: int
+    strings_per_block: int
+    cells_per_string: int
+
+    @classmethod
+    def parse(cls, text: str) -> "Layout":
+        """Read ``6x10`` or ``2x6x12``.
+
+        Raises
+        ------
+        SettingsFileError
+            If the text is not two or three whole numbers from 1 joined by ``x``, or more than 1000 cells.
+        """
+        parts = text.strip().lower().split("x")
+        if len(parts) not in (2, 3) or not all(
+            part.isascii() and part.isdigit() and 0 < len(part) < 4 for part in parts
+        ):
+            raise SettingsFileError("settings.layout_text", given=text)
+        numbers = [int(part) for part in parts]
+        layout = cls(*([1, *numbers] if len(numbers) == 2 else numbers))
+        if min(numbers) < 1 or layout.n_cells > 1000:
+            raise SettingsFileError("settings.layout_text", given=text)
+        return layout
+
+    def __str__(self) -> str:
+        core = f"{self.strings_per_block}x{self.cells_per_string}"
+        return core if self.blocks == 1 else f"{self.blocks}x{core}"
+
+    @property
+    def n_strings(self) -> int:
+        """Strings of the panel."""
+        return self.blocks * self.strings_per_block
+
+    @property
+    def n_cells(self) -> int:
+        """Cells of the panel."""
+        return self.n_strings * self.cells_per_string
+
+    @property
+    def grid_shape(self) -> tuple[int, int]:
+        """Rows and columns of cells in the gate view."""
+        return self.strings_per_block, self.blocks * self.cells_per_string
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Address:
+    """A place in the panel frame.
+
+    Attributes
+    ----------
+    string : int
+        Number of the string through the panel, from 1.
+    position : int
+        Place of the cell in its string, from 1.
+    """
+
+    string: int
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Orientation:
+    """How a stored picture is brought to the gate view: first turned, then mirrored left-right.
+
+    Attributes
+    ----------
+    rotation_deg : {0, 90, 180, 270}
+        Clockwise turn of the stored picture.
+    mirrored : bool
+        Whether the turned picture is then mirrored left-right.
+    """
+
+    rotation_deg: Literal[0, 90, 180, 270] = 0
+    mirrored: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ElImage:
+    """One exposure as read: counts above dark level, no absolute grey level means anything.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    sha256 : str
+        Hash of the stored bytes.
+    counts : ndarray of float32, shape (height_px, width_px)
+        Counts above the dark level, in the units of the sensor (a 12-bit camera gives 0..4095).
+    bit_depth : int
+        8, 12 or 16: declared by the file or, for 16-bit containers, taken from the values that occur.
+    saturation : float
+        Counts at and above which the sensor was full.
+    orientation : Orientation
+        Turn that the file's own tag asks for (EXIF, TIFF); the pixels here are the stored ones, not turned.
+    """
+
+    path: Path
+    sha256: str
+    counts: FloatImage
+    bit_depth: int
+    saturation: float
+    orientation: Orientation = Orientation()
+
+    @property
+    def height_px(self) -> int:
+        """Rows of the file."""
+        return int(self.counts.shape[0])
+
+    @property
+    def width_px(self) -> int:
+        """Columns of the file."""
+        return int(self.counts.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureConditions:
+    """What a side file says about the exposure; a value of None was not given."""
+
+    current_a: float | None = None
+    voltage_v: float | None = None
+    temperature_c: float | None = None
+    taken_at: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exposures:
+    """The exposure set of one panel.
+
+    Attributes
+    ----------
+    full_current : tuple of ElImage
+        Tiles taken at full current, in the order of their tile number; one image for most cameras.
+    low_current : tuple of ElImage
+        The same tiles at about a tenth of the current; empty if not taken.
+    repeat : tuple of ElImage
+        A second full-current exposure at identical settings, for noise; empty if not taken.
+    dark : ElImage or None
+        Exposure without current.
+    serial : str or None
+        Serial of the panel, an opaque string.
+    conditions : ExposureConditions
+        Current, voltage, temperature, time.
+    """
+
+    full_current: tuple[ElImage, ...]
+    low_current: tuple[ElImage, ...] = ()
+    repeat: tuple[ElImage, ...] = ()
+    dark: ElImage | None = None
+    serial: str | None = None
+    conditions: ExposureConditions = ExposureConditions()
+
+
+@dataclass(frozen=True, slots=True)
+class ImageQuality:
+    """How good the raw image is; a figure of None could not be measured.
+
+    Attributes
+    ----------
+    usable : bool
+        Whether the panel may be judged by this image.
+    signal_to_noise : float or None
+        Median signal of the cells over the noise of one pixel.
+    sharpness_px : float or None
+        Standard deviation of the edge spread, file pixels.
+    saturated_fraction : float or None
+        Share of the cells' pixels at or above saturation, 0..1.
+    mm_per_px : float or None
+        Size of a file pixel; None while the cell size is only assumed.
+    notes : tuple of Message
+        What a person should know, also why the image is not usable.
+    """
+
+    usable: bool
+    signal_to_noise: float | None = None
+    sharpness_px: float | None = None
+    saturated_fraction: float | None = None
+    mm_per_px: float | None = None
+    notes: tuple[Message, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NotFound:
+    """The panel or its grid was not found; an expected outcome, not an exception.
+
+    Attributes
+    ----------
+    reason : Message
+        Why, and what to do.
+    """
+
+    reason: Message
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PanelOutline:
+    """The field of cells in the picture.
+
+    Attributes
+    ----------
+    corners_px : ndarray, shape (4, 2)
+        Corners (x, y) in file pixels, clockwise from the top left of the stored picture.
+    confidence : float
+        0..1.
+    """
+
+    corners_px: Points
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellGrid:
+    """Where every cell lies.
+
+    Attributes
+    ----------
+    layout : Layout
+        What was looked for and found.
+    orientation : Orientation
+        From the stored picture to the gate view, the file's own tag included.
+    corners_px : ndarray, shape (n_cells, 4, 2)
+        Corners (x, y) of each cell in file pixels, in gate-view order: top left, top right, bottom right, bottom left
+        *as seen in the gate view*; cells in the order of addresses.
+    panel_corners_px : ndarray, shape (4, 2)
+        Outline (x, y) of the field of cells in file pixels, clockwise from the top left of the stored picture.
+    confidence : float
+        0..1.
+    """
+
+    layout: Layout
+    orientation: Orientation
+    corners_px: Points
+    panel_corners_px: Points
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellPictures:
+    """All cells, each resampled once from the file into one stack, in the gate view.
+
+    Attributes
+    ----------
+    grid : CellGrid
+        Where they come from.
+    full_current : ndarray of float32, shape (n_cells, rows, columns)
+        Counts above dark level. The picture of a cell spans exactly its corners: corner (0, 0) of the cell is the
+        centre of pixel (0, 0), the opposite corner the centre of pixel (rows - 1, columns - 1).
+    low_current : ndarray of float32 or None
+        The same at low current.
+    file_from_cell : ndarray of float64, shape (n_cells, 3, 3)
+        Homographies from (column, row, 1) of the cell picture to (x, y, 1) of the file.
+    mm_per_px : float
+        Size of a cell-picture pixel, from the cell size of the recipe or, if `scale_known` is false, an assumed one.
+    scale_known : bool
+        Whether mm figures may be given out.
+    saturation : float
+        Counts at and above which the sensor was full.
+    """
+
+    grid: CellGrid
+    full_current: FloatImage
+    low_current: FloatImage | None
+    file_from_cell: NDArray[np.float64]
+    mm_per_px: float
+    scale_known: bool
+    saturation: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PanelView:
+    """What every detector looks at: the cells and maps computed once.
+
+    Attributes
+    ----------
+    pictures : CellPictures
+        The cells.
+    inside : ndarray of bool, shape (rows, columns)
+        Where every cell of the panel has silicon: chamfers and the blurred rim are outside.
+    log_cells : ndarray of float32, shape (n_cells, rows, columns)
+        Natural logarithm of each cell over its own median luminance; 0 is typical, gain drops out.
+    background : ndarray of float32, shape (n_cells, rows, columns)
+        Smooth luminance of each cell in the same logarithm, busbars bridged.
+    busbar_rows : ndarray of bool, shape (rows,)
+        Rows of the cell picture covered by busbars, wires or ribbons.
+    noise : ndarray of float32, shape (n_cells,)
+        Standard deviation of the noise of one pixel of `log_cells`.
+    typical : ndarray of float32, shape (rows, columns)
+        The panel's typical cell (median over cells of `log_cells`).
+    luminance : ndarray of float32, shape (n_cells,)
+        Median counts of each cell inside.
+    relative_luminance : ndarray of float32, shape (n_cells,)
+        `luminance` over the median of the cells that carry the same current.
+    judged : ndarray of bool, shape (n_cells,)
+        False for a cell that cannot be judged (saturated, out of the picture, too noisy).
+    """
+
+    pictures: CellPictures
+    inside: NDArray[np.bool_]
+    log_cells: FloatImage
+    background: FloatImage
+    busbar_rows: NDArray[np.bool_]
+    noise: NDArray[np.float32]
+    typical: FloatImage
+    luminance: NDArray[np.float32]
+    relative_luminance: NDArray[np.float32]
+    judged: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """One thing a detector saw, in the frame of the cell picture.
+
+    Attributes
+    ----------
+    kind : Kind
+        What it is.
+    cell : int
+        Index of the cell.
+    score : float
+        0..1; continuous, comparable between cells of a panel and between panels.
+    outline : ndarray, shape (m, 2)
+        (row, column) in the cell picture: an open polyline for lines (crack, finger), a closed polygon (first point not
+        repeated) for areas.
+    length_mm, area_fraction : float or None
+        Measures; areas as share of the cell.
+    mode : CrackMode or None
+        For cracks, what the image says about the current.
+    measurements : mapping
+        Further figures by name, units in the name.
+    """
+
+    kind: Kind
+    cell: int
+    score: float
+    outline: Points
+    length_mm: float | None = None
+    area_fraction: float | None = None
+    mode: CrackMode | None = None
+    measurements: Mapping[str, Value] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection:
+    """What one detector says about a panel.
+
+    Attributes
+    ----------
+    kind : Kind
+        The detector's kind.
+    cell_scores : ndarray of float32, shape (n_cells,)
+        Continuous score 0..1 of every cell, also below the threshold.
+    findings : tuple of Finding
+        What reached the threshold; empty when nothing did.
+    """
+
+    kind: Kind
+    cell_scores: NDArray[np.float32]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Flag:
+    """A mark on a cell, string or joint, as it stands in the result file and in the log.
+
+    Attributes
+    ----------
+    id : str
+        Unique within the inspection.
+    kind : Kind
+        What it is.
+    string, position : int or None
+        Address; position None for string flags, both None for panel flags.
+    score : float
+        0..1.
+    outline_px : tuple of (x, y)
+        Outline in file pixels.
+    box_px : tuple of float
+        x, y, width, height in file pixels.
+    length_mm, area_fraction, mode, loss_w
+        Measures; None where they cannot be given.
+    source : Source
+        Machine or inspector.
+    measurements : mapping
+        Further figures, units in the names.
+    parent : str or None
+        Id of the flag of the primary kind under which this one hangs.
+    tile : int
+        Index of the file.
+    limit : str or None
+        The limit it reaches, such as ``crack.any``; None below every limit.
+    message : Message
+        The reason in words.
+    """
+
+    id: str
+    kind: Kind
+    string: int | None
+    position: int | None
+    score: float
+    outline_px: tuple[tuple[float, float], ...]
+    box_px: tuple[float, float, float, float]
+    message: Message
+    length_mm: float | None = None
+    area_fraction: float | None = None
+    mode: CrackMode | None = None
+    loss_w: float | None = None
+    source: Source = Source.MACHINE
+    measurements: Mapping[str, Value] = field(default_factory=dict)
+    parent: str | None = None
+    tile: int = 0
+    limit: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellResult:
+    """One cell in the result.
+
+    Attributes
+    ----------
+    address : Address
+        String and position.
+    corners_px : tuple of (x, y)
+        Corners in file pixels, clockwise from the top left of the stored picture.
+    relative_luminance : float or None
+        Over the median of the cells that carry the same current.
+    kind_scores : mapping from kind to float
+        Scores 0..1, also below the threshold.
+    defect_score : float or None
+        Probability of a defect that would be confirmed; None if it cannot be given.
+    judged : bool
+        False if the cell cannot be judged.
+    tile : int
+        Index of the file.
+    """
+
+    address: Address
+    corners_px: tuple[tuple[float, float], ...]
+    relative_luminance: float | None
+    kind_scores: Mapping[str, float]
+    defect_score: float | None
+    judged: bool
+    tile: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proposal:
+    """The disposition the criteria suggest; never a decision.
+
+    Attributes
+    ----------
+    disposition : Disposition
+        Accept, rework or hold.
+    reasons : tuple of Message
+        At least one.
+    """
+
+    disposition: Disposition
+    reasons: tuple[Message, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ImageFacts:
+    """The image as the result file names it; None where the file could not be read."""
+
+    path: str
+    sha256: str | None
+    width_px: int | None = None
+    height_px: int | None = None
+    bit_depth: int | None = None
+    tiles: tuple[str, ...] = ()
+    companions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """Versions in force; each a name with a version or a hash."""
+
+    elinspect: str
+    recipe: str
+    criteria: str
+    model: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PanelFacts:
+    """The panel as found; everything but `found`, `reason` and `layout` is None where it was not."""
+
+    found: bool
+    reason: Message | None
+    layout: Layout
+    view_side: ViewSide | None = None
+    origin_corner: Corner | None = None
+    mirrored: bool | None = None
+    rotation_deg: int | None = None
+    corners_px: tuple[tuple[float, float], ...] | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PanelResult:
+    """Everything the pipeline says about one panel; the result file holds exactly this.
+
+    Attributes
+    ----------
+    flags : tuple of Flag
+        In order of severity, the gravest first.
+    timing_s : mapping from stage to float
+        Seconds; ``total`` always there.
+    """
+
+    serial: str | None
+    stage: Stage
+    purpose: Purpose
+    attempt: int
+    image: ImageFacts
+    versions: Versions
+    quality: ImageQuality
+    panel: PanelFacts
+    cells: tuple[CellResult, ...]
+    flags: tuple[Flag, ...]
+    proposal: Proposal
+    timing_s: Mapping[str, float]
