@@ -1,0 +1,107 @@
+"""The review of one inspection as a value: verdicts, added flags, what still needs an answer."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from elinspect.records import Answer, Disposition, Flag, PanelResult
+from elinspect.review.gate import FlagStanding
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """The inspector's answer to one flag.
+
+    Attributes
+    ----------
+    flag_id : str
+        The flag.
+    answer : Answer or None
+        None takes an earlier answer back.
+    changed : Flag or None
+        For ``changed``: the flag as the inspector sees it, its limit evaluated again.
+    note : str
+        Free text.
+    """
+
+    flag_id: str
+    answer: Answer | None
+    changed: Flag | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if (self.answer is Answer.CHANGED) != (self.changed is not None):
+            raise ValueError("a changed verdict, and only that, carries the changed flag")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decision:
+    """A logged disposition."""
+
+    disposition: Disposition
+    inspector: str
+    decided_at: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Review:
+    """One inspection under review.
+
+    Attributes
+    ----------
+    inspection : str
+        Id of the inspection in the log.
+    result : PanelResult
+        What the pipeline said.
+    version : int
+        Version of the panel in the log; every logged event raises it.
+    verdicts : mapping from flag id to Verdict
+        The latest answer to each flag.
+    added : tuple of Flag
+        Flags the inspector added, in order.
+    decision : Decision or None
+        The disposition, once logged.
+    """
+
+    inspection: str
+    result: PanelResult
+    version: int = 0
+    verdicts: Mapping[str, Verdict] = field(default_factory=dict)
+    added: tuple[Flag, ...] = ()
+    decision: Decision | None = None
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """All flags as they stand now, changed ones in their changed form, added ones last."""
+        shown = [self.standing_flag(flag) for flag in self.result.flags]
+        return (*shown, *self.added)
+
+    def standing_flag(self, flag: Flag) -> Flag:
+        """Return a flag in the form the inspector gave it."""
+        verdict = self.verdicts.get(flag.id)
+        return verdict.changed if verdict is not None and verdict.changed is not None else flag
+
+    @property
+    def standings(self) -> tuple[FlagStanding, ...]:
+        """What the gate rule needs to know of every flag."""
+        machine = tuple(
+            FlagStanding(
+                flag.id,
+                flag.limit,
+                self.standing_flag(flag).limit,
+                self.verdicts[flag.id].answer if flag.id in self.verdicts else None,
+            )
+            for flag in self.result.flags
+        )
+        added = tuple(FlagStanding(flag.id, flag.limit, flag.limit, None, added=True) for flag in self.added)
+        return machine + added
+
+
+def answered(review: Review, verdict: Verdict) -> Review:
+    """Return the review after a verdict; a verdict without an answer takes the earlier one back."""
+    verdicts = dict(review.verdicts)
+    if verdict.answer is None:
+        verdicts.pop(verdict.flag_id, None)
+    else:
+        verdicts[verdict.flag_id] = verdict
+    return replace(review, verdicts=verdicts, version=review.version + 1)
