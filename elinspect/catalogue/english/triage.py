@@ -17,4 +17,36 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} flag was confirmed, changed or added and is above a limit: the panel cannot be accepted.",
         "{n} flags were confirmed, changed or added and are above a limit: the panel cannot be accepted.",
     ),
+    "flag.plain": "{kind!k} in cell {address}",
+    "flag.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long",
+    "flag.area": "{kind!k} in cell {address}, {percent:.1f} % of the cell",
+    "flag.crack": "crack in cell {address}, mode {mode}",
+    "flag.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}",
+    "flag.dark_cell": "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current",
+    "flag.added": "{kind!k} in cell {address}, added by the inspector",
+    "flag.changed": "{kind!k} in cell {address}, changed by the inspector",
+    "reason.plain": "{kind!k} in cell {address}; reaches the limit {limit}",
+    "reason.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long; reaches the limit {limit}",
+    "reason.area": "{kind!k} in cell {address}, {percent:.1f} % of the cell; reaches the limit {limit}",
+    "reason.crack": "crack in cell {address}, mode {mode}; reaches the limit {limit}",
+    "reason.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}; reaches the limit {limit}",
+    "reason.dark_cell": (
+        "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current; "
+        "reaches the limit {limit}"
+    ),
+    "reason.several": "{count} times {kind!k} in cell {address}; reaches the limit {limit}",
+    "proposal.not_usable": "The image is not good enough to judge by.",
+    "proposal.no_flags": "No flags.",
+    "proposal.below_limits": (
+        "{n} flag, below every limit.",
+        "{n} flags, all below every limit.",
+    ),
+    "quality.unjudged_cells": (
+        "{n} cell could not be judged (allowed: {limit}). Retake the image.",
+        "{n} cells could not be judged (allowed: {limit}). Retake the image.",
+    ),
+    "quality.assumed_size": (
+        "The cell size was assumed to be {along_mm:.0f} mm x {across_mm:.0f} mm (along x across the string), since only "
+        "a layout was given; no figures in mm are given."
+    ),
 }

@@ -1,0 +1,254 @@
+"""One panel from exposures to a result: the only place where the stages meet."""
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from elinspect import __version__
+from elinspect.catalogue import Message
+from elinspect.detectors import detect_all, prepare
+from elinspect.errors import ImageFileError
+from elinspect.frames import address_of, clockwise_from_top_left, stored_corner
+from elinspect.geometry import cut_cells, find_grid, find_panel, to_file_px
+from elinspect.imaging import assess, blank_reason
+from elinspect.recipe import AcceptanceCriteria, Product
+from elinspect.records import (
+    CellGrid,
+    CellResult,
+    Detection,
+    ElImage,
+    Exposures,
+    ImageFacts,
+    ImageQuality,
+    NotFound,
+    PanelFacts,
+    PanelResult,
+    PanelView,
+    Points,
+    Purpose,
+    Stage,
+    Versions,
+)
+from elinspect.settings import DetectorSettings, GeometrySettings
+from elinspect.triage import flags_from, propose
+
+_Corners = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """What the caller knows about an inspection beside the picture."""
+
+    serial: str | None = None
+    stage: Stage = Stage.BEFORE_LAMINATION
+    purpose: Purpose = Purpose.ENGINEERING
+    attempt: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class InspectionSettings:
+    """Settings of all stages."""
+
+    geometry: GeometrySettings = field(default_factory=GeometrySettings)
+    detectors: DetectorSettings = field(default_factory=DetectorSettings)
+
+
+class _Clock:
+    """Seconds per stage, for the result's ``timing_s``."""
+
+    def __init__(self) -> None:
+        self._laps: dict[str, float] = {}
+        self._start = self._last = time.perf_counter()
+
+    def lap(self, stage: str) -> None:
+        now = time.perf_counter()
+        self._laps[stage] = now - self._last
+        self._last = now
+
+    def read(self) -> Mapping[str, float]:
+        return {**self._laps, "total": time.perf_counter() - self._start}
+
+
+def inspect_panel(
+    exposures: Exposures,
+    product: Product,
+    criteria: AcceptanceCriteria,
+    occasion: Occasion | None = None,
+    settings: InspectionSettings | None = None,
+) -> PanelResult:
+    """Inspect one panel.
+
+    Parameters
+    ----------
+    exposures : Exposures
+        The panel's pictures, as read.
+    product : Product
+        What the panel is.
+    criteria : AcceptanceCriteria
+        The plant's limits.
+    occasion : Occasion, optional
+        Serial, stage, purpose, attempt.
+    settings : InspectionSettings, optional
+        Settings of geometry and detectors.
+
+    Returns
+    -------
+    PanelResult
+        With disposition ``hold`` and the reason in words where the panel was not found or the image is not usable.
+    """
+    occasion = occasion or Occasion(serial=exposures.serial)
+    settings = settings or InspectionSettings()
+    clock = _Clock()
+    image = exposures.full_current[0]
+    grid = _locate(image, product)
+    clock.lap("geometry")
+    if isinstance(grid, NotFound):
+        quality = _noting_assumptions(replace(assess(image, None, criteria.quality), usable=False), product)
+        held = unjudged_result(image_facts(exposures), grid.reason, product, criteria, occasion, quality)
+        return replace(held, timing_s=clock.read())
+
+    low = exposures.low_current[0] if exposures.low_current else None
+    pictures = cut_cells(image, low, grid, product, settings.geometry)
+    clock.lap("cells")
+    quality = assess(image, pictures, criteria.quality)
+    clock.lap("quality")
+    view = prepare(pictures, product)
+    clock.lap("maps")
+    detections = detect_all(view, settings.detectors)
+    clock.lap("detectors")
+
+    def to_file(cell: int, points: Points) -> Points:
+        return to_file_px(pictures, cell, points)
+
+    flags = flags_from(detections, to_file, product.recipe, criteria, scale_known=product.scale_known)
+    quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
+    proposal = propose(flags, quality, None, product.recipe, criteria)
+    clock.lap("triage")
+    return PanelResult(
+        serial=occasion.serial,
+        stage=occasion.stage,
+        purpose=occasion.purpose,
+        attempt=occasion.attempt,
+        image=image_facts(exposures),
+        versions=versions_of(product, criteria),
+        quality=quality,
+        panel=_panel_found(grid, product),
+        cells=_cells(view, detections),
+        flags=flags,
+        proposal=proposal,
+        timing_s=clock.read(),
+    )
+
+
+def unreadable_result(
+    path: Path, error: ImageFileError, product: Product, criteria: AcceptanceCriteria, occasion: Occasion
+) -> PanelResult:
+    """Return the result of a file that could not be read: hold, with the reason in words."""
+    quality = ImageQuality(usable=False, notes=(error.message,))
+    return unjudged_result(ImageFacts(str(path), None), error.message, product, criteria, occasion, quality)
+
+
+def unjudged_result(
+    image: ImageFacts,
+    reason: Message,
+    product: Product,
+    criteria: AcceptanceCriteria,
+    occasion: Occasion,
+    quality: ImageQuality,
+) -> PanelResult:
+    """Return the result of a panel that could not be judged: hold, no cells, the reason in words."""
+    return PanelResult(
+        serial=occasion.serial,
+        stage=occasion.stage,
+        purpose=occasion.purpose,
+        attempt=occasion.attempt,
+        image=image,
+        versions=versions_of(product, criteria),
+        quality=quality,
+        panel=PanelFacts(False, reason, product.recipe.layout),
+        cells=(),
+        flags=(),
+        proposal=propose((), quality, NotFound(reason), product.recipe, criteria),
+        timing_s={"total": 0.0},
+    )
+
+
+def versions_of(product: Product, criteria: AcceptanceCriteria) -> Versions:
+    """Return the versions in force."""
+    return Versions(__version__, product.recipe.label, criteria.label)
+
+
+def image_facts(exposures: Exposures) -> ImageFacts:
+    """Return the exposure set as the result file names it."""
+    first, *further = exposures.full_current
+    others = (*exposures.low_current, *exposures.repeat, *((exposures.dark,) if exposures.dark is not None else ()))
+    return ImageFacts(
+        str(first.path),
+        first.sha256,
+        first.width_px,
+        first.height_px,
+        first.bit_depth,
+        tiles=tuple(str(tile.path) for tile in further),
+        companions=tuple(str(other.path) for other in others),
+    )
+
+
+def _locate(image: ElImage, product: Product) -> CellGrid | NotFound:
+    blank = blank_reason(image)
+    if blank is not None:
+        return NotFound(blank)
+    outline = find_panel(image, product)
+    return outline if isinstance(outline, NotFound) else find_grid(image, outline, product)
+
+
+def _noting_unjudged(quality: ImageQuality, view: PanelView, criteria: AcceptanceCriteria) -> ImageQuality:
+    unjudged = int(np.count_nonzero(~view.judged))
+    limit = criteria.quality.max_unjudged_cells
+    if unjudged <= limit:
+        return quality
+    note = Message("quality.unjudged_cells", {"n": unjudged, "limit": limit})
+    return replace(quality, usable=False, notes=(*quality.notes, note))
+
+
+def _noting_assumptions(quality: ImageQuality, product: Product) -> ImageQuality:
+    if product.scale_known:
+        return quality
+    cell = product.recipe.cell
+    note = Message("quality.assumed_size", {"along_mm": cell.along_mm, "across_mm": cell.across_mm})
+    return replace(quality, mm_per_px=None, notes=(*quality.notes, note))
+
+
+def _panel_found(grid: CellGrid, product: Product) -> PanelFacts:
+    return PanelFacts(
+        found=True,
+        reason=None,
+        layout=grid.layout,
+        view_side=product.recipe.camera.view_side,
+        origin_corner=stored_corner(grid.orientation, product.recipe.addresses.origin_corner),
+        mirrored=grid.orientation.mirrored,
+        rotation_deg=grid.orientation.rotation_deg,
+        corners_px=_corner_tuple(grid.panel_corners_px),
+    )
+
+
+def _cells(view: PanelView, detections: tuple[Detection, ...]) -> tuple[CellResult, ...]:
+    grid = view.pictures.grid
+    corners = clockwise_from_top_left(grid.corners_px)
+    return tuple(
+        CellResult(
+            address=address_of(grid.layout, index),
+            corners_px=_corner_tuple(corners[index]),
+            relative_luminance=float(view.relative_luminance[index]),
+            kind_scores={item.kind.value: float(item.cell_scores[index]) for item in detections},
+            defect_score=None,
+            judged=bool(view.judged[index]),
+        )
+        for index in range(grid.layout.n_cells)
+    )
+
+
+def _corner_tuple(corners: Points) -> _Corners:
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in corners)

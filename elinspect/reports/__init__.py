@@ -1,0 +1,1 @@
+"""Pictures and tables for people: annotated panels, the Pareto."""

@@ -1,0 +1,261 @@
+"""The result file: a `PanelResult` as JSON and back. Schema ``elinspect.panel-result/1``.
+
+Under version 1 fields may be added, none removed or redefined. Every image, quality and panel value is null where the
+file could not be read or the panel not found; NaN never occurs.
+"""
+
+import json
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from elinspect.catalogue import Message
+from elinspect.frames import block_of
+from elinspect.records import (
+    Address,
+    CellResult,
+    Corner,
+    CrackMode,
+    Disposition,
+    Flag,
+    ImageFacts,
+    ImageQuality,
+    Kind,
+    Layout,
+    PanelFacts,
+    PanelResult,
+    Proposal,
+    Purpose,
+    Source,
+    Stage,
+    Versions,
+    ViewSide,
+)
+
+SCHEMA = "elinspect.panel-result/1"
+
+Json = dict[str, Any]
+
+
+def schema() -> Json:
+    """Return the JSON schema of the result file."""
+    text = resources.files("elinspect").joinpath("data/panel-result-1.schema.json").read_text(encoding="utf-8")
+    return dict(json.loads(text))
+
+
+def write_result(path: Path, result: PanelResult) -> None:
+    """Write a result file; the file appears whole or not at all."""
+    text = json.dumps(as_dict(result), ensure_ascii=False, allow_nan=False, indent=1)
+    partial = path.with_name(path.name + ".part")
+    partial.write_text(text + "\n", encoding="utf-8")
+    partial.replace(path)
+
+
+def read_result(path: Path) -> PanelResult:
+    """Read a result file back."""
+    return from_dict(json.loads(path.read_text(encoding="utf-8")))
+
+
+def as_dict(result: PanelResult) -> Json:
+    """Return the result as plain JSON values; `from_dict` is the inverse."""
+    layout = result.panel.layout
+    return {
+        "schema": SCHEMA,
+        "serial": result.serial,
+        "stage": result.stage.value,
+        "purpose": result.purpose.value,
+        "attempt": result.attempt,
+        "image": _image_as_dict(result.image),
+        "versions": {
+            "elinspect": result.versions.elinspect,
+            "recipe": result.versions.recipe,
+            "criteria": result.versions.criteria,
+            "model": result.versions.model,
+        },
+        "quality": _quality_as_dict(result.quality),
+        "panel": _panel_as_dict(result.panel),
+        "cells": [_cell_as_dict(cell, layout) for cell in result.cells],
+        "flags": [flag_as_dict(flag, layout) for flag in result.flags],
+        "proposal": {
+            "disposition": result.proposal.disposition.value,
+            "reasons": [message_as_dict(reason) for reason in result.proposal.reasons],
+        },
+        "timing_s": {name: round(seconds, 4) for name, seconds in result.timing_s.items()},
+    }
+
+
+def from_dict(data: Mapping[str, Any]) -> PanelResult:
+    """Return the result that `as_dict` was given.
+
+    Raises
+    ------
+    ValueError
+        If the schema is another one.
+    """
+    if data.get("schema") != SCHEMA:
+        raise ValueError(f"schema {data.get('schema')!r} is not {SCHEMA!r}")
+    quality = data["quality"]
+    return PanelResult(
+        serial=data["serial"],
+        stage=Stage(data["stage"]),
+        purpose=Purpose(data["purpose"]),
+        attempt=data["attempt"],
+        image=ImageFacts(
+            **{
+                **data["image"],
+                "tiles": tuple(data["image"]["tiles"]),
+                "companions": tuple(data["image"]["companions"]),
+            }
+        ),
+        versions=Versions(**data["versions"]),
+        quality=ImageQuality(**{**quality, "notes": tuple(_message(note) for note in quality["notes"])}),
+        panel=_panel_from_dict(data["panel"]),
+        cells=tuple(_cell_from_dict(cell) for cell in data["cells"]),
+        flags=tuple(flag_from_dict(flag) for flag in data["flags"]),
+        proposal=Proposal(
+            Disposition(data["proposal"]["disposition"]),
+            tuple(_message(reason) for reason in data["proposal"]["reasons"]),
+        ),
+        timing_s=dict(data["timing_s"]),
+    )
+
+
+def message_as_dict(message: Message) -> Json:
+    """Return code, values and, for people and other programs, the text in words."""
+    return {"code": message.code, "values": dict(message.values), "text": message.text}
+
+
+def _message(data: Mapping[str, Any]) -> Message:
+    return Message(data["code"], dict(data["values"]))
+
+
+def flag_as_dict(flag: Flag, layout: Layout) -> Json:
+    """Return one flag as in the result file."""
+    return {
+        "id": flag.id,
+        "kind": flag.kind.value,
+        "block": block_of(layout, flag.string) if flag.string is not None else None,
+        "string": flag.string,
+        "position": flag.position,
+        "score": round(flag.score, 4),
+        "outline_px": [list(point) for point in flag.outline_px],
+        "box_px": list(flag.box_px),
+        "length_mm": _rounded(flag.length_mm, 2),
+        "area_fraction": _rounded(flag.area_fraction, 5),
+        "mode": flag.mode.value if flag.mode is not None else None,
+        "loss_w": _rounded(flag.loss_w, 3),
+        "source": flag.source.value,
+        "measurements": dict(flag.measurements),
+        "parent": flag.parent,
+        "tile": flag.tile,
+        "limit": flag.limit,
+        "message": {"code": flag.message.code, "values": dict(flag.message.values)},
+        "text": flag.message.text,
+    }
+
+
+def flag_from_dict(data: Mapping[str, Any]) -> Flag:
+    """Return the flag that `flag_as_dict` was given."""
+    return Flag(
+        id=data["id"],
+        kind=Kind(data["kind"]),
+        string=data["string"],
+        position=data["position"],
+        score=data["score"],
+        outline_px=_points(data["outline_px"]),
+        box_px=tuple(data["box_px"]),
+        message=_message(data["message"]),
+        length_mm=data["length_mm"],
+        area_fraction=data["area_fraction"],
+        mode=CrackMode(data["mode"]) if data["mode"] is not None else None,
+        loss_w=data["loss_w"],
+        source=Source(data["source"]),
+        measurements=dict(data["measurements"]),
+        parent=data["parent"],
+        tile=data["tile"],
+        limit=data["limit"],
+    )
+
+
+def _image_as_dict(image: ImageFacts) -> Json:
+    return {
+        "path": image.path,
+        "sha256": image.sha256,
+        "width_px": image.width_px,
+        "height_px": image.height_px,
+        "bit_depth": image.bit_depth,
+        "tiles": list(image.tiles),
+        "companions": list(image.companions),
+    }
+
+
+def _quality_as_dict(quality: ImageQuality) -> Json:
+    return {
+        "usable": quality.usable,
+        "signal_to_noise": _rounded(quality.signal_to_noise, 3),
+        "sharpness_px": _rounded(quality.sharpness_px, 3),
+        "saturated_fraction": _rounded(quality.saturated_fraction, 6),
+        "mm_per_px": _rounded(quality.mm_per_px, 5),
+        "notes": [message_as_dict(note) for note in quality.notes],
+    }
+
+
+def _panel_as_dict(panel: PanelFacts) -> Json:
+    return {
+        "found": panel.found,
+        "reason": message_as_dict(panel.reason) if panel.reason is not None else None,
+        "layout": str(panel.layout),
+        "view_side": panel.view_side.value if panel.view_side is not None else None,
+        "origin_corner": panel.origin_corner.value if panel.origin_corner is not None else None,
+        "mirrored": panel.mirrored,
+        "rotation_deg": panel.rotation_deg,
+        "corners_px": [list(corner) for corner in panel.corners_px] if panel.corners_px is not None else None,
+    }
+
+
+def _panel_from_dict(data: Mapping[str, Any]) -> PanelFacts:
+    return PanelFacts(
+        found=data["found"],
+        reason=_message(data["reason"]) if data["reason"] is not None else None,
+        layout=Layout.parse(data["layout"]),
+        view_side=ViewSide(data["view_side"]) if data["view_side"] is not None else None,
+        origin_corner=Corner(data["origin_corner"]) if data["origin_corner"] is not None else None,
+        mirrored=data["mirrored"],
+        rotation_deg=data["rotation_deg"],
+        corners_px=_points(data["corners_px"]) if data["corners_px"] is not None else None,
+    )
+
+
+def _cell_as_dict(cell: CellResult, layout: Layout) -> Json:
+    return {
+        "block": block_of(layout, cell.address.string),
+        "string": cell.address.string,
+        "position": cell.address.position,
+        "corners_px": [list(corner) for corner in cell.corners_px],
+        "relative_luminance": _rounded(cell.relative_luminance, 4),
+        "kind_scores": {kind: round(score, 4) for kind, score in cell.kind_scores.items()},
+        "defect_score": _rounded(cell.defect_score, 4),
+        "judged": cell.judged,
+        "tile": cell.tile,
+    }
+
+
+def _cell_from_dict(data: Mapping[str, Any]) -> CellResult:
+    return CellResult(
+        address=Address(data["string"], data["position"]),
+        corners_px=_points(data["corners_px"]),
+        relative_luminance=data["relative_luminance"],
+        kind_scores=dict(data["kind_scores"]),
+        defect_score=data["defect_score"],
+        judged=data["judged"],
+        tile=data["tile"],
+    )
+
+
+def _points(data: list[list[float]]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in data)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return round(float(value), digits) if value is not None else None

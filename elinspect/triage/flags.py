@@ -1,0 +1,214 @@
+"""From findings to flags: place in the file, words, limit, primary kind, order of severity."""
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from elinspect.catalogue import Message, Value
+from elinspect.frames import address_of
+from elinspect.recipe import AcceptanceCriteria, Judgement, Limit, ProductRecipe, write_address
+from elinspect.records import CrackMode, Detection, Finding, Flag, Kind, Points
+
+GRAVITY: tuple[Kind, ...] = (
+    Kind.OPEN_CIRCUIT,
+    Kind.BUSSING_JOINT_FAULT,
+    Kind.BRIDGED_STRING,
+    Kind.DARK_STRING,
+    Kind.REVERSED_CELL,
+    Kind.DARK_CELL,
+    Kind.CHIPPED_CELL,
+    Kind.INACTIVE_AREA,
+    Kind.CRACK,
+    Kind.FOREIGN_BODY,
+    Kind.MISPLACED_CELL,
+    Kind.SOLDER_FAULT,
+    Kind.RIBBON_OFFSET,
+    Kind.OTHER,
+    Kind.FINGER_INTERRUPTION,
+    Kind.MATERIAL_PATTERN,
+)
+"""Kinds from the gravest: what costs the whole circuit, then a cell, then a part of it. Common practice, no source."""
+
+_RANK = {kind: rank for rank, kind in enumerate(GRAVITY)}
+_MODE_RANK = {CrackMode.C: 0, CrackMode.B: 1, CrackMode.A: 2, None: 3}
+
+ToFile = Callable[[int, Points], Points]
+"""Maps points (row, column) of the picture of a cell to (x, y) of the file."""
+
+
+def flags_from(
+    detections: Iterable[Detection],
+    to_file: ToFile,
+    recipe: ProductRecipe,
+    criteria: AcceptanceCriteria,
+    *,
+    scale_known: bool,
+) -> tuple[Flag, ...]:
+    """Turn findings into flags.
+
+    Parameters
+    ----------
+    detections : iterable of Detection
+        What the detectors say.
+    to_file : callable
+        From points of a cell picture to file pixels.
+    recipe : ProductRecipe
+        Layout and address scheme.
+    criteria : AcceptanceCriteria
+        Limits; kinds that are not judgeable make no flags.
+    scale_known : bool
+        False leaves every length in mm out.
+
+    Returns
+    -------
+    tuple of Flag
+        The gravest first; below the primary flag of a cell its further flags name it as parent.
+    """
+    findings = [
+        finding
+        for detection in detections
+        if judgement_of(detection.kind, criteria) is not Judgement.NOT_JUDGEABLE
+        for finding in detection.findings
+    ]
+    if not scale_known:
+        findings = [_without_lengths(finding) for finding in findings]
+    counts = Counter((finding.kind, finding.cell) for finding in findings)
+    flags = [
+        with_limit(_flag(finding, to_file, recipe), criteria, counts[finding.kind, finding.cell])
+        for finding in findings
+    ]
+    return _with_ids_and_parents(sorted(flags, key=severity))
+
+
+def judgement_of(kind: Kind, criteria: AcceptanceCriteria) -> Judgement:
+    """Return how the criteria treat a kind; one they do not name is shown, not judged."""
+    named = criteria.kinds.get(kind)
+    return named.judgement if named is not None else Judgement.SHOWN
+
+
+def with_limit(flag: Flag, criteria: AcceptanceCriteria, count_on_cell: int = 1) -> Flag:
+    """Return the flag with the first limit it reaches, or with none.
+
+    Parameters
+    ----------
+    flag : Flag
+        A flag of the machine, or one that an inspector added or changed.
+    criteria : AcceptanceCriteria
+        The limits.
+    count_on_cell : int
+        Flags of this kind on the cell.
+    """
+    reached = reached_limit(flag, criteria, count_on_cell)
+    return replace(flag, limit=f"{flag.kind}.{reached.name}" if reached is not None else None)
+
+
+def reached_limit(flag: Flag, criteria: AcceptanceCriteria, count_on_cell: int = 1) -> Limit | None:
+    """Return the first limit that a flag reaches."""
+    named = criteria.kinds.get(flag.kind)
+    if named is None or named.judgement is not Judgement.JUDGED:
+        return None
+    return next((limit for limit in named.limits if _reaches(flag, limit, count_on_cell)), None)
+
+
+def limit_named(name: str, criteria: AcceptanceCriteria) -> Limit:
+    """Return the limit with a name such as ``crack.any``.
+
+    Raises
+    ------
+    KeyError
+        If the criteria hold no such limit.
+    """
+    kind, _, short = name.partition(".")
+    for limit in criteria.kinds[Kind(kind)].limits:
+        if limit.name == short:
+            return limit
+    raise KeyError(name)
+
+
+def _reaches(flag: Flag, limit: Limit, count: int) -> bool:
+    # A figure that cannot be given reaches its limit: nobody may pass a flag because it could not be measured.
+    if limit.min_length_mm is not None and flag.length_mm is not None and flag.length_mm < limit.min_length_mm:
+        return False
+    if (
+        limit.min_area_fraction is not None
+        and flag.area_fraction is not None
+        and flag.area_fraction < limit.min_area_fraction
+    ):
+        return False
+    if limit.min_count_per_cell is not None and count < limit.min_count_per_cell:
+        return False
+    return not limit.modes or flag.mode is None or flag.mode in limit.modes
+
+
+def severity(flag: Flag) -> tuple[float, ...]:
+    """Return a sort key that puts the gravest flag first."""
+    return (
+        flag.limit is None,
+        _RANK[flag.kind],
+        _MODE_RANK[flag.mode],
+        -(flag.area_fraction or 0.0),
+        -(flag.length_mm or 0.0),
+        -flag.score,
+        flag.string or 0,
+        flag.position or 0,
+        flag.box_px[0],
+        flag.box_px[1],
+    )
+
+
+def _without_lengths(finding: Finding) -> Finding:
+    kept = {name: value for name, value in finding.measurements.items() if not name.endswith(("_mm", "_mm2"))}
+    return replace(finding, length_mm=None, measurements=kept)
+
+
+def _flag(finding: Finding, to_file: ToFile, recipe: ProductRecipe) -> Flag:
+    address = address_of(recipe.layout, finding.cell)
+    outline = np.round(to_file(finding.cell, finding.outline), 2)
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    return Flag(
+        id="",
+        kind=finding.kind,
+        string=address.string,
+        position=address.position,
+        score=float(np.clip(finding.score, 0, 1)),
+        outline_px=tuple((float(x), float(y)) for x, y in outline),
+        box_px=(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),
+        message=flag_message(finding, write_address(recipe.addresses, address.string, address.position)),
+        length_mm=finding.length_mm,
+        area_fraction=finding.area_fraction,
+        mode=finding.mode,
+        measurements=dict(finding.measurements),
+    )
+
+
+def flag_message(finding: Finding, address: str) -> Message:
+    """Return the reason for a flag; figures that cannot be given are left out of the words."""
+    values: dict[str, Value] = {"kind": finding.kind.value, "address": address}
+    code = "flag.plain"
+    if finding.area_fraction is not None:
+        code, values["percent"] = "flag.area", 100 * finding.area_fraction
+    elif finding.length_mm is not None:
+        code, values["length_mm"] = "flag.length", finding.length_mm
+    if finding.kind is Kind.CRACK and finding.mode is not None:
+        code = "flag.crack_length" if finding.length_mm is not None else "flag.crack"
+        values.pop("percent", None)
+        values.update(mode=finding.mode.value)
+        if finding.length_mm is not None:
+            values["length_mm"] = finding.length_mm
+    if finding.kind is Kind.DARK_CELL and finding.measurements.get("relative_luminance") is not None:
+        code = "flag.dark_cell"
+        values["percent"] = 100 * float(finding.measurements["relative_luminance"] or 0.0)
+    return Message(code, values)
+
+
+def _with_ids_and_parents(ordered: Sequence[Flag]) -> tuple[Flag, ...]:
+    primary: dict[tuple[int | None, int | None], str] = {}
+    named = []
+    for number, flag in enumerate(ordered, start=1):
+        place = (flag.string, flag.position)
+        flag_id = f"m{number}"
+        named.append(replace(flag, id=flag_id, parent=primary.get(place)))
+        primary.setdefault(place, flag_id)
+    return tuple(named)

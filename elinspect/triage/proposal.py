@@ -1,0 +1,68 @@
+"""From flags and image quality to a proposed disposition with reasons; never a decision."""
+
+from collections import Counter
+from collections.abc import Sequence
+
+from elinspect.catalogue import Message
+from elinspect.recipe import AcceptanceCriteria, ProductRecipe, write_address
+from elinspect.records import Disposition, Flag, ImageQuality, NotFound, Proposal
+from elinspect.triage.flags import limit_named
+
+
+def propose(
+    flags: Sequence[Flag],
+    quality: ImageQuality,
+    not_found: NotFound | None,
+    recipe: ProductRecipe,
+    criteria: AcceptanceCriteria,
+) -> Proposal:
+    """Suggest a disposition.
+
+    Parameters
+    ----------
+    flags : sequence of Flag
+        In order of severity.
+    quality : ImageQuality
+        An image that is not usable gives hold, whatever the flags.
+    not_found : NotFound or None
+        Why no panel was found; gives hold.
+    recipe : ProductRecipe
+        For the plant's addresses.
+    criteria : AcceptanceCriteria
+        The limits.
+
+    Returns
+    -------
+    Proposal
+        Hold, rework or accept, with at least one reason.
+    """
+    if not_found is not None:
+        return Proposal(Disposition.HOLD, (not_found.reason,))
+    if not quality.usable:
+        return Proposal(Disposition.HOLD, quality.notes or (Message("proposal.not_usable"),))
+    reached = [flag for flag in flags if flag.limit is not None]
+    if not reached:
+        return Proposal(Disposition.ACCEPT, (_nothing_reached(len(flags)),))
+    suggested = {limit_named(flag.limit, criteria).disposition for flag in reached if flag.limit is not None}
+    disposition = Disposition.HOLD if Disposition.HOLD in suggested else Disposition.REWORK
+    return Proposal(disposition, tuple(_reasons(reached, recipe)))
+
+
+def _nothing_reached(shown: int) -> Message:
+    return Message("proposal.below_limits", {"n": shown}) if shown else Message("proposal.no_flags")
+
+
+def _reasons(reached: Sequence[Flag], recipe: ProductRecipe) -> list[Message]:
+    """One reason per cell and limit, so that ten broken fingers of one cell read as one line."""
+    counts = Counter((flag.limit, flag.string, flag.position) for flag in reached)
+    reasons = []
+    for (limit, string, position), count in counts.items():
+        first = next(flag for flag in reached if (flag.limit, flag.string, flag.position) == (limit, string, position))
+        address = write_address(recipe.addresses, string, position)
+        if count == 1:
+            code = first.message.code.replace("flag.", "reason.", 1)
+            reasons.append(Message(code, {**first.message.values, "limit": limit}))
+        else:
+            values = {"count": count, "kind": first.kind.value, "address": address, "limit": limit}
+            reasons.append(Message("reason.several", values))
+    return reasons

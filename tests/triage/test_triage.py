@@ -1,0 +1,165 @@
+"""From findings to flags to a proposal: limits, order of severity, parents, words."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from elinspect.catalogue import Message
+from elinspect.recipe import AcceptanceCriteria, Judgement, KindCriteria, Limit, assumed_product, default_criteria
+from elinspect.records import (
+    CrackMode,
+    Detection,
+    Disposition,
+    Finding,
+    Flag,
+    ImageQuality,
+    Kind,
+    Layout,
+    NotFound,
+    Points,
+    Proposal,
+)
+from elinspect.triage import flags_from, propose, with_limit
+
+RECIPE = assumed_product(Layout.parse("2x3")).recipe
+GOOD = ImageQuality(True, 40.0, 1.0, 0.0, 0.5)
+LINE = np.array([[10.0, 20.0], [40.0, 60.0]])
+
+
+def _to_file(cell: int, points: Points) -> Points:
+    return points[:, ::-1] * 2.0 + 1000.0 * cell
+
+
+def _finding(kind: Kind, cell: int = 1, score: float = 0.5, **changes: object) -> Finding:
+    return Finding(kind, cell, score, LINE, **changes)  # type: ignore[arg-type]
+
+
+def _flags(
+    *findings: Finding, criteria: AcceptanceCriteria | None = None, scale_known: bool = True
+) -> tuple[Flag, ...]:
+    scores = np.zeros(6, np.float32)
+    detections = [Detection(kind, scores, tuple(f for f in findings if f.kind is kind)) for kind in Kind]
+    return flags_from(detections, _to_file, RECIPE, criteria or default_criteria(), scale_known=scale_known)
+
+
+def _proposal(*findings: Finding, quality: ImageQuality = GOOD, not_found: NotFound | None = None) -> Proposal:
+    return propose(_flags(*findings), quality, not_found, RECIPE, default_criteria())
+
+
+def test_a_finding_becomes_a_flag_in_file_pixels() -> None:
+    (flag,) = _flags(_finding(Kind.CRACK, cell=4, length_mm=31.2, mode=CrackMode.A))
+    assert (flag.string, flag.position, flag.limit) == (2, 2, "crack.any")
+    assert flag.outline_px == ((4040.0, 4020.0), (4120.0, 4080.0))
+    assert flag.box_px == (4040.0, 4020.0, 80.0, 60.0)
+    assert flag.message.text == "crack in cell 2-2, 31 mm long, mode A"
+
+
+def test_without_a_known_scale_no_length_is_given() -> None:
+    (flag,) = _flags(
+        _finding(Kind.CRACK, length_mm=31.2, measurements={"width_mm": 1, "contrast": 2}), scale_known=False
+    )
+    assert flag.length_mm is None
+    assert flag.measurements == {"contrast": 2}
+    assert "mm" not in flag.message.text
+
+
+@pytest.mark.parametrize(
+    ("share", "limit"), [(0.049, None), (0.05, "inactive_area.share"), (0.3, "inactive_area.share")]
+)
+def test_the_default_share_limit_is_reached_at_its_value(share: float, limit: str | None) -> None:
+    (flag,) = _flags(_finding(Kind.INACTIVE_AREA, area_fraction=share))
+    assert flag.limit == limit
+
+
+@pytest.mark.parametrize(("count", "reached"), [(9, 0), (10, 10)])
+def test_finger_interruptions_count_per_cell(count: int, reached: int) -> None:
+    here = [_finding(Kind.FINGER_INTERRUPTION, cell=0) for _ in range(count)]
+    elsewhere = [_finding(Kind.FINGER_INTERRUPTION, cell=5) for _ in range(3)]
+    assert sum(flag.limit is not None for flag in _flags(*here, *elsewhere)) == reached
+
+
+def test_a_figure_that_could_not_be_measured_does_not_pass_a_limit() -> None:
+    criteria = AcceptanceCriteria(
+        "strict", "1", kinds={Kind.CRACK: KindCriteria(limits=(Limit("long", "plant's choice", min_length_mm=20.0),))}
+    )
+    (short, unknown) = (_flags(_finding(Kind.CRACK, length_mm=length), criteria=criteria)[0] for length in (10.0, None))
+    assert (short.limit, unknown.limit) == (None, "crack.long")
+
+
+def test_limits_by_mode() -> None:
+    kinds = {Kind.CRACK: KindCriteria(limits=(Limit("open", "plant's choice", modes=(CrackMode.B, CrackMode.C)),))}
+    criteria = AcceptanceCriteria("by mode", "1", kinds=kinds)
+    modes = [None, *CrackMode]
+    reached = [_flags(_finding(Kind.CRACK, mode=mode), criteria=criteria)[0].limit is not None for mode in modes]
+    assert reached == [True, False, True, True]
+
+
+@pytest.mark.parametrize(("judgement", "shown"), [(Judgement.SHOWN, True), (Judgement.NOT_JUDGEABLE, False)])
+def test_kinds_that_are_not_judged(judgement: Judgement, shown: bool) -> None:
+    criteria = AcceptanceCriteria("soft", "1", kinds={Kind.CRACK: KindCriteria(judgement=judgement)})
+    flags = _flags(_finding(Kind.CRACK), criteria=criteria)
+    assert len(flags) == shown
+    assert all(flag.limit is None for flag in flags)
+
+
+def test_the_gravest_flag_comes_first_and_the_rest_of_its_cell_hangs_under_it() -> None:
+    flags = _flags(
+        _finding(Kind.FINGER_INTERRUPTION, cell=1, score=0.99),
+        _finding(Kind.CRACK, cell=1, mode=CrackMode.A),
+        _finding(Kind.CRACK, cell=2, mode=CrackMode.C),
+        _finding(Kind.INACTIVE_AREA, cell=1, area_fraction=0.2),
+        _finding(Kind.DARK_CELL, cell=3),
+    )
+    order = [(flag.kind, flag.position, flag.parent) for flag in flags]
+    assert order == [
+        (Kind.DARK_CELL, 1, None),
+        (Kind.INACTIVE_AREA, 2, None),
+        (Kind.CRACK, 3, None),
+        (Kind.CRACK, 2, "m2"),
+        (Kind.FINGER_INTERRUPTION, 2, "m2"),
+    ]
+    assert len({flag.id for flag in flags}) == 5
+
+
+def test_no_flag_proposes_accept_and_says_so() -> None:
+    proposal = _proposal()
+    assert proposal.disposition is Disposition.ACCEPT
+    assert [reason.text for reason in proposal.reasons] == ["No flags."]
+
+
+def test_flags_below_every_limit_propose_accept() -> None:
+    proposal = _proposal(_finding(Kind.FINGER_INTERRUPTION), _finding(Kind.INACTIVE_AREA, area_fraction=0.01))
+    assert proposal.disposition is Disposition.ACCEPT
+    assert proposal.reasons[0].text == "2 flags, all below every limit."
+
+
+def test_reasons_name_rule_and_value_once_per_cell() -> None:
+    fingers = [_finding(Kind.FINGER_INTERRUPTION, cell=0) for _ in range(12)]
+    proposal = _proposal(*fingers, _finding(Kind.INACTIVE_AREA, cell=1, area_fraction=0.123))
+    assert proposal.disposition is Disposition.REWORK
+    assert [reason.text for reason in proposal.reasons] == [
+        "inactive area in cell 1-2, 12.3 % of the cell; reaches the limit inactive_area.share",
+        "12 times finger interruption in cell 1-1; reaches the limit finger_interruption.many",
+    ]
+
+
+def test_an_image_nobody_can_judge_by_is_held_whatever_the_flags() -> None:
+    note = Message("proposal.not_usable")
+    held = _proposal(_finding(Kind.CRACK), quality=replace(GOOD, usable=False, notes=(note,)))
+    assert (held.disposition, held.reasons) == (Disposition.HOLD, (note,))
+    lost = _proposal(not_found=NotFound(Message("proposal.no_flags")))
+    assert lost.disposition is Disposition.HOLD
+
+
+def test_a_limit_can_ask_for_hold() -> None:
+    limit = Limit("any", "plant's choice", disposition=Disposition.HOLD)
+    criteria = AcceptanceCriteria("hold", "1", kinds={Kind.CRACK: KindCriteria(limits=(limit,))})
+    flags = _flags(_finding(Kind.CRACK), criteria=criteria)
+    assert propose(flags, GOOD, None, RECIPE, criteria).disposition is Disposition.HOLD
+
+
+def test_a_changed_flag_is_measured_against_its_new_kind() -> None:
+    (flag,) = _flags(_finding(Kind.CRACK))
+    assert with_limit(replace(flag, kind=Kind.FINGER_INTERRUPTION), default_criteria(), 1).limit is None
+    assert with_limit(replace(flag, kind=Kind.DARK_CELL), default_criteria(), 1).limit == "dark_cell.any"
