@@ -418,6 +418,9 @@ class CellPictures:
 class PanelView:
     """What every detector looks at: the cells and maps computed once.
 
+    Maps may be coarser than the cell pictures (hairlines need no finer scale); shapes below are in map pixels.
+    `to_picture` brings points of the maps to the cell picture.
+
     Attributes
     ----------
     pictures : CellPictures
@@ -425,21 +428,28 @@ class PanelView:
     inside : ndarray of bool, shape (rows, columns)
         Where every cell of the panel has silicon: chamfers and the blurred rim are outside.
     log_cells : ndarray of float32, shape (n_cells, rows, columns)
-        Natural logarithm of each cell over its own median luminance; 0 is typical, gain drops out.
+        Natural logarithm of each cell over its own median luminance; 0 is typical, gain drops out. A cell much darker
+        than those of the same current stands over a tenth of their luminance instead.
     background : ndarray of float32, shape (n_cells, rows, columns)
         Smooth luminance of each cell in the same logarithm, busbars bridged.
     busbar_rows : ndarray of bool, shape (rows,)
-        Rows of the cell picture covered by busbars, wires or ribbons.
+        Rows of the maps covered by busbars, wires or ribbons.
     noise : ndarray of float32, shape (n_cells,)
         Standard deviation of the noise of one pixel of `log_cells`.
     typical : ndarray of float32, shape (rows, columns)
-        The panel's typical cell (median over cells of `log_cells`).
+        The panel's typical cell (median over cells of `log_cells`); zero everywhere where there are too few cells.
     luminance : ndarray of float32, shape (n_cells,)
         Median counts of each cell inside.
     relative_luminance : ndarray of float32, shape (n_cells,)
         `luminance` over the median of the cells that carry the same current.
     judged : ndarray of bool, shape (n_cells,)
         False for a cell that cannot be judged (saturated, out of the picture, too noisy).
+    flat : ndarray of float32, shape (n_cells, rows, columns)
+        `log_cells` less `background`, busbars bridged, shading of the rim taken off, 0 outside.
+    streaks : ndarray of float32, shape (n_cells, rows / 4 rounded up, columns)
+        What of `flat` runs straight in finger direction (across the busbars), rows four times as coarse.
+    mm_per_px : float
+        Size of a map pixel.
     """
 
     pictures: CellPictures
@@ -452,6 +462,21 @@ class PanelView:
     luminance: NDArray[np.float32]
     relative_luminance: NDArray[np.float32]
     judged: NDArray[np.bool_]
+    flat: FloatImage
+    streaks: FloatImage
+    mm_per_px: float
+
+    def to_picture(self, points: Points) -> Points:
+        """Bring points (row, column) of the maps to the cell picture.
+
+        Parameters
+        ----------
+        points : ndarray, shape (..., 2)
+            In map pixels.
+        """
+        scale = np.array(self.pictures.full_current.shape[1:]) / np.array(self.flat.shape[1:])
+        # Maps are averages over blocks of picture pixels: block edges coincide, not pixel centres.
+        return np.asarray((points + 0.5) * scale - 0.5)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,7 +4,7 @@ Lengths are in mm of the cell, heights in multiples of the measured noise or as 
 where its default comes from.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,3 +20,187 @@ class GeometrySettings:
 
     finest_mm_per_px: float = 0.3
     coarsest_mm_per_px: float = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class ViewSettings:
+    """How the maps all detectors share are made.
+
+    Attributes
+    ----------
+    map_mm_per_px : float
+        Scale of the maps; finer pictures are averaged down to it. From the free real cells, whose hairlines are about
+        1.5 mm wide at this scale; time grows with its inverse square.
+    rim_share : float
+        A place is inside the cells where the typical luminance reaches this share of the cell's own. From the free real
+        cells: gaps lie below 0.6, the last good millimetre above 0.8.
+    rim_mm : float
+        Further taken off behind that line, for the blur of the gap and the error of the grid.
+    background_mm : float
+        Side of the median window for the background; wider than a crack, narrower than illumination. Common practice.
+    busbar_dip : float
+        Smallest dip of a row's mean logarithm under its surroundings that makes it a busbar row. From the free real
+        cells: busbars 0.3 to 0.9, finest wires seen 0.1, unevenness of rows without busbar below 0.02.
+    widest_busbar_mm : float
+        A dip wider than this is not a busbar. Common practice: 1.5 to 2 mm ribbon plus blur and soldering shadow.
+    max_saturated_share : float
+        A cell with more saturated pixels is not judged. Common practice, no source.
+    max_noise : float
+        A cell whose pixel noise is above this share of its luminance is not judged. Signal-to-noise 5 is the weakest
+        class named for field images (value from memory).
+    dark_level_share : float
+        Luminance (over cells of the same current) below which a cell is so dark that its own picture says nothing more.
+        Common practice, no source.
+    """
+
+    map_mm_per_px: float = 0.52
+    rim_share: float = 0.8
+    rim_mm: float = 1.5
+    background_mm: float = 10.0
+    busbar_dip: float = 0.04
+    widest_busbar_mm: float = 8.0
+    max_saturated_share: float = 0.25
+    max_noise: float = 0.2
+    dark_level_share: float = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class CrackSettings:
+    """How cracks are looked for.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a path is a finding.
+    half_total : float
+        What a path must collect for a score of 0.5, in multiples of the cell's texture. From the tuning half of the
+        free real cells.
+    widths_px : tuple of float
+        Widths (Gaussian sigma) of the line filters, map pixels: a hairline, and a blurred or open crack.
+    angles : int
+        Orientations in half a turn, even.
+    line_px : int
+        Length of one line filter, map pixels, odd.
+    least_texture : float
+        Response below which texture does not count as such: about 0.5 % contrast. From the free real cells.
+    cap : float
+        Most that one place may add: a black spot is not a long crack.
+    toll : float
+        What each place costs, so that paths do not grow through noise.
+    upright_toll : float
+        Further cost of running straight along a finger.
+    step : int
+        Places (of three map pixels) per step of the path.
+    steps : int
+        Steps a path looks ahead.
+    most_paths : int
+        Paths followed in one cell.
+    least_places : int
+        Shortest path, in places.
+    mode_b_share, mode_c_share : float
+        Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
+        source: 10 % is seen as a step, below 40 % the part is all but dark.
+    """
+
+    threshold: float = 0.5
+    half_total: float = 20.0
+    widths_px: tuple[float, ...] = (1.2, 2.2)
+    angles: int = 16
+    line_px: int = 11
+    least_texture: float = 0.02
+    cap: float = 6.0
+    toll: float = 2.5
+    upright_toll: float = 1.5
+    step: int = 3
+    steps: int = 6
+    most_paths: int = 12
+    least_places: int = 9
+    mode_b_share: float = 0.9
+    mode_c_share: float = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class InactiveAreaSettings:
+    """How inactive areas are looked for.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a region is a finding.
+    core_share : float
+        A region needs a place below this share of the luminance expected there. Common practice, no source.
+    rim_share : float
+        A region reaches as far as the luminance stays below this share.
+    narrowest_mm : float
+        Dark stripes narrower than this are lines, not areas.
+    half_area_fraction : float
+        Share of the cell that gives a score of 0.5. Common practice, no source: half a per cent is seen at once.
+    bright_quantile : float
+        Quantile of a cell that counts as its full luminance: up to so much of it may be inactive.
+    """
+
+    threshold: float = 0.5
+    core_share: float = 0.45
+    rim_share: float = 0.65
+    narrowest_mm: float = 3.0
+    half_area_fraction: float = 0.004
+    bright_quantile: float = 0.85
+
+
+@dataclass(frozen=True, slots=True)
+class DarkCellSettings:
+    """When a cell is dark as a whole.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a cell is a finding.
+    dark_share : float
+        Share of the luminance of the cells with the same current that gives a score of 0.5. Common practice, no source.
+    spreads : float
+        The cell must also lie so many robust standard deviations of those cells below their median.
+    """
+
+    threshold: float = 0.5
+    dark_share: float = 0.65
+    spreads: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class FingerInterruptionSettings:
+    """How finger interruptions are looked for.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a streak is a finding.
+    half_contrast_length_mm : float
+        Contrast (natural logarithm) times length that gives a score of 0.5. From the tuning half of the free real
+        cells.
+    least_length_mm : float
+        Shortest streak.
+    least_contrast : float
+        Contrast a streak has to keep everywhere.
+    texture_multiple : float
+        And that in multiples of the cell's own texture.
+    most_findings : int
+        Findings of one cell.
+    """
+
+    threshold: float = 0.5
+    half_contrast_length_mm: float = 2.0
+    least_length_mm: float = 8.0
+    least_contrast: float = 0.03
+    texture_multiple: float = 4.0
+    most_findings: int = 12
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorSettings:
+    """Settings of all detectors."""
+
+    view: ViewSettings = field(default_factory=ViewSettings)
+    crack: CrackSettings = field(default_factory=CrackSettings)
+    inactive_area: InactiveAreaSettings = field(default_factory=InactiveAreaSettings)
+    dark_cell: DarkCellSettings = field(default_factory=DarkCellSettings)
+    finger_interruption: FingerInterruptionSettings = field(default_factory=FingerInterruptionSettings)

@@ -1,0 +1,228 @@
+"""Cracks: dark lines that run any way but straight along a finger.
+
+Oriented second-derivative filters find pieces of dark line, a search over paths that may bend a little from piece to
+piece adds them up, and what a path collects, in multiples of the cell's own texture, is the score. The filters are
+steered from three derivatives (Freeman and Adelson 1991, doi 10.1109/34.93808); the path search is the dynamic
+programming of minimal paths with angles as states.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.chunks import as_one, over_cells
+from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
+from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
+from elinspect.settings import CrackSettings
+from elinspect.vision import cv2
+
+_POOL = 3
+"""Path search works on every third pixel, each holding the strongest response of its 3 x 3 pixels."""
+
+
+def detect(view: PanelView, settings: CrackSettings) -> Detection:
+    """Find cracks.
+
+    Parameters
+    ----------
+    view : PanelView
+        The panel.
+    settings : CrackSettings
+        Filters, path search, threshold.
+
+    Returns
+    -------
+    Detection
+        Findings with polyline outline, length and mode; no findings if there are no cracks.
+    """
+    bank = _filter_bank(settings)
+
+    def work(part: slice) -> tuple[list[float], list[list[CrackPath]]]:
+        paths = find_paths(_responses(view, part, bank, settings), settings)
+        scores = [score_of(float(total), settings) for total in paths.total.max(axis=(0, 2, 3))]
+        found = [
+            _paths_of_cell(paths, cell, view, settings) if score >= settings.threshold else []
+            for cell, score in enumerate(scores)
+        ]
+        return scores, found
+
+    parts = over_cells(work, len(view.flat))
+    scores = np.array([score for part in parts for score in part[0]], np.float32) * view.judged
+    found = [paths for part in parts for paths in part[1]]
+    findings = [
+        _finding(view, cell, path, settings) for cell, paths in enumerate(found) if view.judged[cell] for path in paths
+    ]
+    return Detection(Kind.CRACK, read_only(scores), tuple(findings))
+
+
+def score_of(total: float, settings: CrackSettings) -> float:
+    """Return the score 0..1 of what a path collected; 0.5 at `CrackSettings.half_total`."""
+    total = max(total, 0.0)
+    return total / (total + settings.half_total)
+
+
+def _least_total(settings: CrackSettings) -> float:
+    return settings.half_total * settings.threshold / (1 - settings.threshold)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _FilterBank:
+    """Kernels: per width a smoothing, a first and a second derivative; per angle a short line."""
+
+    derivatives: tuple[tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]], ...]
+    lines: tuple[NDArray[np.float32], ...]
+
+
+def _filter_bank(settings: CrackSettings) -> _FilterBank:
+    angles = np.pi * np.arange(settings.angles) / settings.angles
+    return _FilterBank(
+        tuple(_derivatives(width) for width in settings.widths_px), tuple(_line(angle, settings) for angle in angles)
+    )
+
+
+def _derivatives(width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Gaussian and its derivatives, so scaled that white noise of 1 gives a second derivative of 1."""
+    reach = int(np.ceil(3.5 * width_px))
+    x = np.arange(-reach, reach + 1)
+    smooth = np.exp(-(x**2) / (2 * width_px**2))
+    smooth /= smooth.sum()
+    first = -x / width_px**2 * smooth
+    second = (x**2 / width_px**4 - 1 / width_px**2) * smooth
+    second -= second.mean()
+    scale = 1 / np.sqrt(np.linalg.norm(second) * np.linalg.norm(smooth))
+    smooth, first, second = (scale * kernel for kernel in (smooth, first, second))
+    return smooth.astype(np.float32), first.astype(np.float32), second.astype(np.float32)
+
+
+def _line(angle: float, settings: CrackSettings) -> NDArray[np.float32]:
+    """Short line with Gaussian weights, drawn without steps; sums to 1."""
+    size = settings.line_px
+    half = size // 2
+    kernel = np.zeros((size + 1, size + 1))
+    for step in np.linspace(-half, half, 8 * half + 1):
+        row, column = half + step * np.sin(angle), half + step * np.cos(angle)
+        top, left = int(row + 1e-9), int(column + 1e-9)
+        down, right = row - top, column - left
+        weight = np.exp(-(step**2) / (2 * (size / 3) ** 2))
+        corner = np.outer([1 - down, down], [1 - right, right])
+        kernel[top : top + 2, left : left + 2] += weight * corner
+    kernel = kernel[:size, :size]
+    kernel[kernel < 0.02 * kernel.max()] = 0
+    return np.asarray(kernel / kernel.sum(), np.float32)
+
+
+def _responses(view: PanelView, part: slice, bank: _FilterBank, settings: CrackSettings) -> FloatImage:
+    """Strength of dark line per angle, cell and pooled place, in multiples of the cell's own texture.
+
+    Returns
+    -------
+    ndarray of float32, shape (angles, cells, rows, columns)
+    """
+    level = _without_streaks(view, part)
+    tall = as_one(level)
+    along = np.zeros((3, *tall.shape), np.float32)
+    for smooth, first, second in bank.derivatives:
+        for total, (x, y) in zip(along, ((second, smooth), (smooth, second), (first, first)), strict=True):
+            total += cv2.sepFilter2D(tall, cv2.CV_32F, x, y)
+    responses = [_steered(along, angle, kernel) for angle, kernel in zip(_angles(settings), bank.lines, strict=True)]
+    mean = np.zeros_like(tall)
+    for response in responses:
+        mean += response
+    mean /= len(responses)
+    pooled = np.stack([_pooled(response - mean, level.shape) for response in responses])
+    texture = np.median(pooled.max(axis=0).reshape(pooled.shape[1], -1), axis=1)
+    pooled /= np.maximum(texture, settings.least_texture)[:, None, None]
+    return pooled
+
+
+def _angles(settings: CrackSettings) -> NDArray[np.float64]:
+    return np.pi * np.arange(settings.angles) / settings.angles
+
+
+def _without_streaks(view: PanelView, part: slice) -> FloatImage:
+    flat = view.flat[part]
+    rows, columns = flat.shape[1:]
+    level: FloatImage = np.stack([cv2.resize(streaks, (columns, rows)) for streaks in view.streaks[part]])
+    np.subtract(flat, level, out=level)
+    # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
+    level *= np.exp(np.minimum(view.background[part], 0))
+    level *= view.inside
+    return np.asarray(level)
+
+
+def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> FloatImage:
+    x, y = -np.sin(angle), np.cos(angle)
+    across = cv2.addWeighted(along[0], x * x, along[1], y * y, 0)
+    across = cv2.scaleAdd(along[2], 2 * x * y, across)
+    return np.asarray(cv2.filter2D(across, cv2.CV_32F, line))
+
+
+def _pooled(response: FloatImage, shape: tuple[int, ...]) -> FloatImage:
+    strongest = cv2.dilate(response, np.ones((_POOL, _POOL), np.uint8)).reshape(shape)
+    top, left = (((size - 1) % _POOL) // 2 for size in shape[1:])
+    return np.asarray(strongest[:, top::_POOL, left::_POOL])
+
+
+def _paths_of_cell(paths: Paths, cell: int, view: PanelView, settings: CrackSettings) -> list[CrackPath]:
+    shape = view.flat.shape[1:]
+    top, left = (((size - 1) % _POOL) // 2 for size in shape)
+    found = best_paths(paths, cell, settings, _least_total(settings))
+    return [path.moved(_POOL, np.array([top, left])) for path in found]
+
+
+def _finding(view: PanelView, cell: int, path: CrackPath, settings: CrackSettings) -> Finding:
+    points = path.points
+    length_mm = _length(points) * view.mm_per_px
+    darker, mode = _mode(view, cell, points, settings)
+    along, across = points[-1] - points[0]
+    return Finding(
+        Kind.CRACK,
+        cell,
+        score_of(path.total, settings),
+        view.to_picture(points),
+        length_mm=length_mm,
+        mode=mode,
+        measurements={
+            "total_length_mm": round(length_mm + path.branch_length * view.mm_per_px, 1),
+            "branches": path.branches,
+            "orientation_deg": round(float(np.degrees(np.arctan2(-along, across)) % 180), 1),
+            "darker_side_share": round(darker, 3),
+        },
+    )
+
+
+def _length(points: Points) -> float:
+    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+
+
+def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -> tuple[float, CrackMode]:
+    """Return the darker side's luminance over the brighter one's, and the mode it speaks for."""
+    middles = (points[1:] + points[:-1]) / 2
+    step = np.diff(points, axis=0)
+    normal = np.stack([-step[:, 1], step[:, 0]], axis=1) / np.maximum(np.linalg.norm(step, axis=1), 1e-9)[:, None]
+    sides = []
+    for sign in (1, -1):
+        samples = [
+            _sample(view, cell, middles + sign * distance * normal)
+            for distance in np.array([2.5, 3.5, 4.5]) / view.mm_per_px
+        ]
+        sides.append(float(np.nanmedian(np.concatenate(samples))) if samples else np.nan)
+    step_size = abs(sides[0] - sides[1])
+    if not np.isfinite(step_size):
+        return 1.0, CrackMode.A
+    share = float(np.exp(-step_size))
+    if share < settings.mode_c_share:
+        return share, CrackMode.C
+    return share, CrackMode.B if share < settings.mode_b_share else CrackMode.A
+
+
+def _sample(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
+    rows, columns = view.inside.shape
+    nearest = np.round(points).astype(int)
+    inside = (nearest >= 0).all(axis=1) & (nearest[:, 0] < rows) & (nearest[:, 1] < columns)
+    row, column = nearest[inside].T
+    kept = view.inside[row, column]
+    row, column = row[kept], column[kept]
+    values = view.flat[cell, row, column] + view.background[cell, row, column]
+    return values if values.size else np.array([np.nan], np.float32)

@@ -1,0 +1,145 @@
+"""Flat cells: busbars bridged, background and shading taken off, streaks in finger direction apart."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.chunks import as_one, over_cells, padded
+from elinspect.records import FloatImage
+from elinspect.settings import ViewSettings
+from elinspect.vision import cv2
+
+COARSE = 4
+"""Background and streaks are computed on every fourth row (and column)."""
+
+
+def flatten(
+    log_cells: FloatImage,
+    inside: NDArray[np.bool_],
+    busbar_rows: NDArray[np.bool_],
+    mm_per_px: float,
+    settings: ViewSettings,
+) -> tuple[FloatImage, FloatImage, FloatImage]:
+    """Return the maps `flat`, `background` and `streaks` of `PanelView`."""
+    flat, background = np.empty_like(log_cells), np.empty_like(log_cells)
+    streaks = np.empty((len(log_cells), -(-log_cells.shape[1] // COARSE), log_cells.shape[2]), np.float32)
+    bars, reach = _bars(busbar_rows), round(1.6 / mm_per_px)
+    filler = _nearest_inside(inside)
+    rim, beside_bar = round(10.0 / mm_per_px), round(3.0 / mm_per_px)
+
+    def work(part: slice) -> None:
+        bridged = _bridged(log_cells[part], bars, reach)
+        smooth = _background(bridged, inside, filler, mm_per_px, settings.background_mm)
+        level = bridged - smooth
+        level *= inside
+        _straighten(level, inside, bars, rim, beside_bar)
+        background[part] = smooth
+        streaks[part] = _streaks(level)
+        flat[part] = level
+
+    over_cells(work, len(log_cells))
+    return flat, background, streaks
+
+
+def _bars(busbar_rows: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First row and end row of each busbar."""
+    steps = np.diff(np.concatenate([[0], busbar_rows.astype(np.int8), [0]]))
+    return list(zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True))
+
+
+def _bridged(stack: FloatImage, bars: list[tuple[int, int]], reach: int) -> FloatImage:
+    """Replace busbar rows by a straight line between the rows above and below.
+
+    The grid is good to about a pixel and cells lie a little turned, so every cell's busbars are looked for anew, up to
+    `reach` rows from their usual place.
+    """
+    out = stack.copy()
+    rows, columns = stack.shape[1:]
+    left = columns // 8
+    profiles = stack[:, :, left : columns - left].mean(axis=2)
+    for cell, profile in zip(out, profiles, strict=True):
+        for usual_first, usual_end in bars:
+            shift = _shift_of_bar(profile, usual_first, usual_end, reach)
+            first, end = max(usual_first + shift - 1, 2), min(usual_end + shift + 1, rows - 2)
+            if first >= end:
+                continue
+            above, below = cell[first - 2 : first].mean(axis=0), cell[end : end + 2].mean(axis=0)
+            weight = ((np.arange(first, end) - first + 1) / (end - first + 1)).astype(np.float32)[:, None]
+            cell[first:end] = above * (1 - weight) + below * weight
+    return out
+
+
+def _shift_of_bar(profile: NDArray[np.float32], first: int, end: int, reach: int) -> int:
+    """Rows by which the darkest part of the profile lies off the usual place, whole rows, ties to the smallest."""
+    width = end - first
+    low, high = max(first - reach, 0), min(end + reach, len(profile))
+    sums = np.convolve(profile[low:high], np.ones(width), mode="valid")
+    shifts = np.arange(len(sums)) + low - first
+    return int(shifts[np.lexsort((np.abs(shifts), sums.round(4)))[0]])
+
+
+def _nearest_inside(inside: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Index of the nearest coarse place that is well inside, for every coarse place."""
+    rows, columns = (-(-size // COARSE) for size in inside.shape)
+    share = cv2.resize(inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    outside = (share < 0.5).astype(np.uint8)
+    if outside.all():
+        return np.arange(rows * columns)
+    _, label = cv2.distanceTransformWithLabels(outside, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    place_of_label = np.zeros(label.max() + 1, np.intp)
+    place_of_label[label[outside == 0]] = np.flatnonzero(outside.ravel() == 0)
+    return np.asarray(place_of_label[label].ravel())
+
+
+def _background(
+    stack: FloatImage,
+    inside: NDArray[np.bool_],
+    filler: NDArray[np.intp],
+    mm_per_px: float,
+    background_mm: float,
+) -> FloatImage:
+    rows, columns = stack.shape[1:]
+    small = (-(-columns // COARSE), -(-rows // COARSE))
+    weight = inside.astype(np.float32)
+    share = np.maximum(cv2.resize(weight, small, interpolation=cv2.INTER_AREA), 1e-6)
+    coarse = np.stack([cv2.resize(cell * weight, small, interpolation=cv2.INTER_AREA) / share for cell in stack])
+    coarse = coarse.reshape(len(stack), -1)[:, filler].reshape(coarse.shape)
+    margin = 6
+    wide = padded(coarse, margin, margin)
+    size = 5 if background_mm / (COARSE * mm_per_px) >= 4 else 3
+    smooth = cv2.GaussianBlur(cv2.medianBlur(as_one(wide), size), (5, 5), 1.0).reshape(wide.shape)
+    smooth = smooth[:, margin:-margin, margin:-margin]
+    return np.stack([cv2.resize(cell, (columns, rows), interpolation=cv2.INTER_LINEAR) for cell in smooth])
+
+
+def _straighten(
+    level: FloatImage, inside: NDArray[np.bool_], bars: list[tuple[int, int]], rim: int, beside_bar: int
+) -> None:
+    """Take shading along edges and busbars off: each row and column there loses its own median, in place."""
+    in_rows, in_columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    if not in_rows.size:
+        return
+    near_bar = [row for first, end in bars for row in range(first - beside_bar, end + beside_bar)]
+    rows = np.intersect1d(np.concatenate([in_rows[:rim], in_rows[-rim:], np.array(near_bar, np.intp)]), in_rows)
+    columns = np.unique(np.concatenate([in_columns[:rim], in_columns[-rim:]]))
+    part = level[:, rows]
+    level[:, rows] = part - np.median(part[:, :, in_columns], axis=2)[:, :, None] * inside[rows]
+    part = level[:, :, columns]
+    level[:, :, columns] = part - np.median(part[:, in_rows], axis=1)[:, None] * inside[:, columns]
+
+
+def _streaks(level: FloatImage) -> FloatImage:
+    """What runs straight in finger direction: median of five coarse rows, less its surroundings."""
+    rows, columns = level.shape[1:]
+    coarse_rows = -(-rows // COARSE)
+    coarse = np.stack([cv2.resize(cell, (columns, coarse_rows), interpolation=cv2.INTER_AREA) for cell in level])
+    wide = np.pad(coarse, ((0, 0), (2, 2), (0, 0)), mode="symmetric")
+    along = _median_of_five([wide[:, shift : shift + coarse_rows] for shift in range(5)])
+    around = cv2.blur(as_one(along), (15, 1), borderType=cv2.BORDER_REFLECT).reshape(along.shape)
+    return np.asarray(along - around)
+
+
+def _median_of_five(five: list[FloatImage]) -> FloatImage:
+    a, b, c, d, e = five
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), e))

@@ -1,0 +1,219 @@
+"""The maps that all detectors share, computed once per panel."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.chunks import as_one, over_cells
+from elinspect.detectors.flat import flatten
+from elinspect.recipe import CutEdge, Product
+from elinspect.records import CellPictures, FloatImage, PanelView, read_only
+from elinspect.settings import ViewSettings
+from elinspect.vision import cv2
+
+REFERENCE_CELLS = 8
+"""From so many cells on the panel's typical cell is a reference; fewer say more about themselves than about a type."""
+
+_LOG_FLOOR = 0.03
+
+
+def prepare(pictures: CellPictures, product: Product, settings: ViewSettings | None = None) -> PanelView:
+    """Compute the maps that all detectors share.
+
+    Parameters
+    ----------
+    pictures : CellPictures
+        The cells.
+    product : Product
+        What the panel is: which cells carry the same current, whether a long edge was cut.
+    settings : ViewSettings, optional
+        How.
+
+    Returns
+    -------
+    PanelView
+        Maps at `ViewSettings.map_mm_per_px` or at the scale of the pictures, whichever is coarser.
+    """
+    settings = settings or ViewSettings()
+    counts = _at_map_scale(pictures, settings.map_mm_per_px)
+    mm_per_px = pictures.mm_per_px * (pictures.full_current.shape[2] / counts.shape[2])
+    luminance = _luminance(counts)
+    relative = relative_luminance(luminance, product)
+    reference = np.maximum(luminance, settings.dark_level_share * luminance / np.maximum(relative, 1e-9))
+    reference = np.maximum(reference, np.finfo(np.float32).tiny)
+    log_cells = _log(counts, reference)
+    lit = relative > settings.dark_level_share
+    typical = _median_cell(log_cells, lit)
+    busbar_rows = find_busbar_rows(typical, mm_per_px, settings)
+    inside = _inside(log_cells[lit] if lit.any() else log_cells, busbar_rows, product, mm_per_px, settings)
+    noise = _noise(log_cells)
+    saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
+    weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
+    judged = (saturated <= settings.max_saturated_share) & ~weak & (np.median(luminance) > 0)
+    flat, background, streaks = flatten(log_cells, inside, busbar_rows, mm_per_px, settings)
+    return PanelView(
+        pictures=pictures,
+        inside=read_only(inside),
+        log_cells=read_only(log_cells),
+        background=read_only(background),
+        busbar_rows=read_only(busbar_rows),
+        noise=read_only(noise),
+        typical=read_only(typical if len(counts) >= REFERENCE_CELLS else np.zeros_like(typical)),
+        luminance=read_only(luminance),
+        relative_luminance=read_only(relative),
+        judged=read_only(judged),
+        flat=read_only(flat),
+        streaks=read_only(streaks),
+        mm_per_px=mm_per_px,
+    )
+
+
+def relative_luminance(luminance: NDArray[np.float32], product: Product) -> NDArray[np.float32]:
+    """Return each cell's luminance over the median of the cells that carry the same current.
+
+    Parameters
+    ----------
+    luminance : ndarray, shape (n_cells,)
+        Median counts of each cell.
+    product : Product
+        Its circuit says which strings are in series; without one each block is a series circuit.
+    """
+    layout = product.recipe.layout
+    per_block = layout.strings_per_block
+    blocks = tuple(tuple(range(b * per_block + 1, (b + 1) * per_block + 1)) for b in range(layout.blocks))
+    string_of_cell = np.arange(len(luminance)) // layout.cells_per_string + 1
+    relative = np.ones_like(luminance)
+    for strings in product.recipe.circuit.series or blocks:
+        same = np.isin(string_of_cell, strings)
+        middle = np.median(luminance[same])
+        relative[same] = luminance[same] / middle if middle > 0 else 0.0
+    return relative
+
+
+def _at_map_scale(pictures: CellPictures, map_mm_per_px: float) -> FloatImage:
+    stack = pictures.full_current
+    shrink = pictures.mm_per_px / map_mm_per_px
+    # Within a tenth of the map scale resampling costs sharpness and gains nothing.
+    if shrink > 0.9:
+        return stack
+    rows, columns = (max(round(size * shrink), 1) for size in stack.shape[1:])
+    out = np.empty((len(stack), rows, columns), np.float32)
+
+    def work(part: slice) -> None:
+        for cell in range(part.start, part.stop):
+            cv2.resize(stack[cell], (columns, rows), dst=out[cell], interpolation=cv2.INTER_AREA)
+
+    over_cells(work, len(stack))
+    return out
+
+
+def _luminance(counts: FloatImage) -> NDArray[np.float32]:
+    rows, columns = counts.shape[1:]
+    top, left = rows // 10, columns // 10
+    middle = counts[:, top : rows - top : 3, left : columns - left : 3]
+    return np.asarray(np.median(middle.reshape(len(counts), -1), axis=1), np.float32)
+
+
+def _log(counts: FloatImage, reference: NDArray[np.float32]) -> FloatImage:
+    out = np.empty_like(counts)
+
+    def work(part: slice) -> None:
+        shares = counts[part] / reference[part, None, None]
+        cv2.log(as_one(np.maximum(shares, np.float32(_LOG_FLOOR))), dst=as_one(out[part]))
+
+    over_cells(work, len(counts))
+    return out
+
+
+def _median_cell(log_cells: FloatImage, lit: NDArray[np.bool_]) -> FloatImage:
+    """Median over at most 31 lit cells, evenly spread: more change nothing that anyone looks at."""
+    chosen = np.flatnonzero(lit) if lit.any() else np.arange(len(log_cells))
+    chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), 31)).round().astype(int)]
+    return np.asarray(np.median(log_cells[chosen], axis=0), np.float32)
+
+
+def find_busbar_rows(typical: FloatImage, mm_per_px: float, settings: ViewSettings) -> NDArray[np.bool_]:
+    """Find the rows that busbars, wires or ribbons cover.
+
+    Parameters
+    ----------
+    typical : ndarray, shape (rows, columns)
+        Typical cell, logarithm of luminance.
+    mm_per_px : float
+        Scale.
+    settings : ViewSettings
+        Smallest dip and largest width.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+        All False for a cell without busbars.
+    """
+    rows, columns = typical.shape
+    left = columns // 8
+    # The mean along the row, not the median: a busbar may be dark only between its soldering pads.
+    profile = typical[:, left : columns - left].mean(axis=1).astype(np.float32)
+    size = round(settings.widest_busbar_mm / mm_per_px) | 1
+    kernel = np.ones((size, 1), np.uint8)
+    closed = cv2.morphologyEx(profile[:, None], cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)[:, 0]
+    dip = closed - profile
+    # The foot of a busbar belongs to it down to an eighth of its depth: what is left would look like a crack.
+    found = np.zeros(rows, bool)
+    edge = round(2.0 / mm_per_px)
+    for row in range(edge, rows - edge):
+        is_bottom = profile[row] == profile[max(row - size // 2, 0) : row + size // 2 + 1].min()
+        if dip[row] >= settings.busbar_dip and is_bottom:
+            first = last = row
+            while first > 0 and dip[first - 1] > dip[row] / 8:
+                first -= 1
+            while last < rows - 1 and dip[last + 1] > dip[row] / 8:
+                last += 1
+            found[max(first - 1, 0) : last + 2] = True
+    return found
+
+
+def _inside(
+    log_cells: FloatImage,
+    busbar_rows: NDArray[np.bool_],
+    product: Product,
+    mm_per_px: float,
+    settings: ViewSettings,
+) -> NDArray[np.bool_]:
+    bright = (log_cells > math.log(settings.rim_share)).mean(axis=0)
+    cut = product.recipe.cell.cut_edge is not CutEdge.NONE
+    # A cell is its own mirror image (a cut one only up-down): a defect in a corner must not pass for a chamfer.
+    mirrored = [bright, bright[::-1]] if cut else [bright, bright[::-1], bright[:, ::-1], bright[::-1, ::-1]]
+    # Busbars and dark regions lie inside: what counts is whether anything further out is bright.
+    solid = (np.mean(mirrored, axis=0) > 0.5).astype(np.uint8)
+    solid = _filled_outwards(solid, busbar_rows)
+    rim = 2 * round(settings.rim_mm / mm_per_px) + 1
+    eroded = cv2.erode(np.pad(solid, 1), np.ones((rim, rim), np.uint8))[1:-1, 1:-1]
+    return np.asarray(eroded > 0)
+
+
+def _filled_outwards(solid: NDArray[np.uint8], busbar_rows: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Fill everything between the first and the last bright place of each row, and likewise of each column."""
+    filled = solid.astype(bool)
+    rows = np.logical_or.accumulate(filled, axis=1) & np.logical_or.accumulate(filled[:, ::-1], axis=1)[:, ::-1]
+    both = rows | (np.logical_or.accumulate(filled, axis=0) & np.logical_or.accumulate(filled[::-1], axis=0)[::-1])
+    for row in np.flatnonzero(busbar_rows):
+        above = np.flatnonzero(~busbar_rows[:row])
+        if above.size:
+            both[row] |= both[above[-1]]
+    return both.astype(np.uint8)
+
+
+def _noise(log_cells: FloatImage) -> NDArray[np.float32]:
+    """Standard deviation of one pixel's noise.
+
+    From second differences both ways, which cancel planes and straight edges (Immerkær 1996,
+    doi 10.1006/cviu.1996.0060), with the median instead of the mean against texture. Correlated noise of resampled
+    pictures is underestimated.
+    """
+    rows, columns = log_cells.shape[1:]
+    middle = log_cells[:, rows // 8 : rows - rows // 8, columns // 8 : columns - columns // 8]
+    along = middle[:, :, :-2] - 2 * middle[:, :, 1:-1] + middle[:, :, 2:]
+    both = along[:, :-2:2, ::2] - 2 * along[:, 1:-1:2, ::2] + along[:, 2::2, ::2]
+    spread = np.median(np.abs(both).reshape(len(log_cells), -1), axis=1)
+    return np.asarray(1.4826 / 6 * spread, np.float32)
