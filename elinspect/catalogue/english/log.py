@@ -1,3 +1,78 @@
 """Texts about the log, imports and the Pareto."""
 
-TEXTS: dict[str, str | tuple[str, str]] = {}
+TEXTS: dict[str, str | tuple[str, str]] = {
+    "log.network_share": (
+        "The log {file} lies on a network share, where two writers can destroy it. Choose a folder on this machine's "
+        "own disk, or give the URL of a PostgreSQL database."
+    ),
+    "log.url": ("'{url}' is no place for a log. Give a file, or a URL such as postgresql://user@host/database."),
+    "log.no_driver": "The PostgreSQL driver is missing. Install it with: pip install 'elinspect[postgres]'.",
+    "log.cannot_open": "The log {file} cannot be opened: {cause}. Check the folder and its permissions.",
+    "log.locked": (
+        "The log {file} is busy: another program has been writing to it for too long. Nothing was logged. Try again; "
+        "if it stays so, close the other program."
+    ),
+    "log.disk_full": "The disk with the log {file} is full. Nothing was logged. Make room and try again.",
+    "log.read_only": "The log {file} cannot be written to: {cause}. Nothing was logged. Check its permissions.",
+    "log.disk_failed": "The disk failed while reading or writing the log {file}: {cause}. Nothing was logged.",
+    "log.damaged": "The log {file} is damaged: {cause}. Restore the last backup.",
+    "log.not_a_log": "{file} is not a log of this program. Choose another file.",
+    "log.newer": (
+        "The log {file} was written by a newer version of this program (schema {revision}). Install that version; this "
+        "one leaves the log untouched."
+    ),
+    "log.failed": "The log {file} cannot be used: {cause}. Nothing was logged.",
+    "log.changed_elsewhere": "This panel was changed elsewhere meanwhile. Nothing was logged. Try again.",
+    "log.serial": "{serial} cannot be a serial: it is empty or holds characters that cannot be printed.",
+    "log.no_inspection": "The log has no inspection {inspection}.",
+    "log.no_flag": "This inspection has no flag {flag} to answer or take back.",
+    "log.flag_exists": "This inspection already has a flag {flag}.",
+    "log.already_decided": "This panel is already decided: {disposition!d}. Take the decision back first.",
+    "log.superseded": "A later picture of this panel was taken. Answer and decide on that one.",
+    "log.nothing_to_take_back": "There is no such decision to take back.",
+    "log.release_sent": (
+        "The release was already sent to the line; it can no longer be taken back. Stop the panel by hand."
+    ),
+    "log.later_inspection": "The panel was photographed again since; the decision on the earlier picture stays.",
+    "log.gate_refused": "'{disposition!d}' was not logged. {missing}",
+    "log.locked_by_station": "Station {station} is working on this panel.",
+    "log.same_image": (
+        "The same image was logged before under serial {other}, now under {serial}: image and serial do not belong "
+        "together. Check the camera and the serial reader, and photograph the panel again."
+    ),
+    "log.erased_name": "a person whose name was erased",
+    "log.edited": "Station {station}, record {number}: edited after it was logged.",
+    "log.removed": "Station {station}: records {first} to {last} were removed.",
+    "log.inserted": "Station {station}, record {number}: was not logged here but inserted.",
+    "log.cut_off": "Station {station}: the end is cut off, records {first} to {last} are missing.",
+    "log.not_anchored": "Station {station}, record {number}: is not the one that was anchored.",
+    "import.unreadable": "The file {file} cannot be read: {cause}. Nothing was imported.",
+    "import.not_utf8": "The file {file} is not UTF-8 text. Save it as 'CSV UTF-8' and import it again.",
+    "import.no_header": (
+        "The file {file} has no column '{column}' in its first line. The first line must name the columns: {columns}."
+    ),
+    "import.column_twice": "The file {file} names the column '{column}' twice. Nothing was imported.",
+    "import.field_count": "has {given} fields, the first line has {expected}",
+    "import.broken_line": "cannot be read as CSV: {cause}",
+    "import.missing": "'{column}' is empty",
+    "import.whole_number": "'{column}' is '{given}'; it must be a whole number from 1 to {most}",
+    "import.true_false": "'{column}' is '{given}'; it must be true or false",
+    "import.time": "'{column}' is '{given}'; it must be a time such as 2026-03-01T06:30:00+01:00, with the offset",
+    "import.too_long": "'{column}' is longer than {most} characters",
+    "import.not_printable": "'{column}' holds characters that cannot be printed",
+    "import.contradicts": "says something else about panel {serial}, string {string} than an earlier line of this file",
+    "import.line": "Line {line}: {reason}.",
+    "pareto.kind": "kind",
+    "pareto.stringer": "stringer",
+    "pareto.lane": "stringer / lane",
+    "pareto.cell_supplier": "cell supplier",
+    "pareto.cell_lot": "cell supplier / cell lot",
+    "pareto.product": "product",
+    "pareto.day": "day",
+    "pareto.proposed": "proposed by the machine",
+    "pareto.confirmed": "confirmed by an inspector",
+    "pareto.share": "share",
+    "pareto.cumulative_share": "cumulative share",
+    "pareto.bench": "bench (replaced before lamination)",
+    "pareto.panel": "panel as a whole",
+}

@@ -1,0 +1,1 @@
+"""Rates, Paretos and tests over counts and plain rows; no SQL, no plotting."""

@@ -1,0 +1,208 @@
+"""The connection to the database: SQLite in one file, or PostgreSQL by URL.
+
+Whoever writes is alone: in SQLite every write transaction opens with BEGIN IMMEDIATE, in PostgreSQL it takes one
+advisory lock first. So the order of events is the order in which they were committed.
+"""
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+
+from elinspect.errors import LogError
+
+WAIT_S = 10.0
+"""How long a writer waits for its turn. Common practice, no source: longer than any transaction of ours."""
+_POLL_S = 0.001
+_WRITER_LOCK = 7_310_520_641  # any number that nobody else uses in this database
+
+_NETWORK_TYPES = frozenset(
+    {
+        *("nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "lustre", "glusterfs", "ncpfs", "ocfs2", "gfs2"),
+        *("beegfs", "fuse.sshfs", "fuse.glusterfs", "fuse.davfs", "fuse.davfs2", "fuse.rclone", "fuse.gvfsd-fuse"),
+        *("fuse.s3fs", "fuse.ceph"),
+    }
+)
+_MOUNTS = Path("/proc/self/mounts")
+_DRIVE_REMOTE = 4  # GetDriveTypeW, Windows API
+
+
+def refuse_network_share(path: Path, mounts: str | None = None) -> None:
+    """Refuse a database file on a network share: its locks cannot be trusted there.
+
+    Parameters
+    ----------
+    path : Path
+        The database file; need not exist.
+    mounts : str, optional
+        Text of the mount table; the system's own if not given.
+
+    Raises
+    ------
+    LogError
+        If the file would lie on a share.
+    """
+    resolved = path.resolve()
+    if os.name == "nt":
+        share = str(resolved).startswith("\\\\") or _is_remote_drive(resolved.anchor)
+    else:
+        if mounts is None:
+            mounts = _MOUNTS.read_text(encoding="utf-8", errors="replace") if _MOUNTS.exists() else ""
+        share = _file_system_of(resolved, mounts) in _NETWORK_TYPES
+    if share:
+        raise LogError("log.network_share", file=str(path))
+
+
+def _is_remote_drive(anchor: str) -> bool:
+    import ctypes
+
+    library: Any = getattr(ctypes, "windll", None)
+    return library is not None and library.kernel32.GetDriveTypeW(anchor) == _DRIVE_REMOTE
+
+
+def _file_system_of(path: Path, mounts: str) -> str:
+    best, found = -1, ""
+    for line in mounts.splitlines():
+        fields = line.split()
+        if len(fields) < 3:
+            continue
+        point = Path(fields[1].encode().decode("unicode_escape"))  # the kernel writes a space as \040
+        if (path == point or point in path.parents) and len(point.parts) >= best:
+            best, found = len(point.parts), fields[2]
+    return found
+
+
+def engine_for(place: str | Path) -> Engine:
+    """Return an engine for a file or a URL; nothing is opened yet.
+
+    Raises
+    ------
+    LogError
+        If the URL cannot be understood, its driver is missing, or the file lies on a network share.
+    """
+    if isinstance(place, Path) or "://" not in place:
+        return _sqlite_engine(Path(place))
+    try:
+        url = make_url(place)
+    except ArgumentError:
+        raise LogError("log.url", url=_without_password(place)) from None
+    if url.get_backend_name() == "sqlite" and url.database:
+        return _sqlite_engine(Path(url.database))
+    if url.get_backend_name() not in ("postgresql", "postgres"):
+        raise LogError("log.url", url=_without_password(place))
+    try:
+        return create_engine(url.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
+    except (ModuleNotFoundError, NoSuchModuleError):
+        raise LogError("log.no_driver") from None
+
+
+def _without_password(url: str) -> str:
+    scheme, _, rest = url.partition("://")
+    return f"{scheme}://{rest.rpartition('@')[2]}"
+
+
+def _sqlite_engine(path: Path) -> Engine:
+    refuse_network_share(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LogError("log.cannot_open", file=str(path), cause=str(error)) from error
+    engine = create_engine(f"sqlite:///{path}", connect_args={"isolation_level": None, "timeout": WAIT_S})
+    event.listen(engine, "connect", _set_up_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _set_up_sqlite(connection: sqlite3.Connection, _record: object) -> None:
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")
+    connection.execute("PRAGMA foreign_keys=ON")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    if not connection.get_execution_options().get("writing"):
+        connection.exec_driver_sql("BEGIN")
+        return
+    # SQLite's own waiting sleeps up to 100 ms between its tries; a decision must not wait that long behind an import.
+    connection.exec_driver_sql("PRAGMA busy_timeout=0")
+    deadline = time.monotonic() + WAIT_S
+    try:
+        while True:
+            try:
+                connection.exec_driver_sql("BEGIN IMMEDIATE")
+            except DBAPIError as error:
+                if not _is_busy(error) or time.monotonic() > deadline:
+                    raise
+                time.sleep(_POLL_S)
+            else:
+                return
+    finally:
+        connection.exec_driver_sql(f"PRAGMA busy_timeout={int(WAIT_S * 1000)}")
+
+
+def _is_busy(error: DBAPIError) -> bool:
+    code = getattr(error.orig, "sqlite_errorcode", None)
+    return code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+@contextmanager
+def reading(engine: Engine, place: str) -> Iterator[Connection]:
+    """Open a transaction that only reads: one consistent state of the log."""
+    with in_words(place), engine.connect() as connection, connection.begin():
+        yield connection
+
+
+@contextmanager
+def writing(engine: Engine, place: str) -> Iterator[Connection]:
+    """Open a transaction that writes; on disk when it is left, or, after an error, as if it had never been."""
+    with in_words(place), engine.connect().execution_options(writing=True) as connection, connection.begin():
+        if connection.dialect.name == "postgresql":
+            connection.execute(text(f"SET LOCAL lock_timeout = '{int(WAIT_S * 1000)}ms'"))
+            connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": _WRITER_LOCK})
+        yield connection
+
+
+@contextmanager
+def in_words(place: str) -> Iterator[None]:
+    """Turn what the database says into words: what, which file, what to do.
+
+    Raises
+    ------
+    LogError
+        If the log is locked, the disk is full, or the database cannot be reached or used.
+    """
+    try:
+        yield
+    except DBAPIError as error:
+        raise LogError(_code_for(error), file=place, cause=_first_line(error)) from error
+
+
+_SQLITE_CODES = {
+    sqlite3.SQLITE_BUSY: "log.locked",
+    sqlite3.SQLITE_LOCKED: "log.locked",
+    sqlite3.SQLITE_FULL: "log.disk_full",
+    sqlite3.SQLITE_READONLY: "log.read_only",
+    sqlite3.SQLITE_IOERR: "log.disk_failed",
+    sqlite3.SQLITE_CORRUPT: "log.damaged",
+    sqlite3.SQLITE_NOTADB: "log.not_a_log",
+    sqlite3.SQLITE_CANTOPEN: "log.cannot_open",
+}
+_POSTGRES_CODES = {"55P03": "log.locked", "53100": "log.disk_full", "25006": "log.read_only"}
+
+
+def _code_for(error: DBAPIError) -> str:
+    sqlite_code = getattr(error.orig, "sqlite_errorcode", None)
+    if sqlite_code is not None:
+        return _SQLITE_CODES.get(sqlite_code & 0xFF, "log.failed")
+    return _POSTGRES_CODES.get(getattr(error.orig, "sqlstate", None) or "", "log.failed")
+
+
+def _first_line(error: DBAPIError) -> str:
+    return str(error.orig).strip().partition("\n")[0]

@@ -1,0 +1,184 @@
+"""Events and their stored bytes.
+
+An event is stored as the bytes of one JSON object, compressed where it is long. The hash of a record covers exactly
+these bytes and the hash of the record before it in the same station's chain, so nothing is ever serialised again.
+"""
+
+import hashlib
+import json
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+FIRST_LINK = bytes(32)
+"""What stands in for the hash before the first record of a chain."""
+_COMPRESSED_FROM_BYTES = 1024
+
+
+class EventKind(StrEnum):
+    """What may happen."""
+
+    PANEL_SEEN = "panel_seen"
+    EXPOSURES = "exposures"
+    ATTEMPT = "attempt"
+    RETAKE = "retake"
+    INSPECTION = "inspection"
+    RE_EVALUATION = "re_evaluation"
+    FLAG_ADDED = "flag_added"
+    FLAG_REMOVED = "flag_removed"
+    VERDICT = "verdict"
+    NOT_ANSWERED_SINGLY = "not_answered_singly"
+    DISPOSITION = "disposition"
+    TAKE_BACK = "take_back"
+    REWORK_DONE = "rework_done"
+    CONTEXT = "context"
+    MAINTENANCE = "maintenance"
+    FLASH_RESULT = "flash_result"
+    IMPORT_DONE = "import_done"
+    VERSION_CHANGE = "version_change"
+    SIGN_IN = "sign_in"
+    AUDIT_RESULT = "audit_result"
+
+
+@dataclass(frozen=True, slots=True)
+class NewEvent:
+    """A fact to be logged.
+
+    Attributes
+    ----------
+    kind : EventKind
+        What happened.
+    subject : str
+        What it happened to: ``panel:<serial>``, ``inspection:<id>`` for a panel without serial, or another subject such
+        as ``context``. Every subject has a version, the number of its events.
+    data : mapping
+        Plain JSON values.
+    person : str or None
+        Id of the signed-in person; never a name. None for the machine.
+    """
+
+    kind: EventKind
+    subject: str
+    data: Mapping[str, Any]
+    person: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEvent:
+    """A fact as it stands in the log.
+
+    Attributes
+    ----------
+    id : int
+        Order in this database.
+    station : str
+        Whose chain.
+    number : int
+        Place in that chain, from 1.
+    at : str
+        When it was logged, ISO 8601 with offset.
+    version : int
+        Version of the subject with this event.
+    """
+
+    id: int
+    station: str
+    number: int
+    at: str
+    kind: EventKind
+    subject: str
+    version: int
+    person: str | None
+    data: Mapping[str, Any]
+
+
+def now() -> str:
+    """Return the time for an event: local, with offset, to the millisecond."""
+    return datetime.now().astimezone().isoformat(timespec="milliseconds")
+
+
+def to_bytes(event: NewEvent, station: str, number: int, version: int, at: str) -> bytes:
+    """Return the bytes that are stored and hashed.
+
+    Raises
+    ------
+    ValueError
+        If the data holds NaN or something that is no JSON value.
+    """
+    envelope = {
+        "station": station,
+        "number": number,
+        "at": at,
+        "kind": event.kind.value,
+        "subject": event.subject,
+        "version": version,
+        "person": event.person,
+        "data": event.data,
+    }
+    # ASCII: a path may hold bytes that are no UTF-8 (surrogates), and must not stop the log.
+    plain = json.dumps(envelope, allow_nan=False, separators=(",", ":")).encode("ascii")
+    return plain if len(plain) < _COMPRESSED_FROM_BYTES else zlib.compress(plain)
+
+
+def from_bytes(record: int, body: bytes) -> StoredEvent:
+    """Read an event from its stored bytes.
+
+    Raises
+    ------
+    ValueError
+        If the bytes are no event.
+    """
+    try:
+        plain = body if body[:1] == b"{" else zlib.decompress(body)
+        envelope = json.loads(plain)
+        return StoredEvent(
+            record,
+            envelope["station"],
+            envelope["number"],
+            envelope["at"],
+            EventKind(envelope["kind"]),
+            envelope["subject"],
+            envelope["version"],
+            envelope["person"],
+            envelope["data"],
+        )
+    except (zlib.error, KeyError, TypeError) as error:
+        raise ValueError(f"the bytes of record {record} are no event") from error
+
+
+def link(before: bytes, body: bytes) -> bytes:
+    """Return the hash of a record.
+
+    Parameters
+    ----------
+    before : bytes
+        Hash of the record before it in the chain, `FIRST_LINK` for the first.
+    body : bytes
+        Stored bytes.
+
+    Returns
+    -------
+    bytes
+        SHA-256 (FIPS 180-4), 32 bytes.
+    """
+    return hashlib.sha256(before + body).digest()
+
+
+def panel_subject(serial: str | None, inspection: str) -> str:
+    """Return the subject of a panel's events; a panel without serial is known by its inspection alone."""
+    return f"panel:{serial}" if serial is not None else f"inspection:{inspection}"
+
+
+def inspection_id(serial: str | None, stage: str, purpose: str, image: str) -> str:
+    """Return the id of an inspection: its identity (serial, stage, purpose, image hash), hashed.
+
+    Parameters
+    ----------
+    image : str
+        Hash of the image; where the file could not be read, its path.
+    """
+    identity = json.dumps([serial, stage, purpose, image])
+    return hashlib.sha256(identity.encode("ascii")).hexdigest()[:24]

@@ -1,0 +1,211 @@
+"""The log: open, append, read."""
+
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+from sqlalchemy import Connection, Engine, select, text
+
+from elinspect.errors import LogError
+from elinspect.store.connection import engine_for, in_words, reading, writing
+from elinspect.store.events import FIRST_LINK, EventKind, NewEvent, StoredEvent, from_bytes, link, now, to_bytes
+from elinspect.store.locks import Lock, release, renew
+from elinspect.store.projections import apply
+from elinspect.store.rules import Standing, event_count, refuse
+from elinspect.store.schema import HEAD_REVISION, chains, events
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    """What an append did.
+
+    Attributes
+    ----------
+    version : int
+        Version of the subject of the last event.
+    events : tuple of StoredEvent
+        The events as they stand in the log.
+    held_s : float
+        How long other writers had to wait for this transaction, its way to the disk left out.
+    """
+
+    version: int
+    events: tuple[StoredEvent, ...]
+    held_s: float
+
+
+class Log:
+    """An open log; close it, or use it as a context manager. May be used from several threads.
+
+    Attributes
+    ----------
+    place : str
+        The file or URL, for messages; without password.
+    """
+
+    def __init__(self, engine: Engine, place: str) -> None:
+        self._engine = engine
+        self.place = place
+
+    def __enter__(self) -> "Log":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._engine.dispose()
+
+    def reading(self) -> AbstractContextManager[Connection]:
+        """Open a transaction that only reads."""
+        return reading(self._engine, self.place)
+
+    def writing(self) -> AbstractContextManager[Connection]:
+        """Open a transaction that writes, alone; on disk when it is left."""
+        return writing(self._engine, self.place)
+
+    def append(
+        self,
+        new: Sequence[NewEvent],
+        station: str,
+        expected_version: int | None = None,
+        lock: Lock | None = None,
+    ) -> Appended:
+        """Log events: all of them or none, on disk when this returns.
+
+        Parameters
+        ----------
+        new : sequence of NewEvent
+            In order. With `expected_version` or `lock`, all of one subject.
+        station : str
+            Whose chain.
+        expected_version : int, optional
+            Version of the subject the writer last saw. Needed for inspections, verdicts and decisions.
+        lock : Lock, optional
+            The writer's lock on the subject; renewed, or given back with a decision. Needed for verdicts and decisions.
+
+        Returns
+        -------
+        Appended
+            The new version and the events as stored.
+
+        Raises
+        ------
+        LogError
+            If a rule or the gate refuses an event (its text names what is missing), or the database cannot write;
+            nothing is logged then.
+        ValueError
+            If there are no events, or events of several subjects with a version.
+        """
+        subjects = {event.subject for event in new}
+        if not new or (expected_version is not None and len(subjects) != 1):
+            raise ValueError("append needs events, and events of one subject where a version is expected")
+        with self.writing() as connection:
+            start = time.perf_counter()
+            unchanged = expected_version is not None and event_count(connection, new[0].subject) == expected_version
+            standing = Standing(station, lock, unchanged)
+            stored = []
+            for event in new:
+                refuse(connection, event, standing)
+                stored.append(write_event(connection, event, station))
+                apply(connection, stored[-1])
+            if lock is not None:
+                decided = any(event.kind is EventKind.DISPOSITION for event in new)
+                (release if decided else renew)(connection, lock)
+            held_s = time.perf_counter() - start
+        return Appended(stored[-1].version, tuple(stored), held_s)
+
+    def events(self, after: int = 0) -> Iterator[StoredEvent]:
+        """Yield all events after a record, in the order they were logged, a few at a time."""
+        while True:
+            with self.reading() as connection:
+                found = connection.execute(
+                    select(events.c.id, events.c.body).where(events.c.id > after).order_by(events.c.id).limit(500)
+                ).all()
+            if not found:
+                return
+            for row in found:
+                yield from_bytes(row.id, bytes(row.body))
+            after = found[-1].id
+
+
+def write_event(connection: Connection, event: NewEvent, station: str) -> StoredEvent:
+    """Write one event at the end of a station's chain."""
+    head = connection.execute(select(chains).where(chains.c.station == station)).one_or_none()
+    number = (head.number if head is not None else 0) + 1
+    before = bytes(head.hash) if head is not None else FIRST_LINK
+    version = event_count(connection, event.subject) + 1
+    body = to_bytes(event, station, number, version, now())
+    linked = link(before, body)
+    result = connection.execute(
+        events.insert().values(
+            station=station,
+            number=number,
+            subject=event.subject,
+            version=version,
+            kind=event.kind.value,
+            hash=linked,
+            body=body,
+        )
+    )
+    connection.execute(_MOVE_HEAD, {"station": station, "number": number, "hash": linked})
+    key = result.inserted_primary_key
+    assert key is not None
+    return from_bytes(int(key[0]), body)
+
+
+_MOVE_HEAD = text(
+    "INSERT INTO chains (station, number, hash) VALUES (:station, :number, :hash) "
+    "ON CONFLICT (station) DO UPDATE SET number = excluded.number, hash = excluded.hash"
+)
+
+
+def open_log(place: str | Path) -> Log:
+    """Open the log, making it where there is none yet.
+
+    Parameters
+    ----------
+    place : str or Path
+        A file for SQLite, or a URL such as ``postgresql://user@host/database``.
+
+    Returns
+    -------
+    Log
+        At the schema of this program; an older one was migrated.
+
+    Raises
+    ------
+    LogError
+        If the file lies on a network share, is no log, comes from a newer program, or cannot be reached.
+    """
+    engine = engine_for(place)
+    shown = engine.url.render_as_string(hide_password=True)
+    name = shown.removeprefix("sqlite:///")
+    try:
+        with in_words(name):
+            revision = _revision(engine)
+            if revision != HEAD_REVISION:
+                from elinspect.store.migrating import migrate  # alembic takes half a second to import
+
+                migrate(engine, name, revision)
+    except BaseException:
+        engine.dispose()
+        raise
+    return Log(engine, name)
+
+
+def _revision(engine: Engine) -> str | None:
+    """Return the schema of a database; None where there is none yet."""
+    with engine.connect() as connection:
+        if not engine.dialect.has_table(connection, "alembic_version"):
+            if engine.dialect.has_table(connection, "events"):
+                raise LogError("log.not_a_log", file=engine.url.render_as_string(hide_password=True), cause="")
+            return None
+        found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one_or_none()
+        return str(found) if found is not None else None

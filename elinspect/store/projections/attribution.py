@@ -1,0 +1,64 @@
+"""Which production context a place in a panel had when an inspection saw it."""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from elinspect.frames import position_as_built
+from elinspect.records import Layout
+from elinspect.store.schema import context_rows
+
+IMPORTED, BENCH, PANEL, UNKNOWN = "imported", "bench", "panel", ""
+"""Origins: made by a stringer, replaced at the bench, belongs to no string, not known."""
+
+_FIELDS = ("stringer", "lane", "cell_supplier", "cell_lot", "string_id", "cell_class", "ribbon_lot", "operator")
+
+
+class PanelContext:
+    """The context rows of one panel.
+
+    A place is the original until the bench replaced it: an inspection before the replacement keeps the stringer, a
+    later one has origin `bench`. A corrected import changes what is said about the original, whenever it was inspected.
+    """
+
+    def __init__(self, rows: Collection[Any] = ()) -> None:
+        self._imported = {row.string: row for row in rows if row.origin == IMPORTED}
+        self._bench = sorted((row for row in rows if row.origin == BENCH), key=lambda row: row.valid_from)
+
+    def replaced_places(self, as_of: int) -> dict[tuple[int, int], int]:
+        """Return the instance of every place the bench replaced before an event; position 0 is the whole string."""
+        return {(row.string, row.position): row.valid_from for row in self._bench if row.valid_from < as_of}
+
+    def fields(self, layout: Layout, string: int, position: int, as_of: int) -> dict[str, Any]:
+        """Return the columns of `flagged_cells` that say where a place came from, as seen at an event.
+
+        `string` 0 is the panel as a whole, `position` 0 the string as a whole.
+        """
+        bench = [
+            row
+            for row in self._bench
+            if row.valid_from < as_of and row.string == string and row.position in (0, position)
+        ]
+        row = bench[-1] if bench else self._imported.get(string)
+        found_origin = row.origin if row is not None else UNKNOWN
+        turned = row.turned if row is not None else None
+        as_built = position_as_built(layout, position, turned) if position and turned is not None else 0
+        return {
+            "origin": found_origin if string else PANEL,
+            "instance": bench[-1].valid_from if bench else 0,
+            "turned": turned,
+            "position_as_built": as_built,
+            **{name: getattr(row, name) if row is not None else "" for name in _FIELDS},
+        }
+
+
+def contexts_of(connection: Connection, serials: Collection[str]) -> Mapping[str, PanelContext]:
+    """Return the context of panels by serial; a panel without rows has an empty one."""
+    grouped = defaultdict(list)
+    valid = (context_rows.c.serial.in_(serials), context_rows.c.valid_to.is_(None))
+    if serials:
+        for row in connection.execute(select(context_rows).where(*valid)):
+            grouped[row.serial].append(row)
+    return {serial: PanelContext(grouped[serial]) for serial in serials}

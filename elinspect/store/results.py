@@ -1,0 +1,31 @@
+"""Results as the pipeline wrote them: read back from the events, never copied."""
+
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from elinspect.errors import LogError
+from elinspect.store.events import StoredEvent, from_bytes
+from elinspect.store.schema import events, inspections
+
+
+def event_at(connection: Connection, record: int) -> StoredEvent:
+    """Return one event by its record number."""
+    body = connection.execute(select(events.c.body).where(events.c.id == record)).scalar_one()
+    return from_bytes(record, bytes(body))
+
+
+def result_of(connection: Connection, inspection: str) -> dict[str, Any]:
+    """Return the result that stands for an inspection, as in the result file.
+
+    Raises
+    ------
+    LogError
+        If there is no such inspection.
+    """
+    record = connection.execute(
+        select(inspections.c.result_event_id).where(inspections.c.id == inspection)
+    ).scalar_one_or_none()
+    if record is None:
+        raise LogError("log.no_inspection", inspection=inspection)
+    return dict(event_at(connection, record).data["result"])

@@ -1,0 +1,228 @@
+"""What the log refuses, checked inside the transaction, whoever calls."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from elinspect.catalogue import Message
+from elinspect.errors import LogError
+from elinspect.records import Answer, Disposition, Purpose, Stage
+from elinspect.review.gate import FlagStanding, GateFacts, Role, missing_conditions
+from elinspect.store.events import EventKind, NewEvent
+from elinspect.store.locks import Lock, holds
+from elinspect.store.schema import events, flags, inspections, outbox, sign_ins
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the writer claims when an event is to be appended.
+
+    Attributes
+    ----------
+    station : str
+        Where it is written.
+    lock : Lock or None
+        The lock the writer holds on the subject.
+    version_unchanged : bool
+        Whether the subject still has the version the writer last saw; False if the writer named none.
+    """
+
+    station: str
+    lock: Lock | None = None
+    version_unchanged: bool = False
+
+
+def refuse(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    """Refuse an event that must not be logged now.
+
+    Raises
+    ------
+    LogError
+        Naming what is missing, in words.
+    """
+    rule = _RULES.get(event.kind)
+    if rule is not None:
+        rule(connection, event, standing)
+
+
+def gate_facts(connection: Connection, inspection: str, person: str | None, standing: Standing) -> GateFacts:
+    """Return everything the gate rule asks for, as the log knows it.
+
+    Raises
+    ------
+    LogError
+        If there is no such inspection.
+    """
+    row = inspection_row(connection, inspection)
+    return GateFacts(
+        flags=flag_standings(connection, inspection),
+        usable=row.usable,
+        panel_found=row.panel_found,
+        layout_agrees=row.layout_agrees,
+        serial=row.serial,
+        lock_held=holds(connection, row.subject, standing.lock, standing.station),
+        version_unchanged=standing.version_unchanged,
+        role=role_of(connection, person, standing.station),
+    )
+
+
+def missing_for(
+    connection: Connection, inspection: str, disposition: Disposition, person: str | None, standing: Standing
+) -> tuple[Message, ...]:
+    """Return what stands in the way of a disposition: the state of the inspection first, then the gate rule."""
+    row = inspection_row(connection, inspection)
+    first = []
+    if row.decision is not None:
+        first.append(Message("log.already_decided", {"disposition": row.decision}))
+    if row.superseded:
+        first.append(Message("log.superseded"))
+    return (*first, *missing_conditions(gate_facts(connection, inspection, person, standing), disposition))
+
+
+def inspection_row(connection: Connection, inspection: str) -> Any:
+    """Return the row of an inspection.
+
+    Raises
+    ------
+    LogError
+        If there is none.
+    """
+    row = connection.execute(select(inspections).where(inspections.c.id == inspection)).one_or_none()
+    if row is None:
+        raise LogError("log.no_inspection", inspection=inspection)
+    return row
+
+
+def flag_standings(connection: Connection, inspection: str) -> tuple[FlagStanding, ...]:
+    """Return how every flag of an inspection stands."""
+    found = connection.execute(select(flags).where(flags.c.inspection == inspection).order_by(flags.c.number))
+    return tuple(
+        FlagStanding(
+            row.flag, row.machine_limit, row.standing_limit, Answer(row.answer) if row.answer else None, row.added
+        )
+        for row in found
+    )
+
+
+def role_of(connection: Connection, person: str | None, station: str) -> Role | None:
+    """Return the role with which a person last signed in at a station; None if never."""
+    if person is None:
+        return None
+    found = connection.execute(
+        select(sign_ins.c.role).where(sign_ins.c.person == person, sign_ins.c.station == station)
+    ).scalar_one_or_none()
+    return Role(found) if found is not None else None
+
+
+def releases(stage: str, purpose: str, disposition: str) -> bool:
+    """Whether a disposition lets a panel go on to the press."""
+    return (
+        purpose == Purpose.PRODUCTION
+        and stage == Stage.BEFORE_LAMINATION
+        and disposition in (Disposition.ACCEPT, Disposition.CONCESSION)
+    )
+
+
+def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing) -> Any:
+    row = inspection_row(connection, event.data["inspection"])
+    if row.decision is not None:
+        raise LogError("log.already_decided", disposition=row.decision)
+    if row.superseded:
+        raise LogError("log.superseded")
+    if not standing.version_unchanged:
+        raise LogError("gate.version")
+    if not holds(connection, row.subject, standing.lock, standing.station):
+        raise LogError("gate.lock")
+    return row
+
+
+def _verdict(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    _open_to_answers(connection, event, standing)
+    _flag(connection, event, added=False)
+
+
+def _flag_added(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    _open_to_answers(connection, event, standing)
+    taken = flags.c.inspection == event.data["inspection"], flags.c.flag == event.data["flag"]["id"]
+    if connection.execute(select(func.count()).where(*taken)).scalar_one():
+        raise LogError("log.flag_exists", flag=event.data["flag"]["id"])
+
+
+def _flag_removed(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    _open_to_answers(connection, event, standing)
+    _flag(connection, event, added=True)
+
+
+def _flag(connection: Connection, event: NewEvent, *, added: bool) -> None:
+    inspection, flag = event.data["inspection"], event.data["flag"]
+    found = connection.execute(
+        select(flags.c.added).where(flags.c.inspection == inspection, flags.c.flag == flag)
+    ).scalar_one_or_none()
+    if found is None or found != added:
+        raise LogError("log.no_flag", flag=flag)
+
+
+def _disposition(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    disposition = Disposition(event.data["disposition"])
+    missing = missing_for(connection, event.data["inspection"], disposition, event.person, standing)
+    if missing:
+        reasons = " ".join(message.text for message in missing)
+        raise LogError("log.gate_refused", disposition=disposition.value, missing=reasons)
+
+
+def _take_back(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    row = inspection_row(connection, event.data["inspection"])
+    if row.decision is None or row.decision_id != event.data["decision"]:
+        raise LogError("log.nothing_to_take_back")
+    if not standing.version_unchanged:
+        raise LogError("gate.version")
+    if not holds(connection, row.subject, standing.lock, standing.station):
+        raise LogError("gate.lock")
+    if role_of(connection, event.person, standing.station) not in (Role.INSPECTOR, Role.QUALITY_ENGINEER):
+        raise LogError("gate.role_decide")
+    sent = select(outbox.c.sent_at).where(outbox.c.decision == row.decision_id)
+    if connection.execute(sent).scalar_one_or_none() is not None:
+        raise LogError("log.release_sent")
+    same = (inspections.c.subject == row.subject, inspections.c.stage == row.stage)
+    later = (inspections.c.purpose == row.purpose, inspections.c.event_id > row.event_id)
+    if connection.execute(select(func.count()).where(*same, *later)).scalar_one():
+        raise LogError("log.later_inspection")
+
+
+def _inspection(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    result = event.data["result"]
+    exists = select(func.count()).where(inspections.c.id == event.data["inspection"])
+    if connection.execute(exists).scalar_one() or not standing.version_unchanged:
+        raise LogError("log.changed_elsewhere")
+    image = result["image"]["sha256"]
+    if result["quality"]["usable"] and other_serial_of(connection, image, result["serial"]) is not None:
+        raise LogError("log.changed_elsewhere")
+
+
+def other_serial_of(connection: Connection, image_sha256: str | None, serial: str | None) -> str | None:
+    """Return another serial under which the same image was logged before; None if there is none."""
+    if image_sha256 is None or serial is None:
+        return None
+    other = (inspections.c.image_sha256 == image_sha256, inspections.c.serial.is_not(None))
+    found = connection.execute(
+        select(inspections.c.serial).where(*other, inspections.c.serial != serial).order_by(inspections.c.event_id)
+    )
+    return found.scalars().first()
+
+
+def event_count(connection: Connection, subject: str) -> int:
+    """Return the version of a subject: how many events it has."""
+    found = connection.execute(select(func.max(events.c.version)).where(events.c.subject == subject)).scalar_one()
+    return int(found or 0)
+
+
+_RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
+    EventKind.VERDICT: _verdict,
+    EventKind.FLAG_ADDED: _flag_added,
+    EventKind.FLAG_REMOVED: _flag_removed,
+    EventKind.DISPOSITION: _disposition,
+    EventKind.TAKE_BACK: _take_back,
+    EventKind.INSPECTION: _inspection,
+}

@@ -1,0 +1,260 @@
+"""The tables as they are now; how they came about stands in ``migrations``.
+
+`events` and `chains` are the log. `people` holds what may be erased. `locks` and `outbox.sent_at` are the working state
+of connected stations. Everything else is a projection and can be rebuilt from the events.
+
+In keys, an empty text or 0 stands for 'not known' or 'none': a key must not hold NULL.
+"""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Float,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+    false,
+)
+
+HEAD_REVISION = "0001"
+"""Newest migration this program knows."""
+
+metadata = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    }
+)
+
+_RecordId = BigInteger().with_variant(Integer(), "sqlite")  # only INTEGER is SQLite's own row number
+
+events = Table(
+    "events",
+    metadata,
+    Column("id", _RecordId, primary_key=True, autoincrement=True),
+    Column("station", Text, nullable=False),
+    Column("number", BigInteger, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("version", BigInteger, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    UniqueConstraint("station", "number"),
+    UniqueConstraint("subject", "version"),
+)
+
+chains = Table(
+    "chains",
+    metadata,
+    Column("station", Text, primary_key=True),
+    Column("number", BigInteger, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+)
+
+people = Table(
+    "people",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("name", Text, unique=True),
+    Column("role", Text),
+    Column("pin_hash", Text),
+    Column("erased_at", Text),
+)
+
+locks = Table(
+    "locks",
+    metadata,
+    Column("subject", Text, primary_key=True),
+    Column("station", Text, nullable=False),
+    Column("fence", BigInteger, nullable=False),
+    Column("expires_at", Float, nullable=False),
+)
+
+outbox = Table(
+    "outbox",
+    metadata,
+    Column("decision", Text, primary_key=True),
+    Column("inspection", Text, nullable=False),
+    Column("message", Text, nullable=False),
+    Column("written_at", Text, nullable=False),
+    Column("sent_at", Text),
+)
+
+sign_ins = Table(
+    "sign_ins",
+    metadata,
+    Column("person", Text, primary_key=True),
+    Column("station", Text, primary_key=True),
+    Column("role", Text, nullable=False),
+    Column("at", Text, nullable=False),
+)
+
+inspections = Table(
+    "inspections",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("event_id", BigInteger, nullable=False),
+    Column("result_event_id", BigInteger, nullable=False),
+    Column("station", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("serial", Text),
+    Column("stage", Text, nullable=False),
+    Column("purpose", Text, nullable=False),
+    Column("attempt", Integer, nullable=False),
+    Column("retake", Integer, nullable=False),
+    Column("superseded", Boolean, nullable=False, server_default=false()),
+    Column("seen_at", Text, nullable=False),
+    Column("day", Text, nullable=False),
+    Column("product", Text, nullable=False),
+    Column("criteria", Text, nullable=False),
+    Column("model", Text),
+    Column("image_sha256", Text),
+    Column("usable", Boolean, nullable=False),
+    Column("panel_found", Boolean, nullable=False),
+    Column("layout", Text, nullable=False),
+    Column("layout_agrees", Boolean, nullable=False),
+    Column("proposal", Text, nullable=False),
+    Column("above_limit", Integer, nullable=False),
+    Column("scores", LargeBinary, nullable=False),
+    Column("decision", Text),
+    Column("decision_id", Text),
+    Column("decided_at", Text),
+    Column("decided_by", Text),
+    Column("decision_reason", Text),
+    Index(None, "serial"),
+    Index(None, "subject"),
+    Index(None, "image_sha256"),
+    Index(None, "decision", "superseded", "event_id"),
+)
+
+evaluations = Table(
+    "evaluations",
+    metadata,
+    Column("event_id", BigInteger, primary_key=True, autoincrement=False),
+    Column("inspection", Text, nullable=False),
+    Column("versions", Text, nullable=False),
+    Index(None, "inspection"),
+)
+
+flags = Table(
+    "flags",
+    metadata,
+    Column("inspection", Text, primary_key=True),
+    Column("flag", Text, primary_key=True),
+    Column("number", Integer, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("mode", Text),
+    Column("string", Integer, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("machine_limit", Text),
+    Column("standing_limit", Text),
+    Column("score", Float, nullable=False),
+    Column("added", Boolean, nullable=False),
+    Column("answer", Text),
+    Column("answered_by", Text),
+    Column("note", Text),
+    Column("standing", Text),
+    Column("closed", Boolean, nullable=False, server_default=false()),
+)
+
+
+def _production_columns() -> list[Column[str]]:
+    """Return the columns by which flags are counted; empty texts are 'not known'."""
+    names = ("day", "purpose", "stage", "product", "origin", "stringer", "lane", "cell_supplier", "cell_lot")
+    return [Column(name, Text, nullable=False) for name in names]
+
+
+flagged_cells = Table(
+    "flagged_cells",
+    metadata,
+    Column("inspection", Text, primary_key=True),
+    Column("string", Integer, primary_key=True),
+    Column("position", Integer, primary_key=True),
+    Column("event_id", BigInteger, nullable=False),
+    Column("serial", Text),
+    *_production_columns(),
+    Column("string_id", Text, nullable=False),
+    Column("cell_class", Text, nullable=False),
+    Column("ribbon_lot", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("turned", Boolean),
+    Column("position_as_built", Integer, nullable=False),
+    Column("instance", BigInteger, nullable=False),
+    Column("attempt", Integer, nullable=False),
+    Column("superseded", Boolean, nullable=False),
+    Column("proposed_kind", Text),
+    Column("confirmed_kind", Text),
+    Column("counts_proposed", Boolean, nullable=False),
+    Column("counts_confirmed", Boolean, nullable=False),
+    Index(None, "serial"),
+)
+
+kept_counts = Table(
+    "kept_counts",
+    metadata,
+    *[Column(column.name, Text, primary_key=True) for column in _production_columns()],
+    Column("kind", Text, primary_key=True),
+    Column("proposed", BigInteger, nullable=False),
+    Column("confirmed", BigInteger, nullable=False),
+)
+
+inspected_counts = Table(
+    "inspected_counts",
+    metadata,
+    *[Column(column.name, Text, primary_key=True) for column in _production_columns()],
+    Column("cells", BigInteger, nullable=False),
+)
+
+context_rows = Table(
+    "context_rows",
+    metadata,
+    Column("serial", Text, primary_key=True),
+    Column("string", Integer, primary_key=True, autoincrement=False),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("origin", Text, primary_key=True),
+    Column("valid_from", BigInteger, primary_key=True, autoincrement=False),
+    Column("valid_to", BigInteger),
+    Column("source", Text, nullable=False),
+    Column("string_id", Text, nullable=False),
+    Column("stringer", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("turned", Boolean),
+    Column("built_at", Text, nullable=False),
+    Column("cell_lot", Text, nullable=False),
+    Column("cell_supplier", Text, nullable=False),
+    Column("cell_class", Text, nullable=False),
+    Column("ribbon_lot", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("layup_machine", Text, nullable=False),
+    Column("bussing_machine", Text, nullable=False),
+    Column("el_station", Text, nullable=False),
+)
+
+imports = Table(
+    "imports",
+    metadata,
+    Column("file_sha256", Text, primary_key=True),
+    Column("what", Text, primary_key=True),
+    Column("file_name", Text, nullable=False),
+    Column("done_at", Text, nullable=False),
+    Column("rows", BigInteger, nullable=False),
+)
+
+PROJECTIONS = (
+    sign_ins,
+    inspections,
+    evaluations,
+    flags,
+    flagged_cells,
+    kept_counts,
+    inspected_counts,
+    context_rows,
+    imports,
+)
+"""Tables that `rebuild` empties and fills again from the events."""

@@ -1,0 +1,223 @@
+"""The inspector's desk on a real log."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from logged_panels import crack, make_flag, make_result
+
+from elinspect.catalogue import Message
+from elinspect.errors import LogError
+from elinspect.operations.desk import ReviewDesk
+from elinspect.operations.log_inspection import log_inspection
+from elinspect.recipe import default_criteria
+from elinspect.records import Answer, Disposition, Flag, Kind, Source
+from elinspect.review.gate import Role
+from elinspect.review.session import Review, Verdict
+from elinspect.store import Log
+
+
+def _desk(log: Log, station: str = "gate 1", role: Role = Role.INSPECTOR, name: str = "Ada") -> ReviewDesk:
+    return ReviewDesk(log, station, name, role, default_criteria())
+
+
+def _opened(log: Log, *flags: Flag) -> tuple[ReviewDesk, Review]:
+    inspection = log_inspection(log, make_result(flags=flags), "gate 1")
+    desk = _desk(log)
+    return desk, desk.open(inspection)
+
+
+def _same(first: Review, second: Review) -> bool:
+    def facts(review: Review) -> tuple[object, ...]:
+        answers = {name: (v.answer, v.note, v.changed and _flag(v.changed)) for name, v in review.verdicts.items()}
+        return review.version, answers, tuple(map(_flag, review.added)), review.decision
+
+    return facts(first) == facts(second)
+
+
+def _flag(flag: Flag) -> tuple[object, ...]:
+    return tuple(getattr(flag, name) for name in Flag.__slots__)
+
+
+def test_a_panel_waits_in_the_queue_and_opens_as_it_was_logged(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3), crack("m2", 2, 4, limit=None))
+    (waiting,) = desk.queue()
+    assert (waiting.inspection, waiting.serial, waiting.proposal) == (review.inspection, "000123", Disposition.REWORK)
+    assert (waiting.above_limit, waiting.attempt, waiting.decision) == (1, 1, None)
+    logged = make_result(flags=(crack("m1", 1, 3), crack("m2", 2, 4, limit=None)))
+    assert [_flag(flag) for flag in review.result.flags] == [_flag(flag) for flag in logged.flags]
+    assert review.result.image == logged.image
+    assert review.result.quality == logged.quality
+    assert len(review.result.cells) == 60
+    assert review.verdicts == {}
+
+
+def test_verdicts_and_added_flags_are_there_when_the_panel_is_opened_again(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3), crack("m2", 2, 4))
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED, note="scratch on the glass"))
+    shorter = replace(crack("m2", 2, 5), length_mm=3.0, kind=Kind.FINGER_INTERRUPTION, mode=None)
+    review = desk.answer(review, Verdict("m2", Answer.CHANGED, shorter))
+    review = desk.add(review, make_flag("", Kind.CHIPPED_CELL, 4, 1, None, source=Source.INSPECTOR))
+    assert review.verdicts["m2"].changed is not None
+    assert review.verdicts["m2"].changed.limit is None
+    assert [flag.id for flag in review.added] == ["a1"]
+    assert _same(review, desk.open(review.inspection))
+
+
+def test_an_answer_can_be_taken_back_and_an_added_flag_removed(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    changed = replace(crack("m1", 1, 4), kind=Kind.DARK_CELL)
+    review = desk.answer(review, Verdict("m1", Answer.CHANGED, changed))
+    review = desk.answer(review, Verdict("m1", None))
+    review = desk.add(review, crack("x", 5, 5))
+    review = desk.remove_added(review, "x")
+    again = desk.open(review.inspection)
+    assert _same(review, again)
+    assert (again.verdicts, again.added) == ({}, ())
+    assert [(flag.kind, flag.position) for flag in again.flags] == [(Kind.CRACK, 3)]
+
+
+def test_an_added_flag_gets_its_limit_by_the_criteria(log: Log) -> None:
+    desk, review = _opened(log)
+    review = desk.add(review, crack("", 1, 1, limit=None))
+    assert review.added[0].limit == "crack.any"
+    assert review.added[0].source is Source.INSPECTOR
+    with pytest.raises(LogError, match="1 flag was confirmed, changed or added and is above a limit"):
+        desk.decide(review, Disposition.ACCEPT)
+
+
+def test_the_tenth_interrupted_finger_of_a_cell_reaches_the_limit_of_many(log: Log) -> None:
+    fingers = [make_flag(f"m{i}", Kind.FINGER_INTERRUPTION, 1, 1, None) for i in range(1, 10)]
+    desk, review = _opened(log, *fingers)
+    tenth = make_flag("", Kind.FINGER_INTERRUPTION, 1, 1, None)
+    assert desk.add(review, tenth).added[0].limit == "finger_interruption.many"
+    review = desk.open(review.inspection)
+    review = desk.remove_added(review, review.added[0].id)
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    assert desk.add(review, tenth).added[0].limit is None
+
+
+def test_a_panel_is_accepted_once_everything_above_a_limit_is_dismissed(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3), crack("m2", 2, 4, limit=None))
+    assert desk.missing(review, Disposition.ACCEPT) == ("1 flag above a limit still needs an answer.",)
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    assert desk.missing(review, Disposition.ACCEPT) == ()
+    review = desk.decide(review, Disposition.ACCEPT)
+    assert review.decision is not None
+    assert (review.decision.disposition, review.decision.inspector) == (Disposition.ACCEPT, "Ada")
+    assert [panel.decision for panel in desk.queue()] == [Disposition.ACCEPT]
+
+
+def test_a_refused_decision_changes_nothing(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    review = desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    before = len(list(log.events()))
+    with pytest.raises(LogError) as refused:
+        desk.decide(review, Disposition.ACCEPT, "the customer is waiting")
+    assert str(refused.value) == (
+        "'accept' was not logged. 1 flag was confirmed, changed or added and is above a limit: the panel cannot be "
+        "accepted."
+    )
+    assert len(list(log.events())) == before
+    assert desk.open(review.inspection).decision is None
+    assert desk.decide(desk.open(review.inspection), Disposition.REWORK).decision is not None
+
+
+@pytest.mark.parametrize(
+    ("result", "text"),
+    [
+        (make_result(usable=False), "not good enough"),
+        (make_result(found=False), "was not found"),
+        (make_result(serial=None), "no serial"),
+    ],
+)
+def test_what_cannot_be_judged_is_not_released_but_can_be_held(log: Log, result: object, text: str) -> None:
+    desk = _desk(log)
+    review = desk.open(log_inspection(log, result, "gate 1"))  # type: ignore[arg-type]
+    with pytest.raises(LogError, match=text):
+        desk.decide(review, Disposition.ACCEPT)
+    assert desk.decide(review, Disposition.HOLD, "retake").decision is not None
+
+
+def test_after_a_decision_there_are_no_more_verdicts_unless_it_is_taken_back(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    review = desk.decide(review, Disposition.HOLD)
+    with pytest.raises(LogError, match="already decided: hold"):
+        desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    with pytest.raises(LogError, match="already decided: hold"):
+        desk.decide(review, Disposition.REWORK)
+    review = desk.take_back(review, "wrong key")
+    assert review.decision is None
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    assert desk.decide(review, Disposition.ACCEPT).decision is not None
+
+
+def test_only_a_quality_engineer_concedes(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    review = desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    with pytest.raises(LogError, match="Only a quality engineer can decide 'concession'"):
+        desk.decide(review, Disposition.CONCESSION, "agreed with the customer")
+    engineer = _desk(log, role=Role.QUALITY_ENGINEER, name="Grace")
+    conceded = engineer.decide(engineer.open(review.inspection), Disposition.CONCESSION, "agreed with the customer")
+    assert conceded.decision is not None
+    assert (conceded.decision.inspector, conceded.decision.reason) == ("Grace", "agreed with the customer")
+
+
+def test_an_auditor_decides_nothing(log: Log) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    desk = _desk(log, role=Role.AUDITOR)
+    assert desk.missing(desk.open(inspection), Disposition.ACCEPT) == (
+        "Sign in as inspector or quality engineer to decide.",
+    )
+
+
+def test_two_stations_cannot_both_work_on_a_panel(log: Log) -> None:
+    first, review = _opened(log)
+    second = _desk(log, station="gate 2")
+    seen = second.open(review.inspection)
+    with pytest.raises(LogError, match="not locked by this station"):
+        second.decide(seen, Disposition.ACCEPT)
+    assert first.decide(review, Disposition.ACCEPT).decision is not None
+
+
+def test_a_lock_given_back_goes_to_the_next_station_at_once(log: Log) -> None:
+    first, review = _opened(log)
+    first.close()
+    second = _desk(log, station="gate 2")
+    assert second.decide(second.open(review.inspection), Disposition.HOLD).decision is not None
+    with pytest.raises(LogError, match="already decided"):
+        first.decide(review, Disposition.ACCEPT)
+
+
+def test_a_window_that_was_left_open_finds_out_that_the_panel_changed(log: Log) -> None:
+    old, review = _opened(log, crack("m1", 1, 3))
+    new = _desk(log)
+    new.answer(new.open(review.inspection), Verdict("m1", Answer.CONFIRMED))
+    assert old.missing(review, Disposition.HOLD) == (
+        Message("gate.lock").text,
+        Message("gate.version").text,
+    )
+    with pytest.raises(LogError, match="changed elsewhere"):
+        old.answer(review, Verdict("m1", Answer.DISMISSED))
+
+
+def test_a_verdict_on_a_flag_that_is_not_there_is_refused(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    with pytest.raises(LogError, match="no flag m9"):
+        desk.answer(review, Verdict("m9", Answer.CONFIRMED))
+    with pytest.raises(LogError, match="no flag m1"):
+        desk.remove_added(review, "m1")
+
+
+def test_names_stay_out_of_the_events(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    assert not [event for event in log.events() if "Ada" in repr(event)]
+    assert any(event.person for event in log.events())
+
+
+def test_a_log_file_is_made_where_none_is(tmp_path: Path) -> None:
+    from elinspect.store import open_log
+
+    with open_log(tmp_path / "deep" / "folder" / "log.sqlite") as opened:
+        assert list(opened.events()) == []
