@@ -1,3 +1,47 @@
 """Texts about finding the panel and its cells."""
 
-TEXTS: dict[str, str | tuple[str, str]] = {}
+from itertools import combinations
+
+_SIDES = ("left", "top", "right", "bottom")
+
+
+def _cut_texts() -> dict[str, str | tuple[str, str]]:
+    texts: dict[str, str | tuple[str, str]] = {}
+    for count in range(1, len(_SIDES) + 1):
+        for sides in combinations(_SIDES, count):
+            named = sides[0] if count == 1 else f"{', '.join(sides[:-1])} and {sides[-1]}"
+            texts[f"geometry.cut.{'_'.join(sides)}"] = (
+                f"The panel reaches beyond the {named} of the picture. Move the panel or the camera so that all of it "
+                "shows, and take the picture again."
+            )
+    return texts
+
+
+TEXTS: dict[str, str | tuple[str, str]] = {
+    "geometry.too_small": (
+        "The picture is only {width_px} x {height_px} pixels: too small to show a cell. Check the camera's file."
+    ),
+    "geometry.uniform": (
+        "The picture is evenly bright and shows no panel. Check that the panel was powered, that the lens cap is off "
+        "and that the exposure is not far too long, and take it again."
+    ),
+    "geometry.only_noise": (
+        "The picture shows nothing but noise, no light from a panel. Check that the probes touch and the current "
+        "flows, and take it again."
+    ),
+    "geometry.no_panel": (
+        "No four-sided field of light was found in the picture. Check that it shows a whole panel under current."
+    ),
+    "geometry.no_grid": (
+        "No regular grid of cells was found where layout {layout} should be. Check that the picture shows a panel "
+        "under current and that it is sharp."
+    ),
+    "geometry.other_layout": (
+        "The picture does not show layout {layout}: it looks like {seen}. Check that recipe and panel belong together."
+    ),
+    "geometry.unclear_grid": (
+        "Too few of the gaps and edges of layout {layout} can be seen in the picture to be sure where each cell lies. "
+        "Check the current, the sharpness and the exposure, and take it again."
+    ),
+    **_cut_texts(),
+}

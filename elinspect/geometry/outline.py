@@ -1,0 +1,254 @@
+"""The outline of the field of cells: where light is, bounded by four straight sides."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.catalogue import Message
+from elinspect.frames import clockwise_from_top_left
+from elinspect.geometry.coarse import CoarsePicture, coarse_picture, pixel_noise
+from elinspect.geometry.homography import moved, rectangle
+from elinspect.recipe import Product
+from elinspect.records import ElImage, FloatImage, NotFound, PanelOutline, Points, read_only
+from elinspect.vision import cv2
+
+SIDES = ("left", "top", "right", "bottom")
+_SMALLEST_PX = 16
+_MASK_SIDE_PX = 800
+_SUPPORT_PX = 3.0
+_WIDEST_RIM = 0.025
+"""Widest rim cut off a picture of one cell, share of its side: half a gap of up to 5 % of the cell."""
+_INSIDE = 0.06
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LitField:
+    """Where light is, in a small copy of the coarse picture.
+
+    Attributes
+    ----------
+    mask : ndarray of bool, shape (rows, columns)
+        Lit, gaps between cells closed; only parts large enough to belong to a panel.
+    scale : float
+        Pixels of the mask per coarse pixel.
+    cut : tuple of str
+        Sides of the picture that light reaches over more than a short stretch; from `SIDES`.
+    """
+
+    mask: NDArray[np.bool_]
+    scale: float
+    cut: tuple[str, ...]
+
+
+def find_panel(image: ElImage, product: Product) -> PanelOutline | NotFound:
+    """Find the field of cells in an exposure.
+
+    A first outline, good to a few file pixels where all cells at the sides are lit; `find_grid` makes it exact.
+
+    Parameters
+    ----------
+    image : ElImage
+        The exposure.
+    product : Product
+        What is looked for. A layout of one cell takes the whole picture as the cell, less a dark rim if there is one.
+
+    Returns
+    -------
+    PanelOutline or NotFound
+        The outline, or why none was found: no light, nothing but noise, no four-sided field, cut by the picture's
+        border (the reason says on which side). A picture that is filled with cells on all sides, or, for layouts of
+        one string, up to some of its sides, is taken as cropped to the field.
+    """
+    if min(image.height_px, image.width_px) < _SMALLEST_PX:
+        return NotFound(Message("geometry.too_small", {"width_px": image.width_px, "height_px": image.height_px}))
+    coarse = coarse_picture(image)
+    if product.recipe.layout.n_cells == 1:
+        return _single_cell(coarse)
+    lit = _lit_field(coarse)
+    if isinstance(lit, NotFound):
+        return lit
+    cropped = len(lit.cut) == len(SIDES) or product.recipe.layout.n_strings == 1
+    if lit.cut and not cropped:
+        return NotFound(Message(f"geometry.cut.{'_'.join(lit.cut)}"))
+    found = _four_sides(lit)
+    if found is None:
+        return NotFound(Message("geometry.no_panel"))
+    corners, confidence = found
+    return _outline(coarse, corners / lit.scale + (1 / lit.scale - 1) / 2, confidence)
+
+
+def _outline(coarse: CoarsePicture, corners: Points, confidence: float) -> PanelOutline:
+    return PanelOutline(read_only(coarse.to_file(clockwise_from_top_left(corners))), confidence)
+
+
+def _lit_field(coarse: CoarsePicture) -> LitField | NotFound:
+    scale = min(1.0, _MASK_SIDE_PX / max(coarse.counts.shape))
+    size = (max(1, round(coarse.width * scale)), max(1, round(coarse.height * scale)))
+    small = cv2.resize(coarse.counts, size, interpolation=cv2.INTER_AREA) if scale < 1 else coarse.counts
+    small = np.asarray(cv2.blur(small, (3, 3)), np.float32)
+    low, high = (float(value) for value in np.percentile(small, (1, 99)))
+    # Averaging over n pixels divides white noise by sqrt(n); JPEG noise is not white, hence the wide factor.
+    noise = pixel_noise(coarse.counts) * scale / 3
+    if high <= low:
+        return NotFound(Message("geometry.uniform"))
+    if high - low < 12 * noise:
+        return NotFound(Message("geometry.only_noise"))
+    mask = _brighter_part(small, low, high, noise)
+    mask = _large_parts(mask)
+    if not mask.any():
+        return NotFound(Message("geometry.no_panel"))
+    return LitField(mask, scale, _cut_sides(mask))
+
+
+def _brighter_part(small: FloatImage, low: float, high: float, noise: float) -> NDArray[np.bool_]:
+    # Otsu's threshold (1979, :doi:`10.1109/TSMC.1979.4310076`) of the logarithm: dim cells, a third as bright as
+    # others, still lie far above the background, where counts themselves would part dim cells from bright ones.
+    floor = 3 * noise + 0.03 * (high - low)
+    logarithm = np.log(np.clip(small - low, 0, high - low) + floor)
+    bottom, top = float(logarithm.min()), float(logarithm.max())
+    levels = np.asarray((logarithm - bottom) * (255 / (top - bottom)), dtype=np.uint8)
+    _, mask = cv2.threshold(levels, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return np.asarray(mask, dtype=bool)
+
+
+def _large_parts(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    reach = max(3, round(0.014 * max(mask.shape))) | 1
+    padded = np.pad(mask.astype(np.uint8), reach)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
+    closed = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))[reach:-reach, reach:-reach]
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(closed))
+    areas = stats[:, cv2.CC_STAT_AREA].copy()
+    areas[0] = 0
+    # A dark string parts the panel into pieces; what is much smaller than the largest piece is a label or a reflection.
+    keep = areas >= max(1, 0.08 * areas.max())
+    keep[0] = False
+    return np.asarray(keep[labels])
+
+
+def _cut_sides(mask: NDArray[np.bool_]) -> tuple[str, ...]:
+    extent = mask.any(axis=1).sum(), mask.any(axis=0).sum()
+    edges = {
+        "left": mask[:, 0].sum() / extent[0],
+        "top": mask[0].sum() / extent[1],
+        "right": mask[:, -1].sum() / extent[0],
+        "bottom": mask[-1].sum() / extent[1],
+    }
+    return tuple(side for side in SIDES if edges[side] > 0.08)
+
+
+def _four_sides(lit: LitField) -> tuple[Points, float] | None:
+    """Return corners in mask pixels, clockwise, and how well light fills them (0..1)."""
+    rows, columns = np.nonzero(lit.mask)
+    box = cv2.minAreaRect(cv2.convexHull(np.stack([columns, rows], axis=1).astype(np.int32)))
+    (centre_x, centre_y), (width, height), angle = box
+    if angle > 45:
+        angle, width, height = angle - 90, height, width
+    if min(width, height) < _SUPPORT_PX:
+        return None
+    upright_from_mask = cv2.getRotationMatrix2D((centre_x, centre_y), angle, 1.0)
+    margin = 4
+    upright_from_mask[:, 2] += np.array([width / 2 + margin - centre_x, height / 2 + margin - centre_y])
+    size = (int(width) + 2 * margin + 1, int(height) + 2 * margin + 1)
+    upright = cv2.warpAffine(lit.mask.astype(np.uint8), upright_from_mask, size, flags=cv2.INTER_NEAREST) > 0
+    corners = _corners_of(upright)
+    if corners is None:
+        return None
+    inside = cv2.fillConvexPoly(np.zeros(upright.shape, np.uint8), np.round(corners).astype(np.int32), 1) > 0
+    filled = float(upright[inside].mean()) if inside.any() else 0.0
+    outside = float(upright[~inside].sum() / max(1, upright.sum()))
+    if filled < 0.5 or outside > 0.25:
+        return None
+    back = np.vstack([upright_from_mask, [0, 0, 1]])
+    return moved(np.linalg.inv(back), corners), filled * (1 - outside)
+
+
+def _corners_of(upright: NDArray[np.bool_]) -> Points | None:
+    height, width = upright.shape
+    lines = {}
+    for side, turned in (("left", upright.T), ("top", upright), ("right", upright.T[::-1]), ("bottom", upright[::-1])):
+        reached = turned.any(axis=0)
+        along = np.flatnonzero(reached).astype(np.float64)
+        line = _outermost_line(along, np.argmax(turned, axis=0)[reached].astype(np.float64))
+        if line is None:
+            return None
+        lines[side] = line
+    (left, left_slope), (top, top_slope) = lines["left"], lines["top"]
+    right, right_slope = width - 1 - lines["right"][0], -lines["right"][1]
+    bottom, bottom_slope = height - 1 - lines["bottom"][0], -lines["bottom"][1]
+
+    def crossing(x0: float, x_slope: float, y0: float, y_slope: float) -> tuple[float, float]:
+        y = (y0 + y_slope * x0) / (1 - x_slope * y_slope)
+        return x0 + x_slope * y, y
+
+    return np.array(
+        [
+            crossing(left, left_slope, top, top_slope),
+            crossing(right, right_slope, top, top_slope),
+            crossing(right, right_slope, bottom, bottom_slope),
+            crossing(left, left_slope, bottom, bottom_slope),
+        ]
+    )
+
+
+def _outermost_line(along: NDArray[np.float64], depth: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Fit depth = offset + slope * along to the outermost stretch with enough support.
+
+    A dark half string leaves half of the side deeper, a label or a reflection makes a short stretch stick out: the best
+    line has many points on it and few outside.
+    """
+    if along.size < 8:
+        return None
+    chosen = np.linspace(0, along.size - 1, min(48, along.size)).astype(int)
+    first, second = np.triu_indices(chosen.size, max(1, chosen.size // 6))
+    start, end = chosen[first], chosen[second]
+    slope = (depth[end] - depth[start]) / (along[end] - along[start])
+    slope, start = slope[np.abs(slope) < 0.35], start[np.abs(slope) < 0.35]
+    if slope.size == 0:
+        return None
+    offset = depth[start] - slope * along[start]
+    sparse = slice(None, None, max(1, along.size // 250))
+    away = depth[sparse] - offset[:, None] - slope[:, None] * along[sparse]
+    worth = (np.abs(away) <= _SUPPORT_PX).mean(axis=1) - 2 * (away < -_SUPPORT_PX).mean(axis=1)
+    best = int(np.argmax(worth))
+    if worth[best] < 0.15:
+        return None
+    near = np.abs(depth - offset[best] - slope[best] * along) <= _SUPPORT_PX
+    fitted_slope, fitted_offset = (
+        np.polyfit(along[near], depth[near], 1) if near.sum() > 2 else (slope[best], offset[best])
+    )
+    return float(fitted_offset), float(fitted_slope)
+
+
+def _single_cell(coarse: CoarsePicture) -> PanelOutline:
+    """Take the picture as one whole cell, less a dark rim; a cell on a wide dark ground is found like a panel."""
+    lit = _lit_field(coarse)
+    if isinstance(lit, LitField) and not lit.cut:
+        found = _four_sides(lit)
+        if found is not None and found[1] > 0.8 and lit.mask.mean() < 0.8:
+            corners, confidence = found
+            return _outline(coarse, corners / lit.scale + (1 / lit.scale - 1) / 2, confidence)
+    counts = coarse.counts
+    middle_rows = counts[coarse.height // 6 : coarse.height - coarse.height // 6]
+    middle_columns = counts[:, coarse.width // 6 : coarse.width - coarse.width // 6]
+    across, along = np.median(middle_rows, axis=0), np.median(middle_columns, axis=1)
+    left, right = _rim(across), coarse.width - 1 - _rim(across[::-1])
+    top, bottom = _rim(along), coarse.height - 1 - _rim(along[::-1])
+    return _outline(coarse, rectangle(right - left, bottom - top, left, top), 0.5)
+
+
+def _rim(profile: NDArray[np.float32]) -> float:
+    """Return the width of a dark rim at the start of a profile, 0 if there is none as narrow as half a gap."""
+    inside = max(2, round(_INSIDE * profile.size))
+    inner = float(np.median(profile[inside : 3 * inside]))
+    rim = float(profile[:2].min())
+    scatter = float(np.abs(np.diff(profile[inside : 3 * inside])).mean()) if profile.size > 8 else 0.0
+    if inner - rim < max(0.2 * inner, 4 * scatter):
+        return 0.0
+    level = (inner + rim) / 2
+    after = int(np.argmax(profile > level))
+    # A wider dark edge belongs to the cell: an inactive area, not the gap around it.
+    if not 0 < after <= _WIDEST_RIM * profile.size:
+        return 0.0
+    before, here = float(profile[after - 1]), float(profile[after])
+    return after - 1 + (level - before) / (here - before)

@@ -1,0 +1,87 @@
+"""Whether what is taken for one cell is really two or three: lines inside it that are gaps and not busbars."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+_EDGE = 0.04
+_NEAR = 0.025
+_CLOSER = 0.75
+_LEAST_SHARE = 0.3
+
+
+def folded(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float) -> NDArray[np.float64]:
+    """Return the mean gap-likeness over cells of one axis as a function of the place in the cell.
+
+    Parameters
+    ----------
+    likeness : ndarray, shape (bands, length)
+        Gap-likeness of each place in each band.
+    starts : ndarray, shape (cells,)
+        Where each cell begins, pixels.
+    pitch_px : float
+        Pixels per cell.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Mean over bands and cells, from the beginning of the cell to its end.
+    """
+    places = np.arange(round(pitch_px))
+    index = np.clip(np.round(starts[:, None] + places).astype(int), 0, likeness.shape[1] - 1)
+    return np.asarray(likeness.mean(axis=0)[index].mean(axis=0), dtype=np.float64)
+
+
+def parts_along(inside: NDArray[np.float64], usual: float) -> int:
+    """Return into how many parts (1, 2 or 3) lines across the string part a cell; nothing but gaps runs that way.
+
+    Parameters
+    ----------
+    inside : ndarray
+        Folded gap-likeness.
+    usual : float
+        Gap-likeness of the gaps that bound the cells.
+    """
+    for parts in (2, 3):
+        if all(_highest_near(inside, k / parts) > _LEAST_SHARE * usual for k in range(1, parts)):
+            return parts
+    return 1
+
+
+def parts_across(inside: NDArray[np.float64], usual: float) -> int:
+    """Return into how many parts (1, 2 or 3) lines along the string part a cell.
+
+    Busbars are spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them, hence nearer
+    to its neighbours than they are to each other.
+    """
+    peaks = _peaks(inside, _LEAST_SHARE * max(usual, float(inside.max(initial=0))))
+    for parts in (2, 3):
+        lines = [k / parts for k in range(1, parts)]
+        nearest = [peaks[np.argmin(np.abs(peaks - line))] if peaks.size else np.inf for line in lines]
+        if max(abs(found - line) for found, line in zip(nearest, lines, strict=True)) > _NEAR:
+            continue
+        others = peaks[~np.isin(peaks, nearest)]
+        if others.size == 0:
+            return parts
+        spacing = float(np.median(np.diff(np.concatenate([peaks, peaks[:1] + 1]))))
+        closest = max(float(np.abs(others - line).min()) for line in nearest)
+        if closest < _CLOSER * spacing:
+            return parts
+    return 1
+
+
+def _highest_near(inside: NDArray[np.float64], place: float) -> float:
+    middle, reach = place * inside.size, max(1, round(_NEAR * inside.size))
+    return float(inside[max(0, round(middle) - reach) : round(middle) + reach + 1].max())
+
+
+def _peaks(inside: NDArray[np.float64], least: float) -> NDArray[np.float64]:
+    """Return the places (0..1) of local maxima of at least the given height, away from the cell's ends."""
+    reach = max(1, round(0.01 * inside.size))
+    padded = np.pad(inside, reach, mode="edge")
+    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    at = np.flatnonzero((inside >= highest) & (inside >= least))
+    if at.size == 0:
+        return np.empty(0)
+    groups = np.split(at, np.flatnonzero(np.diff(at) > reach) + 1)
+    places = np.array([group.mean() for group in groups]) / (inside.size - 1)
+    return places[(places > _EDGE) & (places < 1 - _EDGE)]
