@@ -70,6 +70,13 @@ def log_inspection(log: Log, result: PanelResult, station: str) -> str:
     return plan.inspection
 
 
+def held_if_image_known(log: Log, result: PanelResult) -> PanelResult:
+    """Return the result as it must be logged: held if the log has the same image under another serial."""
+    with log.reading() as connection:
+        other = other_serial_of(connection, result.image.sha256, result.serial)
+    return _held(result, other) if other is not None else result
+
+
 def next_attempt(log: Log, serial: str | None, stage: Stage, purpose: Purpose) -> int:
     """Return the attempt that an inspection of this panel would be now: one more than its reworks."""
     with log.reading() as connection:

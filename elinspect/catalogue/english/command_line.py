@@ -12,4 +12,25 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "annotated.not_mirrored": "not mirrored",
     "annotated.caution": "This picture supports a judgement; it certifies nothing.",
     "command.not_written": "{file} cannot be written: {cause}. Check the folder and the free space.",
+    "command.no_folder": "The folder {folder} cannot be made: {cause}. Check the path and the rights.",
+    "command.inspecting": "inspecting",
+    "command.inspected": "{file}: {proposal!d} proposed, {flags} flags, {above} above a limit ({seconds:.2f} s)",
+    "command.failed": ("{n} file failed; the reason stands above.", "{n} files failed; the reasons stand above."),
+    "command.simulating": "simulating",
+    "command.importing": "importing rows",
+    "command.imported": "{added} rows added, {known} known already, {bad} bad.",
+    "command.no_window": "The window cannot be opened: {problem}",
+    "command.written": "Written to {file}.",
+    "command.pareto_title": "Pareto by {by} · purpose: {purpose} · {cells} cells inspected",
+    "command.pareto_empty": "Nothing was counted.",
+    "command.demo_folder_used": "{folder} holds a log already. Choose an empty folder for the demo.",
+    "command.demo_without_window": "The window cannot be opened ({problem}) The demo goes on without it.",
+    "command.demo_window": "The demo simulates and inspects panels into {folder}; the window opens now.",
+    "command.demo_inspector": "demo inspector",
+    "command.demo_inspecting": "simulating and inspecting",
+    "command.demo_left": "The demo's pictures and results are in {folder}, its log is {log}.",
+    "command.demo_places": (
+        "Annotated pictures: {pictures}\nResult files: {results}\nLog: {log}\nPareto: {pareto}\n"
+        "This is an invented plant: purpose 'demo', nothing here can release a panel."
+    ),
 }

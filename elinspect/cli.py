@@ -1,0 +1,379 @@
+"""The command line: wiring only. Heavy rooms are imported inside the commands, so that `--help` answers at once."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from elinspect import __version__
+from elinspect.catalogue import words
+from elinspect.errors import DisplayError, ElinspectError, SettingsFileError
+from elinspect.records import Layout, Purpose, Stage
+from elinspect.review.gate import Role
+from elinspect.statistics.pareto import CountOf, GroupBy
+
+if TYPE_CHECKING:
+    from elinspect.operations.demo import DemoPlaces
+    from elinspect.operations.inspecting import Inspected
+    from elinspect.operations.pareto import ParetoTable
+    from elinspect.recipe import AcceptanceCriteria
+    from elinspect.store.log import Log
+
+STATION = "station"
+"""Name under which this machine logs until a station file names it."""
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Inspect electroluminescence images of laid-up solar panels: grid, flags, proposal, review, log, Pareto.",
+)
+context_app = typer.Typer(no_args_is_help=True, help="Production context: which stringer and lane made which string.")
+app.add_typer(context_app, name="context")
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+LogOption = Annotated[str | None, typer.Option("--log", metavar="URL", help="The log: a file or a database URL.")]
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+def _in_words(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Report errors of the world's making in words and end with exit code 1."""
+
+    @wraps(command)
+    def run(*arguments: Any, **options: Any) -> Any:
+        try:
+            return command(*arguments, **options)
+        except ElinspectError as error:
+            err.print(str(error), style="bold red", markup=False)
+            raise typer.Exit(1) from error
+
+    return run
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as progress:
+        yield progress
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        out.print(f"elinspect {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    del version
+
+
+def _layout(text: str) -> Layout:
+    try:
+        return Layout.parse(text)
+    except SettingsFileError as error:
+        raise typer.BadParameter(str(error), param_hint="--layout") from error
+
+
+@app.command()
+@_in_words
+def inspect(
+    images: Annotated[list[Path], typer.Argument(help="Image files, one panel each.", metavar="IMAGES...")],
+    recipe: Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")] = None,
+    layout: Annotated[
+        str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")
+    ] = None,
+    criteria: Annotated[
+        Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")
+    ] = None,
+    serial: Annotated[str | None, typer.Option(help="Serial of the panel; for one image only.")] = None,
+    stage: Annotated[Stage, typer.Option(help="Where in the making the picture was taken.")] = Stage.BEFORE_LAMINATION,
+    purpose: Annotated[Purpose, typer.Option(help="Why it was taken.")] = Purpose.ENGINEERING,
+    json_folder: Annotated[Path | None, typer.Option("--json", help="Folder for result files.", metavar="DIR")] = None,
+    annotate: Annotated[Path | None, typer.Option(help="Folder for annotated pictures.", metavar="DIR")] = None,
+    log: LogOption = None,
+) -> None:
+    """Inspect images and propose a disposition for each.
+
+    Exit code 0: all files read, 1: some input failed and was reported, 2: wrong options. A panel that is held is not a
+    failure.
+    """
+    if (recipe is None) == (layout is None):
+        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
+    if serial is not None and len(images) > 1:
+        raise typer.BadParameter("one serial belongs to one image", param_hint="--serial")
+
+    from elinspect.operations.inspecting import Outputs, inspect_files
+    from elinspect.pipeline import Occasion
+    from elinspect.recipe import Product, assumed_product, default_criteria, read_criteria, read_recipe
+
+    product = Product(read_recipe(recipe)) if recipe is not None else assumed_product(_layout(layout or ""))
+    limits = read_criteria(criteria) if criteria is not None else default_criteria()
+    occasion = Occasion(serial, stage, purpose)
+    failed = 0
+    with _opened(log) as opened, _progress() as progress:
+        outputs = Outputs(json_folder, annotate, opened)
+        bar = progress.add_task(words("command.inspecting"), total=len(images))
+        for done in inspect_files(images, product, limits, occasion, outputs):
+            failed += done.failure is not None
+            _say_inspected(done)
+            progress.advance(bar)
+    if failed:
+        err.print(words("command.failed", n=failed), style="bold red")
+        raise typer.Exit(1)
+
+
+@contextmanager
+def _opened(log: str | None) -> "Iterator[Log | None]":
+    if log is None:
+        yield None
+        return
+    from elinspect.store.log import open_log
+
+    with open_log(log) as opened:
+        yield opened
+
+
+def _say_inspected(done: "Inspected") -> None:
+    result = done.result
+    out.print(
+        words(
+            "command.inspected",
+            file=str(done.path),
+            proposal=result.proposal.disposition.value,
+            flags=len(result.flags),
+            above=sum(flag.limit is not None for flag in result.flags),
+            seconds=result.timing_s["total"],
+        ),
+        markup=False,
+    )
+    for reason in result.proposal.reasons:
+        out.print(f"    {reason.text}", markup=False)
+    if done.failure is not None:
+        err.print(done.failure.text, style="bold red", markup=False)
+
+
+@app.command()
+@_in_words
+def review(
+    log: LogOption = None,
+    inspector: Annotated[str, typer.Option(help="Name of the inspector.")] = "inspector",
+    role: Annotated[Role, typer.Option(help="Role of the person at the desk.")] = Role.INSPECTOR,
+    criteria: Annotated[
+        Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")
+    ] = None,
+) -> None:
+    """Open the reviewer window on a log."""
+    from elinspect.operations.log_place import default_log_path
+    from elinspect.recipe import default_criteria, read_criteria
+
+    limits = read_criteria(criteria) if criteria is not None else default_criteria()
+    problem = _display_problem()
+    if problem is not None:
+        raise DisplayError("command.no_window", problem=problem)
+    raise typer.Exit(_open_window(log or str(default_log_path()), inspector, role, limits))
+
+
+def _display_problem() -> str | None:
+    from elinspect_ui.probe import display_problem
+
+    return display_problem()
+
+
+def _open_window(log: str, inspector: str, role: Role, criteria: "AcceptanceCriteria") -> int:
+    from elinspect.operations.desk import ReviewDesk
+    from elinspect.store.log import open_log
+
+    with open_log(log) as opened:
+        desk = ReviewDesk(opened, STATION, inspector, role, criteria)
+        from elinspect_ui.app import run
+
+        try:
+            return run(desk)
+        finally:
+            desk.close()
+
+
+@app.command()
+@_in_words
+def simulate(
+    folder: Annotated[Path, typer.Option("--out", help="Folder for pictures and truth.", metavar="DIR")],
+    recipe: Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")] = None,
+    layout: Annotated[str | None, typer.Option(help="Layout instead of a recipe.", metavar="L")] = None,
+    panels: Annotated[int, typer.Option(help="How many panels.", min=1)] = 1,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same panels.", min=0)] = 0,
+) -> None:
+    """Simulate panels with known truth: a picture and a truth file each."""
+    from elinspect.recipe import assumed_product, read_recipe
+    from elinspect.synthetic import simulate_to_folder
+
+    if (recipe is None) == (layout is None):
+        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
+    product = read_recipe(recipe) if recipe is not None else assumed_product(_layout(layout or "")).recipe
+    with _progress() as progress:
+        bar = progress.add_task(words("command.simulating"), total=panels)
+        written = simulate_to_folder(folder, product, panels, seed, lambda: progress.advance(bar))
+    for path in written:
+        out.print(str(path), markup=False)
+
+
+@context_app.command("import")
+@_in_words
+def import_context(
+    file: Annotated[Path, typer.Argument(help="CSV with one row per string.", metavar="FILE")],
+    log: LogOption = None,
+) -> None:
+    """Import the production context of strings into the log.
+
+    Every bad row is reported with its line and reason, good rows are kept; importing a file twice changes nothing. Exit
+    code 1 if any row was bad.
+    """
+    from elinspect.operations.context import import_context as run_import
+    from elinspect.operations.log_place import default_log_path
+    from elinspect.store.log import open_log
+
+    with open_log(log or default_log_path()) as opened, _progress() as progress:
+        bar = progress.add_task(words("command.importing"), total=None)
+        report = run_import(opened, file, lambda done: progress.update(bar, completed=done))
+    out.print(words("command.imported", added=report.added, known=report.known, bad=len(report.bad)))
+    for bad in report.bad:
+        err.print(bad.text, markup=False)
+    if report.bad:
+        raise typer.Exit(1)
+
+
+@app.command()
+@_in_words
+def pareto(
+    log: LogOption = None,
+    by: Annotated[GroupBy, typer.Option(help="What the lines are.")] = GroupBy.KIND,
+    count: Annotated[
+        CountOf, typer.Option(help="Count what inspectors confirmed or what was proposed.")
+    ] = CountOf.CONFIRMED,
+    purpose: Annotated[Purpose, typer.Option(help="Only panels of this purpose.")] = Purpose.PRODUCTION,
+    csv: Annotated[Path | None, typer.Option(help="Also write the table here.", metavar="FILE")] = None,
+) -> None:
+    """Show the defect Pareto: one primary kind per cell."""
+    from elinspect.operations.log_place import default_log_path
+    from elinspect.operations.pareto import pareto as count_flags
+    from elinspect.operations.pareto import write_pareto_csv
+    from elinspect.store.log import open_log
+
+    with open_log(log or default_log_path()) as opened:
+        table = count_flags(opened, by, purpose, count=count)
+    _show_pareto(table)
+    if csv is not None:
+        write_pareto_csv(table, csv)
+        out.print(words("command.written", file=str(csv)), markup=False)
+
+
+def _show_pareto(pareto_table: "ParetoTable") -> None:
+    title = words(
+        "command.pareto_title",
+        by=pareto_table.header[0],
+        purpose=words(f"purpose.{pareto_table.purpose}"),
+        cells=pareto_table.cells_inspected,
+    )
+    if not pareto_table.rows:
+        out.print(title, markup=False)
+        out.print(words("command.pareto_empty"), markup=False)
+        return
+    table = Table(title=title, title_justify="left")
+    for number, name in enumerate(pareto_table.header):
+        table.add_column(name, justify="right" if number else "left")
+    for row in pareto_table.rows:
+        figures = (str(row.proposed), str(row.confirmed), f"{row.share:.1%}", f"{row.cumulative_share:.1%}")
+        table.add_row(row.label, *figures)
+    out.print(table)
+
+
+@app.command()
+@_in_words
+def demo(
+    folder: Annotated[
+        Path | None, typer.Option("--dir", help="Folder; a temporary one if left out.", metavar="DIR")
+    ] = None,
+    window: Annotated[bool, typer.Option("--window/--no-window", help="Open the reviewer window.")] = True,
+    panels: Annotated[int, typer.Option(help="How many panels.", min=1, max=200)] = 12,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same plant.", min=0)] = 7,
+) -> None:
+    """Simulate a small invented plant, inspect its panels and review them.
+
+    Without a display, with a dead one, or with --no-window it writes annotated pictures, the log and the Pareto and
+    says where they are. Everything carries the purpose 'demo' and can release nothing.
+    """
+    from elinspect.operations.demo import make_places
+
+    places = make_places(folder)
+    problem = _display_problem() if window else None
+    if problem is not None:
+        err.print(words("command.demo_without_window", problem=problem), markup=False)
+    if window and problem is None:
+        _demo_in_window(places, panels, seed)
+    else:
+        _demo_on_paper(places, panels, seed)
+
+
+def _demo_in_window(places: "DemoPlaces", panels: int, seed: int) -> None:
+    import multiprocessing
+
+    from elinspect.operations.demo import run_demo_to_its_end
+    from elinspect.recipe import default_criteria
+
+    out.print(words("command.demo_window", folder=str(places.folder)), markup=False)
+    worker = multiprocessing.get_context("spawn").Process(target=run_demo_to_its_end, args=(places, panels, seed))
+    worker.start()
+    try:
+        code = _open_window(str(places.log), words("command.demo_inspector"), Role.INSPECTOR, default_criteria())
+    finally:
+        worker.terminate()
+        worker.join()
+    out.print(words("command.demo_left", folder=str(places.folder), log=str(places.log)), markup=False)
+    raise typer.Exit(code)
+
+
+def _demo_on_paper(places: "DemoPlaces", panels: int, seed: int) -> None:
+    from elinspect.operations.demo import demo_pareto, run_demo, write_demo_pareto
+
+    failed = 0
+    with _progress() as progress:
+        bar = progress.add_task(words("command.demo_inspecting"), total=panels)
+        for done in run_demo(places, panels, seed):
+            failed += done.failure is not None
+            _say_inspected(done)
+            progress.advance(bar)
+    for by in (GroupBy.KIND, GroupBy.STRINGER, GroupBy.LANE):
+        _show_pareto(demo_pareto(places, by))
+    write_demo_pareto(places)
+    out.print(
+        words(
+            "command.demo_places",
+            pictures=str(places.pictures),
+            results=str(places.results),
+            log=str(places.log),
+            pareto=str(places.pareto),
+        ),
+        markup=False,
+    )
+    if failed:
+        raise typer.Exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,194 @@
+"""Inspect image files: read, judge, and write what was asked for. One bad file never stops a batch."""
+
+import itertools
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from elinspect.catalogue import Message
+from elinspect.errors import ElinspectError, ImageFileError
+from elinspect.imaging import single_exposure
+from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
+from elinspect.pipeline import Occasion, inspect_panel, unreadable_result
+from elinspect.recipe import AcceptanceCriteria, Product
+from elinspect.records import FloatImage, PanelResult
+from elinspect.reports.annotated import annotate, write_annotated
+from elinspect.result_file import read_result, write_result
+from elinspect.store.log import Log
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """Where results go; nothing is written where a field is None.
+
+    Attributes
+    ----------
+    json_folder : Path or None
+        Result files.
+    picture_folder : Path or None
+        Annotated pictures.
+    log : Log or None
+        The log.
+    station : str
+        Name under which this station logs.
+    """
+
+    json_folder: Path | None = None
+    picture_folder: Path | None = None
+    log: Log | None = None
+    station: str = "station"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inspected:
+    """One file inspected.
+
+    Attributes
+    ----------
+    path : Path
+        The image.
+    result : PanelResult
+        Also for a file that could not be read: hold, with the reason.
+    failure : Message or None
+        Why the file could not be read, or the result not written; None if all went well. A panel that was read and
+        held is not a failure.
+    result_file, picture_file : Path or None
+        What was written.
+    inspection : str or None
+        Id in the log; a file that could not be read is logged too, as held.
+    """
+
+    path: Path
+    result: PanelResult
+    failure: Message | None = None
+    result_file: Path | None = None
+    picture_file: Path | None = None
+    inspection: str | None = None
+
+
+def inspect_files(
+    paths: Iterable[Path],
+    product: Product,
+    criteria: AcceptanceCriteria,
+    occasion: Occasion,
+    outputs: Outputs,
+) -> Iterator[Inspected]:
+    """Inspect files one after the other.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        Images, one panel each.
+    product : Product
+        What the panels are.
+    criteria : AcceptanceCriteria
+        The limits.
+    occasion : Occasion
+        Serial, stage, purpose of all of them; with a log, the log counts the attempt.
+    outputs : Outputs
+        What to write.
+
+    Yields
+    ------
+    Inspected
+        One per path, in order, as soon as it is done.
+
+    Raises
+    ------
+    ElinspectError
+        If an output folder cannot be made.
+    """
+    for folder in (outputs.json_folder, outputs.picture_folder):
+        if folder is not None:
+            _make_folder(folder)
+    taken: set[Path] = set()
+    for path in paths:
+        yield _inspect_file(path, product, criteria, occasion, outputs, taken)
+
+
+def _inspect_file(
+    path: Path,
+    product: Product,
+    criteria: AcceptanceCriteria,
+    occasion: Occasion,
+    outputs: Outputs,
+    taken: set[Path],
+) -> Inspected:
+    counts: FloatImage | None = None
+    failure: Message | None = None
+    try:
+        if outputs.log is not None:
+            attempt = next_attempt(outputs.log, occasion.serial, occasion.stage, occasion.purpose)
+            occasion = replace(occasion, attempt=attempt)
+        exposures = single_exposure(path)
+    except ImageFileError as error:
+        failure = error.message
+        result = unreadable_result(path, error, product, criteria, occasion)
+    else:
+        counts = exposures.full_current[0].counts
+        result = inspect_panel(exposures, product, criteria, occasion)
+    try:
+        return replace(_written(path, result, counts, product, outputs, taken), failure=failure)
+    except ElinspectError as error:
+        return Inspected(path, result, failure or error.message)
+
+
+def _written(
+    path: Path,
+    result: PanelResult,
+    counts: FloatImage | None,
+    product: Product,
+    outputs: Outputs,
+    taken: set[Path],
+) -> Inspected:
+    result_file = picture_file = inspection = None
+    if outputs.log is not None:
+        result = held_if_image_known(outputs.log, result)
+        inspection = log_inspection(outputs.log, result, outputs.station)
+    if outputs.json_folder is not None:
+        result_file = _free_name(outputs.json_folder, path, taken)
+        _write(result_file, result)
+    if outputs.picture_folder is not None and counts is not None:
+        picture_file = _picture_name(outputs.picture_folder, result)
+        write_annotated(picture_file, annotate(counts, result, product.recipe.addresses))
+    return Inspected(path, result, None, result_file, picture_file, inspection)
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ElinspectError("command.no_folder", folder=str(folder), cause=str(error.strerror or error)) from error
+
+
+def _write(path: Path, result: PanelResult) -> None:
+    try:
+        write_result(path, result)
+    except OSError as error:
+        raise ElinspectError("command.not_written", file=str(path), cause=str(error.strerror or error)) from error
+
+
+def _free_name(folder: Path, image: Path, taken: set[Path]) -> Path:
+    """Return the name for a result file: the image's stem, with a number where another image has that name already.
+
+    A result of the same image path is replaced; one of another image, or a file that is no result, never is.
+    """
+    numbered = (folder / f"{image.stem}-{number}.json" for number in itertools.count(2))
+    for name in itertools.chain([folder / f"{image.stem}.json"], numbered):
+        if name not in taken and (not name.exists() or _belongs_to(name, image)):
+            taken.add(name)
+            return name
+    raise AssertionError("names never run out")
+
+
+def _belongs_to(result_file: Path, image: Path) -> bool:
+    try:
+        return Path(read_result(result_file).image.path).absolute() == image.absolute()
+    except (OSError, ValueError, KeyError, TypeError, ElinspectError):
+        return False
+
+
+def _picture_name(folder: Path, result: PanelResult) -> Path:
+    """Return the name for an annotated picture: with the start of the image's hash, so that images never share one."""
+    assert result.image.sha256 is not None
+    return folder / f"{Path(result.image.path).stem}.{result.image.sha256[:8]}.annotated.png"
