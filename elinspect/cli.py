@@ -30,6 +30,7 @@ STATION = "station"
 
 app = typer.Typer(
     no_args_is_help=True,
+    add_completion=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Inspect electroluminescence images of laid-up solar panels: grid, flags, proposal, review, log, Pareto.",
@@ -249,8 +250,8 @@ def import_context(
     from elinspect.store.log import open_log
 
     with open_log(log or default_log_path()) as opened, _progress() as progress:
-        bar = progress.add_task(words("command.importing"), total=None)
-        report = run_import(opened, file, lambda done: progress.update(bar, completed=done))
+        bar = progress.add_task(words("command.importing"), total=100)
+        report = run_import(opened, file, lambda share: progress.update(bar, completed=round(100 * share)))
     out.print(words("command.imported", added=report.added, known=report.known, bad=len(report.bad)))
     for bad in report.bad:
         err.print(bad.text, markup=False)
