@@ -4,35 +4,77 @@ Set ELINSPECT_TEST_POSTGRES to the URL of a database in which databases may be m
 ``postgresql://postgres@/postgres?host=/run/postgresql``.
 """
 
+import atexit
 import os
 import secrets
+import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
+from typing import Any
 
-import pytest
+from elinspect.store import open_log
 
 SERVER = os.environ.get("ELINSPECT_TEST_POSTGRES")
-BACKENDS = [
-    "sqlite",
-    pytest.param("postgresql", marks=pytest.mark.skipif(not SERVER, reason="no PostgreSQL server is configured")),
-]
+BACKENDS = ["sqlite", "postgresql"] if SERVER else ["sqlite"]
 
 
 @contextmanager
-def fresh_place(backend: str, folder: Path) -> Iterator[str]:
-    """A place for a log that does not exist yet; gone afterwards."""
+def fresh_place(backend: str, folder: Path, *, empty: bool = False) -> Iterator[str]:
+    """A place for a log; unless `empty`, with the tables already made (copied, which is faster)."""
     if backend == "sqlite":
-        yield str(folder / "log.sqlite")
+        file = folder / "log.sqlite"
+        if not empty:
+            shutil.copyfile(_made_file(), file)
+        yield str(file)
         return
-    import psycopg
-
-    assert SERVER is not None
-    name = f"elinspect_test_{secrets.token_hex(6)}"
-    with psycopg.connect(SERVER, autocommit=True) as server:
-        server.execute(f"CREATE DATABASE {name}")
-        head, _, query = SERVER.partition("?")
+    with _server() as server:
+        name = _new_name()
+        template = "" if empty else f" TEMPLATE {_made_database()}"
+        server.execute(f"CREATE DATABASE {name}{template}")
         try:
-            yield f"{head.rpartition('/')[0]}/{name}" + (f"?{query}" if query else "")
+            yield _url(name)
         finally:
             server.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@cache
+def _made_file() -> Path:
+    folder = tempfile.TemporaryDirectory()
+    atexit.register(folder.cleanup)
+    file = Path(folder.name) / "log.sqlite"
+    open_log(file).close()
+    return file
+
+
+@cache
+def _made_database() -> str:
+    name = _new_name()
+    with _server() as server:
+        server.execute(f"CREATE DATABASE {name}")
+    open_log(_url(name)).close()
+    atexit.register(_drop, name)
+    return name
+
+
+def _drop(name: str) -> None:
+    with _server() as server:
+        server.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+def _server() -> Any:
+    import psycopg
+
+    return psycopg.connect(SERVER, autocommit=True)
+
+
+def _new_name() -> str:
+    return f"elinspect_test_{secrets.token_hex(6)}"
+
+
+def _url(database: str) -> str:
+    assert SERVER is not None
+    head, _, query = SERVER.partition("?")
+    return f"{head.rpartition('/')[0]}/{database}" + (f"?{query}" if query else "")

@@ -100,9 +100,7 @@ def make_result(
         panel=PanelFacts(found, None if found else Message("proposal.not_usable"), layout),
         cells=cells,
         flags=flags,
-        proposal=Proposal(
-            Disposition.REWORK if above else Disposition.ACCEPT, (Message("proposal.no_flags"),)
-        ),
+        proposal=Proposal(Disposition.REWORK if above else Disposition.ACCEPT, (Message("proposal.no_flags"),)),
         timing_s={"total": 0.5},
     )
 

@@ -88,12 +88,17 @@ class Table:
         self._path = path
         self._columns = columns
         self._required = required
-        self._open = ExitStack()
 
     def __enter__(self) -> "Table":
+        with ExitStack() as opening:
+            self._read_header(opening)
+            self._open = opening.pop_all()
+        return self
+
+    def _read_header(self, opening: ExitStack) -> None:
         try:
             self.facts = _facts_of(self._path)
-            file = self._open.enter_context(self._path.open(encoding="utf-8-sig", newline=""))
+            file = opening.enter_context(self._path.open(encoding="utf-8-sig", newline=""))
             delimiter = _delimiter_of(self._path)
         except OSError as error:
             raise ImportFileError(
@@ -106,7 +111,6 @@ class Table:
             raise ImportFileError("import.unreadable", file=str(self._path), cause=str(error)) from error
         self._check_header()
         self.ignored_columns = tuple(name for name in self._header if name and name not in self._columns)
-        return self
 
     def __exit__(self, *_: object) -> None:
         self._open.close()

@@ -18,7 +18,6 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
-    false,
 )
 
 HEAD_REVISION = "0001"
@@ -108,7 +107,7 @@ inspections = Table(
     Column("purpose", Text, nullable=False),
     Column("attempt", Integer, nullable=False),
     Column("retake", Integer, nullable=False),
-    Column("superseded", Boolean, nullable=False, server_default=false()),
+    Column("superseded", Boolean, nullable=False),
     Column("seen_at", Text, nullable=False),
     Column("day", Text, nullable=False),
     Column("product", Text, nullable=False),
@@ -160,7 +159,7 @@ flags = Table(
     Column("answered_by", Text),
     Column("note", Text),
     Column("standing", Text),
-    Column("closed", Boolean, nullable=False, server_default=false()),
+    Column("closed", Boolean, nullable=False),
 )
 
 

@@ -112,7 +112,7 @@ def upgrade() -> None:
         sa.Column("answered_by", sa.Text(), nullable=True),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("standing", sa.Text(), nullable=True),
-        sa.Column("closed", sa.Boolean(), server_default=sa.text("0"), nullable=False),
+        sa.Column("closed", sa.Boolean(), nullable=False),
         sa.PrimaryKeyConstraint("inspection", "flag", name=op.f("pk_flags")),
     )
     op.create_table(
@@ -161,7 +161,7 @@ def upgrade() -> None:
         sa.Column("purpose", sa.Text(), nullable=False),
         sa.Column("attempt", sa.Integer(), nullable=False),
         sa.Column("retake", sa.Integer(), nullable=False),
-        sa.Column("superseded", sa.Boolean(), server_default=sa.text("0"), nullable=False),
+        sa.Column("superseded", sa.Boolean(), nullable=False),
         sa.Column("seen_at", sa.Text(), nullable=False),
         sa.Column("day", sa.Text(), nullable=False),
         sa.Column("product", sa.Text(), nullable=False),

@@ -1,0 +1,168 @@
+"""What is an inspection, an attempt, a retake, a re-evaluation, and the camera that repeats itself."""
+
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+from logged_panels import crack, make_result
+from sqlalchemy import select
+
+from elinspect.errors import LogError
+from elinspect.operations.desk import ReviewDesk
+from elinspect.operations.log_inspection import log_inspection, next_attempt
+from elinspect.recipe import default_criteria
+from elinspect.records import Answer, Disposition, ImageFacts, Purpose, Stage
+from elinspect.review.gate import Role
+from elinspect.review.session import Verdict
+from elinspect.store import Log
+from elinspect.store.events import EventKind
+from elinspect.store.schema import inspections
+from elinspect.store.scores import unpack_scores
+
+
+def _kinds(log: Log) -> Counter[EventKind]:
+    return Counter(event.kind for event in log.events())
+
+
+def _row(log: Log, inspection: str) -> object:
+    with log.reading() as connection:
+        return connection.execute(select(inspections).where(inspections.c.id == inspection)).one()
+
+
+def _decide(log: Log, inspection: str, disposition: Disposition) -> None:
+    desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
+    desk.decide(desk.open(inspection), disposition)
+
+
+def test_the_first_picture_of_a_panel_is_its_first_attempt(log: Log) -> None:
+    log_inspection(log, make_result(), "gate 1")
+    assert _kinds(log) == {
+        EventKind.PANEL_SEEN: 1,
+        EventKind.ATTEMPT: 1,
+        EventKind.EXPOSURES: 1,
+        EventKind.INSPECTION: 1,
+    }
+
+
+def test_the_same_run_again_changes_nothing(log: Log) -> None:
+    first = log_inspection(log, make_result(), "gate 1")
+    before = list(log.events())
+    assert log_inspection(log, make_result(), "gate 1") == first
+    assert list(log.events()) == before
+
+
+def test_another_purpose_or_stage_is_another_inspection(log: Log) -> None:
+    ids = {
+        log_inspection(log, make_result(purpose=purpose, stage=stage), "gate 1")
+        for purpose in (Purpose.PRODUCTION, Purpose.AUDIT)
+        for stage in (Stage.BEFORE_LAMINATION, Stage.FINAL)
+    }
+    assert len(ids) == 4
+
+
+def test_other_versions_are_a_re_evaluation_that_stands_while_nobody_has_answered(log: Log) -> None:
+    inspection = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
+    stricter = make_result(flags=(crack("m1", 1, 1), crack("m2", 1, 2)), criteria="stricter 2")
+    assert log_inspection(log, stricter, "gate 1") == inspection
+    assert log_inspection(log, stricter, "gate 1") == inspection
+    assert _kinds(log)[EventKind.RE_EVALUATION] == 1
+    row = _row(log, inspection)
+    assert (row.attempt, row.retake, row.criteria, row.above_limit) == (1, 0, "stricter 2", 2)
+
+
+def test_a_re_evaluation_stands_aside_once_somebody_has_answered(log: Log) -> None:
+    inspection = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
+    desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
+    desk.answer(desk.open(inspection), Verdict("m1", Answer.CONFIRMED))
+    log_inspection(log, make_result(criteria="looser 2"), "gate 1")
+    assert _kinds(log)[EventKind.RE_EVALUATION] == 1
+    review = desk.open(inspection)
+    assert [flag.id for flag in review.result.flags] == ["m1"]
+    assert review.result.versions.criteria == "shipped default 1"
+
+
+def test_after_rework_comes_the_next_attempt_and_another_picture_is_a_retake(log: Log) -> None:
+    first = log_inspection(log, make_result(picture="one"), "gate 1")
+    retaken = log_inspection(log, make_result(picture="two"), "gate 1")
+    assert (_row(log, first).superseded, _row(log, retaken).superseded) == (True, False)
+    _decide(log, retaken, Disposition.REWORK)
+    assert next_attempt(log, "000123", Stage.BEFORE_LAMINATION, Purpose.PRODUCTION) == 2
+    second = log_inspection(log, make_result(picture="three"), "gate 1")
+    places = [(_row(log, name).attempt, _row(log, name).retake) for name in (first, retaken, second)]
+    assert places == [(1, 0), (1, 1), (2, 0)]
+    assert not _row(log, retaken).superseded
+
+
+def test_a_retaken_picture_can_no_longer_be_decided(log: Log) -> None:
+    first = log_inspection(log, make_result(picture="one"), "gate 1")
+    log_inspection(log, make_result(picture="two"), "gate 1")
+    with pytest.raises(LogError, match="A later picture of this panel was taken"):
+        _decide(log, first, Disposition.ACCEPT)
+
+
+def test_a_decision_stays_once_the_panel_was_photographed_again(log: Log) -> None:
+    first = log_inspection(log, make_result(picture="one"), "gate 1")
+    _decide(log, first, Disposition.REWORK)
+    log_inspection(log, make_result(picture="two"), "gate 1")
+    desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
+    with pytest.raises(LogError, match="photographed again since"):
+        desk.take_back(desk.open(first), "mistake")
+
+
+def test_the_same_picture_under_another_serial_holds(log: Log) -> None:
+    log_inspection(log, make_result("000123", picture="one"), "gate 1")
+    second = log_inspection(log, make_result("000124", picture="one"), "gate 1")
+    desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
+    review = desk.open(second)
+    assert review.result.proposal.disposition is Disposition.HOLD
+    assert "logged before under serial 000123, now under 000124" in review.result.proposal.reasons[0].text
+    assert "do not belong together" in review.result.proposal.reasons[0].text
+    assert not review.result.quality.usable
+    with pytest.raises(LogError, match="not good enough"):
+        desk.decide(review, Disposition.ACCEPT)
+    retaken = desk.open(log_inspection(log, make_result("000124", picture="two"), "gate 1"))
+    assert desk.decide(retaken, Disposition.ACCEPT).decision is not None
+
+
+def test_leading_zeros_make_another_serial(log: Log) -> None:
+    assert log_inspection(log, make_result("0123"), "gate 1") != log_inspection(log, make_result("123"), "gate 1")
+
+
+@pytest.mark.parametrize("serial", ["", "12\x003", "12\n3"])
+def test_what_cannot_be_a_serial_is_refused(log: Log, serial: str) -> None:
+    with pytest.raises(LogError, match="cannot be a serial"):
+        log_inspection(log, make_result(serial), "gate 1")
+
+
+def test_panels_without_serial_are_kept_apart_by_their_picture(log: Log) -> None:
+    one = log_inspection(log, make_result(None, picture="one"), "gate 1")
+    two = log_inspection(log, make_result(None, picture="two"), "gate 1")
+    assert one != two
+    assert not _row(log, one).superseded
+
+
+def test_a_file_that_could_not_be_read_is_logged_with_its_reason(log: Log) -> None:
+    unread = make_result("7", usable=False, found=False)
+    result = replace(unread, image=ImageFacts("bad \udcff.png", None))  # a name that is no UTF-8
+    inspection = log_inspection(log, result, "gate 1")
+    assert log_inspection(log, result, "gate 1") == inspection
+    desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
+    review = desk.open(inspection)
+    assert review.result.image.path == "bad \udcff.png"
+
+
+def test_the_scores_of_all_cells_are_kept(log: Log) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    names, scores = unpack_scores(_row(log, inspection).scores)
+    assert names == ("crack", "defect_score")
+    assert scores.shape == (60, 2)
+    assert scores[59].tolist() == [0.059, 0.5]
+
+
+def test_scores_that_were_not_given_stay_unknown(log: Log) -> None:
+    result = make_result()
+    unknown = replace(result.cells[0], kind_scores={"dark_cell": 1.0}, defect_score=None)
+    inspection = log_inspection(log, replace(result, cells=(unknown, *result.cells[1:])), "gate 1")
+    names, scores = unpack_scores(_row(log, inspection).scores)
+    assert names == ("crack", "dark_cell", "defect_score")
+    assert [str(value) for value in scores[0]] == ["nan", "1.0", "nan"]

@@ -1,0 +1,178 @@
+"""The Pareto out of the log: one primary kind per cell, nothing counted twice, nothing dropped."""
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from logged_panels import context_line, crack, make_flag, make_result, write_context
+
+from elinspect.operations.context import import_context
+from elinspect.operations.desk import ReviewDesk
+from elinspect.operations.log_inspection import log_inspection
+from elinspect.operations.pareto import ParetoTable, pareto, write_pareto_csv
+from elinspect.recipe import default_criteria
+from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Purpose
+from elinspect.review.gate import Role
+from elinspect.review.session import Review, Verdict
+from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.store import Log
+
+
+def _desk(log: Log) -> ReviewDesk:
+    return ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
+
+
+def _logged(log: Log, result: PanelResult) -> tuple[ReviewDesk, Review]:
+    desk = _desk(log)
+    return desk, desk.open(log_inspection(log, result, "gate 1"))
+
+
+def _counts(table: ParetoTable) -> dict[str | None, tuple[int, int]]:
+    return {row.key: (row.proposed, row.confirmed) for row in table.rows}
+
+
+def _by_kind(log: Log, **options: object) -> dict[str | None, tuple[int, int]]:
+    return _counts(pareto(log, **options))  # type: ignore[arg-type]
+
+
+def test_a_cell_counts_once_under_its_primary_kind(log: Log) -> None:
+    flags = (
+        make_flag("m1", Kind.INACTIVE_AREA, 1, 1, "inactive_area.share"),
+        crack("m2", 1, 1, parent="m1"),
+        crack("m3", 1, 2),
+    )
+    _logged(log, make_result(flags=flags))
+    assert _by_kind(log) == {"inactive_area": (1, 0), "crack": (1, 0)}
+
+
+def test_what_the_inspector_said_counts_as_confirmed(log: Log) -> None:
+    flags = (
+        make_flag("m1", Kind.INACTIVE_AREA, 1, 1, "inactive_area.share"),
+        crack("m2", 1, 1, parent="m1"),
+        crack("m3", 1, 2),
+        crack("m4", 1, 3),
+        crack("m5", 1, 4, limit=None),
+    )
+    desk, review = _logged(log, make_result(flags=flags))
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    review = desk.answer(review, Verdict("m2", Answer.CONFIRMED))
+    review = desk.answer(review, Verdict("m3", Answer.DISMISSED))
+    moved = replace(make_flag("m4", Kind.DARK_CELL, 1, 9, None), score=0.5)
+    review = desk.answer(review, Verdict("m4", Answer.CHANGED, moved))
+    review = desk.add(review, make_flag("", Kind.CHIPPED_CELL, 6, 10, None))
+    expected = {"inactive_area": (1, 0), "crack": (3, 1), "dark_cell": (0, 1), "chipped_cell": (0, 1)}
+    assert _by_kind(log) == expected
+    desk.decide(review, Disposition.REWORK)
+    assert _by_kind(log) == expected  # a flag below every limit that the decision leaves unanswered counts as neither
+
+
+def test_an_answer_taken_back_is_not_counted(log: Log) -> None:
+    desk, review = _logged(log, make_result(flags=(crack("m1", 1, 1),)))
+    review = desk.answer(review, Verdict("m1", Answer.CHANGED, make_flag("m1", Kind.DARK_CELL, 2, 2, None)))
+    review = desk.add(review, crack("x", 3, 3))
+    assert _by_kind(log) == {"crack": (1, 1), "dark_cell": (0, 1)}
+    review = desk.remove_added(review, "x")
+    desk.answer(review, Verdict("m1", None))
+    assert _by_kind(log) == {"crack": (1, 0)}
+
+
+def test_stringers_and_lanes_with_what_is_not_known_as_a_line_of_its_own(log: Log, tmp_path: Path) -> None:
+    strings = [("A", "1"), ("A", "2"), ("B", "1"), ("B", "2")]
+    lines = [context_line("1", number, *place) for number, place in enumerate(strings, start=1)]
+    import_context(log, write_context(tmp_path / "c.csv", lines))
+    flags = [crack(f"m{s}{p}", s, p) for s, n in ((1, 1), (2, 2), (3, 3), (4, 4), (5, 5)) for p in range(1, n + 1)]
+    _logged(log, make_result("1", flags=(*flags, make_flag("p", Kind.OPEN_CIRCUIT, None, None, None))))
+    by_stringer = pareto(log, GroupBy.STRINGER, count=CountOf.PROPOSED)
+    assert _counts(by_stringer) == {"B": (7, 0), None: (5, 0), "A": (3, 0), "panel": (1, 0)}
+    assert [row.label for row in by_stringer.rows] == ["B", "unknown", "A", "panel as a whole"]
+    assert [round(row.cumulative_share, 4) for row in by_stringer.rows] == [0.4375, 0.75, 0.9375, 1.0]
+    by_lane = pareto(log, "lane", count="proposed", kind=Kind.CRACK)
+    assert [(row.label, row.proposed) for row in by_lane.rows] == [
+        ("unknown", 5),
+        ("B / 2", 4),
+        ("B / 1", 3),
+        ("A / 2", 2),
+        ("A / 1", 1),
+    ]
+
+
+def test_counts_follow_context_that_comes_later_or_is_corrected(log: Log, tmp_path: Path) -> None:
+    desk, review = _logged(log, make_result("1", flags=(crack("m1", 1, 1), crack("m2", 2, 2))))
+    desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    assert _by_kind(log, by=GroupBy.STRINGER) == {None: (2, 1)}
+    import_context(log, write_context(tmp_path / "c.csv", [context_line("1", 1, "A")]))
+    assert _by_kind(log, by=GroupBy.STRINGER) == {None: (1, 0), "A": (1, 1)}
+    import_context(log, write_context(tmp_path / "d.csv", [context_line("1", s, "B") for s in (1, 2)]))
+    assert _by_kind(log, by=GroupBy.STRINGER) == {"B": (2, 1)}
+
+
+def test_a_retaken_picture_counts_in_nothing(log: Log) -> None:
+    _logged(log, make_result(picture="one", flags=(crack("m1", 1, 1), crack("m2", 1, 2))))
+    _logged(log, make_result(picture="two", flags=(crack("m1", 1, 1),)))
+    table = pareto(log)
+    assert _counts(table) == {"crack": (1, 0)}
+    assert table.cells_inspected == 60
+
+
+def test_a_cell_that_stays_in_the_panel_over_two_attempts_counts_once(log: Log) -> None:
+    desk, review = _logged(log, make_result(picture="one", flags=(crack("m1", 1, 1), crack("m2", 1, 2))))
+    review = desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    desk.decide(review, Disposition.REWORK)
+    desk, review = _logged(log, make_result(picture="two", flags=(crack("m1", 1, 1), crack("m2", 1, 3))))
+    assert _by_kind(log) == {"crack": (3, 1)}
+    desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    table = pareto(log)
+    assert _counts(table) == {"crack": (3, 1)}
+    assert table.cells_inspected == 60
+
+
+def test_purposes_are_shown_apart(log: Log) -> None:
+    _logged(log, make_result("1", flags=(crack("m1", 1, 1),), purpose=Purpose.DEMO))
+    assert _by_kind(log) == {}
+    assert _by_kind(log, purpose=Purpose.DEMO) == {"crack": (1, 0)}
+    assert pareto(log, purpose=Purpose.DEMO).cells_inspected == 60
+
+
+def test_a_picture_that_could_not_be_judged_inspects_no_cells(log: Log) -> None:
+    _logged(log, make_result("1", usable=False))
+    _logged(log, make_result("2", found=False))
+    assert pareto(log).cells_inspected == 0
+
+
+@pytest.mark.parametrize(
+    "by",
+    [
+        GroupBy.KIND,
+        GroupBy.STRINGER,
+        GroupBy.LANE,
+        GroupBy.CELL_SUPPLIER,
+        GroupBy.CELL_LOT,
+        GroupBy.PRODUCT,
+        GroupBy.DAY,
+    ],
+)
+def test_every_grouping_counts_everything(log: Log, tmp_path: Path, by: GroupBy) -> None:
+    import_context(log, write_context(tmp_path / "c.csv", [context_line("1", s) for s in (1, 2)]))
+    _logged(log, make_result("1", flags=_one_on_each_string()))
+    table = pareto(log, by, count=CountOf.PROPOSED)
+    assert sum(row.proposed for row in table.rows) == 6
+    assert table.rows[-1].cumulative_share == pytest.approx(1.0)
+
+
+def _one_on_each_string() -> Iterable[Flag]:
+    return [crack(f"m{string}", string, string) for string in range(1, 7)]
+
+
+def test_the_csv_holds_what_the_screen_shows_and_no_formula(log: Log, tmp_path: Path) -> None:
+    lines = [context_line("1", 1, "=2+3"), context_line("1", 2, "-B"), context_line("1", 3, "A")]
+    import_context(log, write_context(tmp_path / "c.csv", lines))
+    _logged(log, make_result("1", flags=[crack(f"m{n}", n, 1) for n in (1, 2, 3)]))
+    write_pareto_csv(pareto(log, GroupBy.STRINGER, count=CountOf.PROPOSED), tmp_path / "p.csv")
+    assert (tmp_path / "p.csv").read_text(encoding="utf-8").splitlines() == [
+        "stringer,proposed by the machine,confirmed by an inspector,share,cumulative share",
+        "'-B,1,0,0.3333,0.3333",
+        "'=2+3,1,0,0.3333,0.6667",
+        "A,1,0,0.3333,1.0",
+    ]
+    assert [path.name for path in tmp_path.glob("*.part")] == []

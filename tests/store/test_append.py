@@ -1,0 +1,204 @@
+"""Appending: all or nothing, the gate rule inside the transaction, whoever calls."""
+
+import multiprocessing
+import multiprocessing.synchronize
+from pathlib import Path
+
+import pytest
+from log_places import BACKENDS, fresh_place
+from logged_panels import crack, make_result
+from sqlalchemy import func, select
+
+from elinspect.errors import LogError
+from elinspect.operations.log_inspection import log_inspection
+from elinspect.records import Purpose
+from elinspect.result_file import as_dict, flag_as_dict
+from elinspect.review.gate import Role
+from elinspect.store import Log, open_log
+from elinspect.store.events import EventKind, NewEvent
+from elinspect.store.locks import Lock, take
+from elinspect.store.people import person_named
+from elinspect.store.rules import event_count
+from elinspect.store.schema import outbox
+from elinspect.store.verify import verify
+
+SUBJECT = "panel:000123"
+
+
+def _signed_in(log: Log, role: Role = Role.INSPECTOR, station: str = "gate 1") -> str:
+    with log.writing() as connection:
+        person = person_named(connection, f"{role} of {station}", role)
+    log.append([NewEvent(EventKind.SIGN_IN, f"person:{person}", {"role": role.value}, person)], station)
+    return person
+
+
+def _locked(log: Log, station: str = "gate 1") -> Lock:
+    with log.writing() as connection:
+        return take(connection, SUBJECT, station)
+
+
+def _version(log: Log) -> int:
+    with log.reading() as connection:
+        return event_count(connection, SUBJECT)
+
+
+def _accept(inspection: str, person: str | None) -> NewEvent:
+    data = {"inspection": inspection, "disposition": "accept", "reason": ""}
+    return NewEvent(EventKind.DISPOSITION, SUBJECT, data, person)
+
+
+def _verdict(inspection: str, answer: str | None, flag: str = "m1") -> NewEvent:
+    data = {"inspection": inspection, "flag": flag, "answer": answer, "changed": None, "note": ""}
+    return NewEvent(EventKind.VERDICT, SUBJECT, data)
+
+
+def test_a_release_with_every_condition_is_logged_and_goes_to_the_outbox(log: Log) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    appended = log.append([_accept(inspection, _signed_in(log))], "gate 1", _version(log), _locked(log))
+    assert appended.version == _version(log)
+    with log.reading() as connection:
+        (message,) = connection.execute(select(outbox)).all()
+    assert message.decision == f"gate 1:{appended.events[0].number}"
+    assert message.sent_at is None
+
+
+@pytest.mark.parametrize("purpose", ["audit", "demo", "engineering", "rehearsal"])
+def test_other_purposes_can_be_decided_but_send_nothing_to_the_line(log: Log, purpose: str) -> None:
+    inspection = log_inspection(log, make_result(purpose=Purpose(purpose)), "gate 1")
+    log.append([_accept(inspection, _signed_in(log))], "gate 1", _version(log), _locked(log))
+    with log.reading() as connection:
+        assert connection.execute(select(func.count()).select_from(outbox)).scalar_one() == 0
+
+
+@pytest.mark.parametrize("left_out", ["version", "old version", "lock", "old lock", "foreign lock", "person", "role"])
+def test_a_caller_who_leaves_something_out_releases_nothing(log: Log, left_out: str) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    person: str | None = _signed_in(log)
+    lock: Lock | None = _locked(log)
+    version: int | None = _version(log)
+    if left_out == "version":
+        version = None
+    elif left_out == "old version":
+        version = _version(log) - 1
+    elif left_out == "lock":
+        lock = None
+    elif left_out == "old lock":
+        _locked(log)  # taken again: the fencing number is higher now
+    elif left_out == "foreign lock":
+        lock = Lock("panel:000124", 1)
+    elif left_out == "person":
+        person = None
+    else:
+        person = _signed_in(log, Role.TECHNICIAN)
+    with pytest.raises(LogError, match="'accept' was not logged"):
+        log.append([_accept(inspection, person)], "gate 1", version, lock)
+    assert EventKind.DISPOSITION not in {event.kind for event in log.events()}
+
+
+def test_a_flag_above_a_limit_stops_a_release_whoever_calls(log: Log) -> None:
+    inspection = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
+    person = _signed_in(log)
+    with pytest.raises(LogError, match="still needs an answer"):
+        log.append([_accept(inspection, person)], "gate 1", _version(log), _locked(log))
+    confirmed = [_verdict(inspection, "confirmed"), _accept(inspection, person)]
+    with pytest.raises(LogError, match="cannot be accepted"):
+        log.append(confirmed, "gate 1", _version(log), _locked(log))
+    assert EventKind.VERDICT not in {event.kind for event in log.events()}  # all or nothing
+    dismissed = [_verdict(inspection, "dismissed"), _accept(inspection, person)]
+    log.append(dismissed, "gate 1", _version(log), _locked(log))
+
+
+def test_the_role_is_the_one_of_the_sign_in_not_one_the_caller_claims(log: Log) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    data = {"inspection": inspection, "disposition": "scrap", "reason": "", "role": "quality_engineer"}
+    event = NewEvent(EventKind.DISPOSITION, SUBJECT, data, _signed_in(log))
+    with pytest.raises(LogError, match="Only a quality engineer"):
+        log.append([event], "gate 1", _version(log), _locked(log))
+
+
+def test_who_signed_in_elsewhere_decides_nothing_here(log: Log) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    person = _signed_in(log, station="gate 2")
+    with pytest.raises(LogError, match="Sign in as inspector"):
+        log.append([_accept(inspection, person)], "gate 1", _version(log), _locked(log))
+
+
+def test_a_flag_cannot_be_added_under_an_id_that_is_taken(log: Log) -> None:
+    result = make_result(flags=(crack("m1", 1, 1),))
+    inspection = log_inspection(log, result, "gate 1")
+    data = {"inspection": inspection, "flag": flag_as_dict(crack("m1", 2, 2), result.panel.layout)}
+    with pytest.raises(LogError, match="already has a flag m1"):
+        log.append([NewEvent(EventKind.FLAG_ADDED, SUBJECT, data)], "gate 1", _version(log), _locked(log))
+
+
+def test_an_inspection_is_logged_once_whoever_calls(log: Log) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    (logged,) = [event for event in log.events() if event.kind is EventKind.INSPECTION]
+    again = NewEvent(EventKind.INSPECTION, SUBJECT, logged.data)
+    with pytest.raises(LogError, match="changed elsewhere"):
+        log.append([again], "gate 1", _version(log))
+    assert inspection == logged.data["inspection"]
+
+
+def test_a_usable_picture_of_another_panel_is_refused_whoever_calls(log: Log) -> None:
+    log_inspection(log, make_result("000124", picture="one"), "gate 1")
+    result = make_result("000123", picture="one")
+    data = {"inspection": "x", "attempt": 1, "retake": 0, "result": as_dict(result)}
+    with pytest.raises(LogError):
+        log.append([NewEvent(EventKind.INSPECTION, SUBJECT, data)], "gate 1", 0)
+
+
+def test_not_a_number_never_gets_into_the_log(log: Log) -> None:
+    with pytest.raises(ValueError, match="JSON compliant"):
+        log.append([NewEvent(EventKind.PANEL_SEEN, "panel:1", {"value": float("nan")})], "gate 1")
+    assert list(log.events()) == []
+
+
+def test_versions_count_the_events_of_a_subject(log: Log) -> None:
+    for number in range(1, 4):
+        event = NewEvent(EventKind.PANEL_SEEN, "panel:1", {"serial": "1"})
+        assert log.append([event], "gate 1").version == number
+    assert [event.version for event in log.events()] == [1, 2, 3]
+    assert [event.id for event in log.events(after=1)] == [2, 3]
+
+
+def _append_many(place: str, name: str, count: int, started: multiprocessing.synchronize.Barrier) -> None:
+    with open_log(place) as log:
+        started.wait()
+        for number in range(count):
+            event = NewEvent(EventKind.PANEL_SEEN, f"panel:{name}-{number}", {"serial": f"{name}-{number}"})
+            log.append([event], "shared" if number % 2 else name)
+
+
+def test_two_processes_lose_and_refuse_nothing(place: str) -> None:
+    spawn = multiprocessing.get_context("spawn")
+    started = spawn.Barrier(2)
+    writers = [spawn.Process(target=_append_many, args=(place, name, 60, started)) for name in ("one", "two")]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join(120)
+    assert [writer.exitcode for writer in writers] == [0, 0]
+    with open_log(place) as log:
+        assert {event.data["serial"] for event in log.events()} == {
+            f"{n}-{i}" for n in ("one", "two") for i in range(60)
+        }
+        assert verify(log) == ()
+
+
+@pytest.mark.parametrize("backend", BACKENDS)
+def test_two_processes_may_make_the_log_at_once(backend: str, tmp_path: Path) -> None:
+    with fresh_place(backend, tmp_path, empty=True) as place:
+        spawn = multiprocessing.get_context("spawn")
+        started = spawn.Barrier(2)
+        makers = [spawn.Process(target=_make, args=(place, started)) for _ in range(2)]
+        for maker in makers:
+            maker.start()
+        for maker in makers:
+            maker.join(120)
+        assert [maker.exitcode for maker in makers] == [0, 0]
+
+
+def _make(place: str, started: multiprocessing.synchronize.Barrier) -> None:
+    started.wait()
+    open_log(place).close()
