@@ -447,7 +447,8 @@ class PanelView:
     flat : ndarray of float32, shape (n_cells, rows, columns)
         `log_cells` less `background`, busbars bridged, shading of the rim taken off, 0 outside.
     streaks : ndarray of float32, shape (n_cells, rows / 4 rounded up, columns)
-        What of `flat` runs straight in finger direction (across the busbars), rows four times as coarse.
+        What of `flat` runs straight in finger direction (across the busbars), less its surroundings; rows four times
+        as coarse.
     mm_per_px : float
         Size of a map pixel.
     """

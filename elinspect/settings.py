@@ -105,8 +105,8 @@ class CrackSettings:
     threshold: float = 0.5
     half_total: float = 20.0
     widths_px: tuple[float, ...] = (1.2, 2.2)
-    angles: int = 16
-    line_px: int = 11
+    angles: int = 12
+    line_px: int = 13
     least_texture: float = 0.02
     cap: float = 6.0
     toll: float = 2.5
@@ -127,23 +127,29 @@ class InactiveAreaSettings:
     ----------
     threshold : float
         Score from which a region is a finding.
-    core_share : float
-        A region needs a place below this share of the luminance expected there. Common practice, no source.
-    rim_share : float
-        A region reaches as far as the luminance stays below this share.
+    rim_share, core_share : float
+        Shares of the luminance expected at a place: above the first it counts as active, below the second as wholly
+        inactive, in between in part. From the tuning half of the free real cells: dark grains stay above 0.5.
+    texture_multiple : float
+        A place must also lie so many robust spreads of the cell's own luminance below.
+    least_mean_depth : float
+        Mean of that part, 0..1, over a region: grains are dark in spots, cut-off parts throughout.
     narrowest_mm : float
         Dark stripes narrower than this are lines, not areas.
     half_area_fraction : float
-        Share of the cell that gives a score of 0.5. Common practice, no source: half a per cent is seen at once.
+        Wholly inactive share of the cell that gives a score of 0.5. Common practice, no source: half a per cent is seen
+        at once.
     bright_quantile : float
         Quantile of a cell that counts as its full luminance: up to so much of it may be inactive.
     """
 
     threshold: float = 0.5
-    core_share: float = 0.45
-    rim_share: float = 0.65
+    rim_share: float = 0.6
+    core_share: float = 0.4
+    texture_multiple: float = 3.0
+    least_mean_depth: float = 0.4
     narrowest_mm: float = 3.0
-    half_area_fraction: float = 0.004
+    half_area_fraction: float = 0.003
     bright_quantile: float = 0.85
 
 
@@ -188,7 +194,7 @@ class FingerInterruptionSettings:
     """
 
     threshold: float = 0.5
-    half_contrast_length_mm: float = 2.0
+    half_contrast_length_mm: float = 3.5
     least_length_mm: float = 8.0
     least_contrast: float = 0.03
     texture_multiple: float = 4.0

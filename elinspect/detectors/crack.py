@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import as_one, over_cells
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
+from elinspect.detectors.crack_shape import follow_line
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
@@ -58,12 +59,12 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 
 def score_of(total: float, settings: CrackSettings) -> float:
     """Return the score 0..1 of what a path collected; 0.5 at `CrackSettings.half_total`."""
-    total = max(total, 0.0)
-    return total / (total + settings.half_total)
+    share = max(total, 0.0) / settings.half_total
+    return share**2 / (1 + share**2)
 
 
 def _least_total(settings: CrackSettings) -> float:
-    return settings.half_total * settings.threshold / (1 - settings.threshold)
+    return settings.half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,28 +173,25 @@ def _paths_of_cell(paths: Paths, cell: int, view: PanelView, settings: CrackSett
 
 
 def _finding(view: PanelView, cell: int, path: CrackPath, settings: CrackSettings) -> Finding:
-    points = path.points
-    length_mm = _length(points) * view.mm_per_px
-    darker, mode = _mode(view, cell, points, settings)
-    along, across = points[-1] - points[0]
+    line = follow_line(view.flat[cell] * np.exp(np.minimum(view.background[cell], 0)), path.points)
+    length_mm = line.length * view.mm_per_px
+    darker, mode = _mode(view, cell, line.points, settings)
+    along, across = line.points[-1] - line.points[0]
     return Finding(
         Kind.CRACK,
         cell,
         score_of(path.total, settings),
-        view.to_picture(points),
+        view.to_picture(line.points),
         length_mm=length_mm,
         mode=mode,
         measurements={
             "total_length_mm": round(length_mm + path.branch_length * view.mm_per_px, 1),
             "branches": path.branches,
             "orientation_deg": round(float(np.degrees(np.arctan2(-along, across)) % 180), 1),
+            "contrast_share": round(1 - float(np.exp(-max(line.contrast, 0.0))), 3),
             "darker_side_share": round(darker, 3),
         },
     )
-
-
-def _length(points: Points) -> float:
-    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
 
 
 def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -> tuple[float, CrackMode]:

@@ -7,6 +7,7 @@ from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import FingerInterruptionSettings
+from elinspect.vision import cv2
 
 
 def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
@@ -50,14 +51,35 @@ def _fields(busbar_rows: NDArray[np.bool_], coarse_rows: int) -> list[tuple[int,
 
 
 def _bundles(view: PanelView, cell: int, settings: FingerInterruptionSettings) -> list[Finding]:
-    streaks = view.streaks[cell]
-    texture = 1.4826 * float(np.median(np.abs(streaks)))
+    depth = _notch_depth(view.streaks[cell], view.inside, view.mm_per_px)
+    texture = float(np.quantile(depth, 0.8))
     least = max(settings.least_contrast, settings.texture_multiple * texture)
     found = []
-    for first, end in _fields(view.busbar_rows, len(streaks)):
-        depth, start, stop = _deepest_runs(-streaks[first:end], least)
-        found += _grouped(view, cell, depth, start + first, stop + first, (first, end), settings)
+    for first, end in _fields(view.busbar_rows, len(depth)):
+        amount, start, stop = _deepest_runs(depth[first:end], least)
+        found += _grouped(view, cell, amount, start + first, stop + first, (first, end), settings)
     return found
+
+
+def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> FloatImage:
+    """How far a place lies below the lower of its two sides across the streak, 0 where it is not below both.
+
+    The edge of a dark region has one dark side and is no streak.
+    """
+    columns = np.flatnonzero(inside.any(axis=0))
+    if not columns.size:
+        return np.zeros_like(streaks)
+    reach = round(4.5 / mm_per_px)
+    clamped = np.clip(np.arange(-reach, streaks.shape[1] + reach), columns[0], columns[-1])
+    wide = streaks[:, clamped]
+    depth = np.zeros_like(streaks)
+    for width_mm, distance_mm in ((1.0, 2.0), (2.5, 4.0)):
+        size, distance = round(width_mm / mm_per_px / 2) * 2 + 1, round(distance_mm / mm_per_px)
+        smooth = cv2.blur(wide, (size, 1))
+        end = reach + streaks.shape[1]
+        left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
+        depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
+    return np.asarray(depth)
 
 
 def _deepest_runs(contrast: FloatImage, least: float) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
@@ -78,7 +100,7 @@ def _deepest_runs(contrast: FloatImage, least: float) -> tuple[NDArray[np.float6
 def _grouped(
     view: PanelView,
     cell: int,
-    depth: NDArray[np.float64],
+    amount: NDArray[np.float64],
     start: NDArray[np.intp],
     stop: NDArray[np.intp],
     field: tuple[int, int],
@@ -89,17 +111,17 @@ def _grouped(
     steps = np.diff(np.concatenate([[0], long_enough.astype(np.int8), [0]]))
     found = []
     for first, end in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
-        column = int(first + depth[first:end].argmax())
+        column = int(first + amount[first:end].argmax())
         top, bottom = int(start[column]), int(stop[column])
         length_mm = (bottom - top) * coarse_mm
-        contrast = float(depth[column]) / (bottom - top)
-        amount = contrast * length_mm
+        contrast = float(amount[column]) / (bottom - top)
+        evidence = contrast * length_mm
         ends = np.array([[top * COARSE, column], [bottom * COARSE - 1, column]], dtype=np.float64)
         found.append(
             Finding(
                 Kind.FINGER_INTERRUPTION,
                 cell,
-                amount / (amount + settings.half_contrast_length_mm),
+                evidence / (evidence + settings.half_contrast_length_mm),
                 view.to_picture(ends),
                 length_mm=length_mm,
                 measurements={

@@ -33,7 +33,7 @@ def flatten(
         level *= inside
         _straighten(level, inside, bars, rim, beside_bar)
         background[part] = smooth
-        streaks[part] = _streaks(level)
+        streaks[part] = _streaks(level, inside)
         flat[part] = level
 
     over_cells(work, len(log_cells))
@@ -127,14 +127,19 @@ def _straighten(
     level[:, :, columns] = part - np.median(part[:, in_rows], axis=1)[:, None] * inside[:, columns]
 
 
-def _streaks(level: FloatImage) -> FloatImage:
-    """What runs straight in finger direction: median of five coarse rows, less its surroundings."""
+def _streaks(level: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
+    """What runs straight in finger direction: median along it, less its surroundings across it."""
     rows, columns = level.shape[1:]
     coarse_rows = -(-rows // COARSE)
     coarse = np.stack([cv2.resize(cell, (columns, coarse_rows), interpolation=cv2.INTER_AREA) for cell in level])
     wide = np.pad(coarse, ((0, 0), (2, 2), (0, 0)), mode="symmetric")
     along = _median_of_five([wide[:, shift : shift + coarse_rows] for shift in range(5)])
-    around = cv2.blur(as_one(along), (15, 1), borderType=cv2.BORDER_REFLECT).reshape(along.shape)
+    in_columns = np.flatnonzero(inside.any(axis=0))
+    if not in_columns.size:
+        return np.zeros_like(along)
+    # Beyond the rim the last columns go on, so that a dark rim is no streak with a bright side outside.
+    clamped = np.clip(np.arange(-7, columns + 7), in_columns[0], in_columns[-1])
+    around = cv2.blur(as_one(along[:, :, clamped]), (15, 1)).reshape(*along.shape[:2], -1)[:, :, 7:-7]
     return np.asarray(along - around)
 
 

@@ -30,18 +30,26 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
         Findings with a closed outline and their share of the cell.
     """
     missing, inside = _missing(view, settings)
-    n_inside = max(int(inside.sum()), 1)
-    depth = np.clip(
-        (-math.log(settings.rim_share) - missing) / math.log(settings.core_share / settings.rim_share), 0, 1
-    )
-    areas = (depth * inside).sum(axis=(1, 2)) / n_inside
+    texture = _texture(missing, inside)
+    rim = np.maximum(-math.log(settings.rim_share), settings.texture_multiple * texture)[:, None, None]
+    core = rim + math.log(settings.rim_share / settings.core_share)
+    depth = np.clip((missing - rim) / (core - rim), 0, 1) * inside
+    areas = depth.sum(axis=(1, 2)) / inside.size
     scores = np.array([_score(float(area), settings) for area in areas]) * view.judged
     findings = [
         finding
         for cell in np.flatnonzero(view.judged & (areas > 0))
-        for finding in _regions(view, int(cell), missing[cell], inside, n_inside, settings)
+        for finding in _regions(view, int(cell), missing[cell], depth[cell], inside, settings)
     ]
     return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings))
+
+
+def _texture(missing: FloatImage, inside: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Robust spread of each cell's ordinary places."""
+    if not inside.any():
+        return np.zeros(len(missing))
+    places = missing[:, inside][:, ::7]
+    return np.asarray(1.4826 * np.median(np.abs(places - np.median(places, axis=1, keepdims=True)), axis=1))
 
 
 def _score(area: float, settings: InactiveAreaSettings) -> float:
@@ -81,31 +89,38 @@ def _regions(
     view: PanelView,
     cell: int,
     missing: FloatImage,
+    depth: NDArray[np.float64],
     inside: NDArray[np.bool_],
-    n_inside: int,
     settings: InactiveAreaSettings,
 ) -> list[Finding]:
-    dark = ((missing > -math.log(settings.rim_share)) & inside).astype(np.uint8)
-    count, label, _, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    count, label = cv2.connectedComponents((depth > 0).astype(np.uint8), connectivity=4)
     found = []
     for region in range(1, count):
         here = label == region
-        deepest = float(missing[here].max())
-        area = float(here.sum()) / n_inside
+        area = float((depth * here).sum()) / inside.size
         score = _score(area, settings)
-        if deepest < -math.log(settings.core_share) or score < settings.threshold:
+        if score < settings.threshold or depth[here].mean() < settings.least_mean_depth:
             continue
-        contours, _ = cv2.findContours(here.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        whole = _to_the_edge(here, inside, view.mm_per_px * _HALF)
+        contours, _ = cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
-        outline = view.to_picture((contour + 0.5) * _HALF - 0.5)
         found.append(
             Finding(
                 Kind.INACTIVE_AREA,
                 cell,
                 score,
-                outline,
-                area_fraction=area,
+                view.to_picture((contour + 0.5) * _HALF - 0.5),
+                area_fraction=float(whole.sum()) / whole.size,
                 measurements={"remaining_luminance_share": round(float(np.exp(-np.median(missing[here]))), 3)},
             )
         )
     return found
+
+
+def _to_the_edge(region: NDArray[np.bool_], inside: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.bool_]:
+    """Let a region that reaches the rim, which is not looked at, go on to the edge of the cell."""
+    outside = (~inside).astype(np.uint8)
+    distance, label = cv2.distanceTransformWithLabels(outside, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    touched = np.zeros(label.max() + 1, bool)
+    touched[label[region]] = True
+    return np.asarray(region | (touched[label] & (outside > 0) & (distance * mm_per_px < 5.0)))

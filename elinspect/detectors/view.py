@@ -52,6 +52,8 @@ def prepare(pictures: CellPictures, product: Product, settings: ViewSettings | N
     weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
     judged = (saturated <= settings.max_saturated_share) & ~weak & (np.median(luminance) > 0)
     flat, background, streaks = flatten(log_cells, inside, busbar_rows, mm_per_px, settings)
+    # In an all but black cell the logarithm shows nothing but noise.
+    flat[~lit], streaks[~lit] = 0, 0
     return PanelView(
         pictures=pictures,
         inside=read_only(inside),

@@ -1,0 +1,127 @@
+"""The exact course of a crack: from the coarse path to the bottom of the dark line, its ends where the line ends."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.records import FloatImage, Points
+from elinspect.vision import cv2
+
+_SPACING = 1.5
+_REACH = 4.0
+_OFFSETS = np.arange(-_REACH, _REACH + 0.25, 0.5)
+_SIDE = 3.5
+_OVERHANG = 9.0
+_END_SHARE = 0.4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CrackLine:
+    """A crack's course.
+
+    Attributes
+    ----------
+    points : ndarray, shape (m, 2)
+        (row, column) about every 1.5 px, at least two.
+    contrast : float
+        Median depth of the line under both its sides, natural logarithm.
+    """
+
+    points: Points
+    contrast: float
+
+    @property
+    def length(self) -> float:
+        """Length in the unit of the points."""
+        return float(np.linalg.norm(np.diff(self.points, axis=0), axis=1).sum())
+
+
+def follow_line(level: FloatImage, path: Points) -> CrackLine:
+    """Follow the dark line along a coarse path.
+
+    Parameters
+    ----------
+    level : ndarray, shape (rows, columns)
+        Flat cell, busbars bridged.
+    path : ndarray, shape (m, 2)
+        (row, column), good to a few pixels, its ends to a filter's length.
+
+    Returns
+    -------
+    CrackLine
+        The path itself where no line is to be followed.
+    """
+    middle = _evenly(_with_overhang(path))
+    normal = _normals(middle)
+    smooth = cv2.GaussianBlur(level, (0, 0), 1.0)
+    sides = np.concatenate([_OFFSETS - _SIDE, _OFFSETS + _SIDE])
+    wide = np.unique(np.concatenate([_OFFSETS, sides]))
+    profile = _sampled(smooth, middle[:, None] + wide[None, :, None] * normal[:, None])
+    at = {float(offset): column for column, offset in enumerate(wide)}
+    here = profile[:, [at[float(offset)] for offset in _OFFSETS]]
+    low = profile[:, [at[float(offset - _SIDE)] for offset in _OFFSETS]]
+    high = profile[:, [at[float(offset + _SIDE)] for offset in _OFFSETS]]
+    depth = np.minimum(low, high) - here
+    course = _smoothest(depth)
+    depths = np.convolve(depth[np.arange(len(course)), course], np.ones(5) / 5, mode="same")
+    contrast = float(np.median(depths[6:-6])) if len(depths) > 14 else float(np.median(depths))
+    good = np.flatnonzero(depths >= _END_SHARE * contrast)
+    line = middle + _OFFSETS[course][:, None] * normal
+    first, last = (int(good[0]), int(good[-1])) if contrast > 0 and good.size else (0, len(line) - 1)
+    if last - first < 3:
+        first, last = 0, len(line) - 1
+    return CrackLine(_rounded(line[first : last + 1]), contrast)
+
+
+def _with_overhang(path: Points) -> Points:
+    """Go on straight a little beyond both ends: the search grid may have stopped short."""
+    reach = min(len(path) - 1, 2)
+    ahead, behind = path[-1] - path[-1 - reach], path[0] - path[reach]
+    ends = [end / max(float(np.linalg.norm(end)), 1e-9) * _OVERHANG for end in (behind, ahead)]
+    return np.concatenate([[path[0] + ends[0]], path, [path[-1] + ends[1]]])
+
+
+def _evenly(path: Points) -> Points:
+    """Resample at even steps and round the corners of the search grid off."""
+    steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    at = np.concatenate([[0.0], np.cumsum(steps)])
+    even = np.linspace(0, at[-1], max(round(at[-1] / _SPACING), 4) + 1)
+    return _rounded(np.stack([np.interp(even, at, path[:, axis]) for axis in (0, 1)], axis=1))
+
+
+def _rounded(points: Points) -> Points:
+    """Smooth a line over about 6 px; the ends stay."""
+    out = points.copy()
+    for _ in range(4):
+        out[1:-1] = 0.25 * out[:-2] + 0.5 * out[1:-1] + 0.25 * out[2:]
+    return out
+
+
+def _normals(points: Points) -> Points:
+    along = np.gradient(points, axis=0)
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    return np.asarray(across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9))
+
+
+def _sampled(level: FloatImage, points: Points) -> NDArray[np.float64]:
+    rows, columns = points[..., 0].astype(np.float32), points[..., 1].astype(np.float32)
+    return cv2.remap(level, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float64)
+
+
+def _smoothest(depth: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Index of the offset per place, so that the summed depth is largest and neighbours differ by one at most."""
+    places, offsets = depth.shape
+    total, came = np.empty_like(depth), np.zeros(depth.shape, np.intp)
+    total[0] = depth[0]
+    for place in range(1, places):
+        before = np.pad(total[place - 1], 1, constant_values=-np.inf)
+        options = np.stack([before[1:-1], before[:-2], before[2:]])
+        best = options.argmax(axis=0)
+        came[place] = np.arange(offsets) + np.array([0, -1, 1])[best]
+        total[place] = depth[place] + options.max(axis=0)
+    course = np.empty(places, np.intp)
+    course[-1] = total[-1].argmax()
+    for place in range(places - 1, 0, -1):
+        course[place - 1] = came[place, course[place]]
+    return course
