@@ -1,0 +1,44 @@
+"""Simulated cells, panels and plants with known truth."""
+
+from elinspect.synthetic.camera import CameraSettings, draw_camera
+from elinspect.synthetic.chance import DefectRates, draw_crack, draw_crack_at, draw_defects
+from elinspect.synthetic.context_csv import StringContext, write_context_csv
+from elinspect.synthetic.defects import Crack, DarkCell, DarkString, Defect, FingerInterruption, InactiveArea
+from elinspect.synthetic.folder import simulate_to_folder
+from elinspect.synthetic.look import Look, draw_look
+from elinspect.synthetic.panel import SimulatedPanel, TrueDefect, simulate_panel
+from elinspect.synthetic.plant import LaneCause, Plant, PlantPanel, demo_panels, simulate_plant
+from elinspect.synthetic.products import PRODUCTS, product_recipe
+from elinspect.synthetic.truth_file import truth_of, write_panel
+
+__all__ = [
+    "PRODUCTS",
+    "CameraSettings",
+    "Crack",
+    "DarkCell",
+    "DarkString",
+    "Defect",
+    "DefectRates",
+    "FingerInterruption",
+    "InactiveArea",
+    "LaneCause",
+    "Look",
+    "Plant",
+    "PlantPanel",
+    "SimulatedPanel",
+    "StringContext",
+    "TrueDefect",
+    "demo_panels",
+    "draw_camera",
+    "draw_crack",
+    "draw_crack_at",
+    "draw_defects",
+    "draw_look",
+    "product_recipe",
+    "simulate_panel",
+    "simulate_plant",
+    "simulate_to_folder",
+    "truth_of",
+    "write_context_csv",
+    "write_panel",
+]

@@ -1,0 +1,122 @@
+"""A simulated panel as files: the picture, and its truth as JSON beside it.
+
+The truth file ``<stem>.truth.json`` holds ``schema`` (``elinspect.truth/1``), the ``image`` (file name, ``width_px``,
+``height_px``, ``bit_depth``), the ``recipe`` (name, version), ``layout``, the ``orientation`` that brings the stored
+picture to the gate view (``rotation_deg`` clockwise, then ``mirrored``), ``camera`` (the settings by name),
+``panel_corners_px``, ``file_from_plane`` (homography from mm of the gate view to file pixels), ``turned_strings``,
+``cells`` (``string``, ``position``, ``corners_px``) and ``defects`` (``kind``, ``string``, ``position``,
+``outlines_px``, ``paths_px``, ``contrast``, ``length_mm``, ``area_fraction``, ``mode``, ``caused_by``). Points are
+(x, y) of the stored file, x right, y down, (0, 0) the centre of the top left pixel; corners of a cell run from the top
+left, clockwise *as the gate view shows it*. What does not apply is null.
+"""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from elinspect.errors import ElinspectError
+from elinspect.frames import address_of
+from elinspect.records import Points
+from elinspect.synthetic.panel import SimulatedPanel, TrueDefect
+from elinspect.vision import cv2
+
+TRUTH_SCHEMA = "elinspect.truth/1"
+
+
+def write_panel(folder: Path, stem: str, panel: SimulatedPanel, suffix: str = ".png") -> Path:
+    """Write a panel's picture and its truth.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to; made if it is missing.
+    stem : str
+        File name without its ending. What must not stand in a file name is replaced by ``_``.
+    panel : SimulatedPanel
+        What to write.
+    suffix : {'.png', '.tif'}
+        Format; 12 and 16 bits are stored in 16.
+
+    Returns
+    -------
+    Path
+        The picture; the truth lies beside it as ``<stem>.truth.json``.
+
+    Raises
+    ------
+    ElinspectError
+        If the files cannot be written.
+    """
+    name = "".join(mark if mark.isalnum() or mark in "-_." else "_" for mark in stem).lstrip(".") or "_"
+    picture = folder / f"{name}{suffix}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        picture.write_bytes(_encoded(panel, suffix))
+        text = json.dumps(truth_of(panel, picture.name), separators=(",", ":"), allow_nan=False)
+        (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        cause = str(error.strerror or error)
+        raise ElinspectError("command.not_written", file=str(picture), cause=cause) from error
+    return picture
+
+
+def truth_of(panel: SimulatedPanel, file_name: str) -> dict[str, Any]:
+    """Return the truth as plain values; keys as described at the top of this module."""
+    height, width = panel.picture.shape
+    layout = panel.recipe.layout
+    addresses = [address_of(layout, index) for index in range(layout.n_cells)]
+    camera = asdict(panel.camera)
+    del camera["orientation"]
+    return {
+        "schema": TRUTH_SCHEMA,
+        "image": {"file": file_name, "width_px": width, "height_px": height, "bit_depth": panel.camera.bit_depth},
+        "recipe": {"name": panel.recipe.name, "version": panel.recipe.version},
+        "layout": str(layout),
+        "orientation": asdict(panel.orientation),
+        "camera": camera,
+        "panel_corners_px": _plain(panel.panel_corners_px),
+        "file_from_plane": panel.file_from_plane.tolist(),
+        "turned_strings": [string + 1 for string, turned in enumerate(panel.turned) if turned],
+        "cells": [
+            {"string": at.string, "position": at.position, "corners_px": _plain(corners)}
+            for at, corners in zip(addresses, panel.corners_px, strict=True)
+        ],
+        "defects": [_defect(defect) for defect in panel.defects],
+    }
+
+
+def _encoded(panel: SimulatedPanel, suffix: str) -> bytes:
+    if suffix not in (".png", ".tif"):
+        raise ValueError(f"suffix must be .png or .tif, not {suffix}")
+    # Noise does not compress: the lowest level is three times as fast and hardly larger.
+    options = [cv2.IMWRITE_PNG_COMPRESSION, 1] if suffix == ".png" else []
+    done, coded = cv2.imencode(suffix, panel.picture, options)
+    assert done
+    return coded.tobytes()
+
+
+def _plain(points: Points) -> list[list[float]]:
+    listed: list[list[float]] = np.round(points, 3).tolist()
+    return listed
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 5)
+
+
+def _defect(defect: TrueDefect) -> dict[str, Any]:
+    return {
+        "kind": defect.kind.value,
+        "string": defect.string,
+        "position": defect.position,
+        "outlines_px": [_plain(outline) for outline in defect.outlines_px],
+        "paths_px": [_plain(path) for path in defect.paths_px],
+        "contrast": _rounded(defect.contrast),
+        "length_mm": _rounded(defect.length_mm),
+        "area_fraction": _rounded(defect.area_fraction),
+        "mode": None if defect.mode is None else defect.mode.value,
+        "caused_by": defect.caused_by,
+    }
