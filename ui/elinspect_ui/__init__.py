@@ -1,0 +1,1 @@
+"""The reviewer's window. Presenters hold no Qt; panes and viewer hold no rules."""

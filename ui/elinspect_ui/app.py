@@ -1,0 +1,62 @@
+"""Opens the window: wiring only."""
+
+import sys
+from pathlib import Path
+
+from PySide6.QtWidgets import QApplication
+
+from elinspect.recipe import AddressScheme
+from elinspect.records import ElImage
+from elinspect.review.desk import Desk
+from elinspect_ui.window import GateWindow, WindowSettings
+
+
+def run(
+    desk: Desk,
+    title: str = "",
+    *,
+    scheme: AddressScheme | None = None,
+    who: str = "",
+    start: str | None = None,
+    light: bool = False,
+) -> int:
+    """Open the reviewer's window and stay until it is closed.
+
+    Call `elinspect_ui.probe.display_problem` first: Qt aborts the process where it can open no window.
+
+    Parameters
+    ----------
+    desk : Desk
+        The place to review panels; from now on used only on one thread of the window's own.
+    title : str
+        What stands in the title bar after the program's name, such as the station.
+    scheme : AddressScheme, optional
+        The plant's addresses; numbers with a dash if left out.
+    who : str
+        Inspector and station, shown at the top right.
+    start : str, optional
+        Inspection to open first; otherwise the panel that has waited longest.
+    light : bool
+        Begin with the light theme.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
+    application = QApplication.instance()
+    if not isinstance(application, QApplication):
+        application = QApplication(sys.argv[:1])
+    application.setApplicationName("elinspect")
+    application.setStyle("Fusion")
+    window = GateWindow(desk, WindowSettings(title, scheme or AddressScheme(), who, light), _read)
+    window.show()
+    window.start(start)
+    return application.exec()
+
+
+def _read(path: Path) -> ElImage:
+    # Loaded in the background: the window need not wait for the readers of files.
+    from elinspect.imaging import read_image
+
+    return read_image(path)

@@ -1,0 +1,1 @@
+"""The parts of the window, each showing one value and sending what the inspector asks for."""

@@ -1,0 +1,165 @@
+"""The decision: three buttons, what stands in the way in words, the reason where one is asked, the cautions."""
+
+from collections.abc import Mapping
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QAction, QKeyEvent
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QLineEdit,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from elinspect.catalogue import words
+from elinspect.records import Disposition
+from elinspect_ui.panes.buttons import CommandButton
+from elinspect_ui.panes.labels import plain_label
+from elinspect_ui.presenters.state import DISPOSITIONS, Busy, GateState
+from elinspect_ui.theme import DARK, Theme, tone_colour
+
+
+class _ReasonEdit(QLineEdit):
+    """The line the reason is written in; Escape leaves it."""
+
+    left = Signal()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_Escape:
+            self.left.emit()
+        else:
+            super().keyPressEvent(event)
+
+
+class DecisionPane(QWidget):
+    """The decision about the panel.
+
+    Parameters
+    ----------
+    actions : mapping from str to QAction
+        Of the window, by command.
+
+    Attributes
+    ----------
+    reasoned : Signal
+        The inspector gave a reason: the text.
+    left : Signal
+        The inspector left the question for a reason.
+    """
+
+    reasoned = Signal(str)
+    left = Signal()
+
+    def __init__(self, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("pane")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self._theme: Theme = DARK
+        self._asked: Disposition | None = None
+        self.buttons: dict[Disposition, CommandButton] = {}
+        row = QHBoxLayout()
+        row.setSpacing(8)
+        for disposition in DISPOSITIONS:
+            button = CommandButton(disposition.value, actions[disposition.value])
+            button.setProperty("role", "decide")
+            button.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
+            self.buttons[disposition] = button
+            row.addWidget(button)
+        self.condition = plain_label("", wrap=True)
+        self.notice = plain_label("", wrap=True)
+        said = QVBoxLayout()
+        said.setSpacing(0)
+        said.addWidget(self.condition)
+        said.addWidget(self.notice)
+        row.addLayout(said, 1)
+        deciding = QWidget()
+        deciding.setLayout(row)
+        row.setContentsMargins(0, 0, 0, 0)
+        self._stack = QStackedWidget()
+        self._stack.addWidget(deciding)
+        self._stack.addWidget(self._reason_page())
+        caution = plain_label("caution", wrap=True)
+        caution.setText(words("desktop.caution"))
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(8, 6, 8, 4)
+        layout.setSpacing(4)
+        layout.addWidget(self._stack)
+        layout.addWidget(caution)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+
+    def _reason_page(self) -> QWidget:
+        page = QWidget()
+        self._question = plain_label("title")
+        self.reason = _ReasonEdit()
+        self.reason.setMaxLength(500)
+        self.reason.setAccessibleName(words("desktop.reason.name"))
+        self.reason.setPlaceholderText(words("desktop.reason.placeholder"))
+        self.reason.returnPressed.connect(self._give)
+        self.reason.left.connect(self.left)
+        give = QPushButton(words("desktop.reason.give"))
+        give.clicked.connect(self._give)
+        leave = QPushButton(words("desktop.reason.leave"))
+        leave.clicked.connect(self.left)
+        self._reason_notice = plain_label("", wrap=True)
+        row = QHBoxLayout()
+        row.setSpacing(8)
+        row.addWidget(self._question)
+        row.addWidget(self.reason, 1)
+        row.addWidget(give)
+        row.addWidget(leave)
+        layout = QVBoxLayout(page)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addLayout(row)
+        layout.addWidget(self._reason_notice)
+        return page
+
+    def use_theme(self, theme: Theme) -> None:
+        """Paint in a theme."""
+        self._theme = theme
+
+    def show_state(self, state: GateState) -> None:
+        """Show what may be decided and what stands in the way."""
+        proposed = state.review.result.proposal.disposition if state.review is not None else None
+        for disposition, button in self.buttons.items():
+            missing = state.missing_for(disposition)
+            button.setEnabled(not missing)
+            button.setToolTip(" ".join(missing) if missing else words(f"desktop.do.{disposition}"))
+            if button.property("proposed") != (disposition is proposed):
+                button.setProperty("proposed", disposition is proposed)
+                button.style().unpolish(button)
+                button.style().polish(button)
+        self.condition.setText(self._condition(state))
+        text = words("desktop.writing") if state.busy is Busy.WRITING else state.notice.text if state.notice else ""
+        colour = tone_colour(self._theme, state.notice.tone) if state.notice else self._theme.soft
+        for label in (self.notice, self._reason_notice):
+            label.setText(text)
+            label.setStyleSheet(f"color: {colour}; font-weight: 600;")
+        self._show_question(state)
+
+    def _condition(self, state: GateState) -> str:
+        if state.review is None:
+            return ""
+        missing = state.missing_for(Disposition.ACCEPT)
+        if missing:
+            return words("desktop.accept_missing", missing=" ".join(missing))
+        return words("desktop.accept_possible")
+
+    def _show_question(self, state: GateState) -> None:
+        if state.asking is self._asked:
+            return
+        self._asked = state.asking
+        if state.asking is None or state.review is None:
+            self._stack.setCurrentIndex(0)
+            return
+        proposal = state.review.result.proposal.disposition
+        self._question.setText(words("desktop.reason.question", decision=state.asking.value, proposal=proposal.value))
+        self.reason.setText(state.suggestion)
+        self.reason.selectAll()
+        self._stack.setCurrentIndex(1)
+        self.reason.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _give(self) -> None:
+        self.reasoned.emit(self.reason.text())

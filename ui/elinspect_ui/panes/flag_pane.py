@@ -1,0 +1,243 @@
+"""The current flag: large, beside the same place of a good cell, with its measurements and the answers."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QAction, QResizeEvent
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from elinspect.catalogue import words
+from elinspect.recipe import AddressScheme, write_address
+from elinspect.records import Address
+from elinspect_ui.panes.buttons import CommandButton
+from elinspect_ui.panes.flag_list import FlagList
+from elinspect_ui.panes.labels import plain_label
+from elinspect_ui.presenters.flag_lines import FlagLine
+from elinspect_ui.presenters.places import good_cell
+from elinspect_ui.presenters.state import GateState
+from elinspect_ui.theme import DARK, Theme, standing_colour
+from elinspect_ui.viewer.close_up import place_around
+from elinspect_ui.viewer.close_up_view import CloseUpView
+from elinspect_ui.viewer.glyphs import glyph_icon, standing_path
+from elinspect_ui.viewer.picture import Contrast, Grey, Picture
+
+_FIGURE_ROWS = 4
+_ANSWERS = ("confirm", "dismiss", "change_kind", "take_back")
+_FURTHER = ("previous_flag", "next_flag", "add_flag", "undo", "redo")
+
+
+class FlagPane(QWidget):
+    """The current flag and the list of all.
+
+    Parameters
+    ----------
+    scheme : AddressScheme
+        The plant's addresses.
+    actions : mapping from str to QAction
+        Of the window, by command.
+
+    Attributes
+    ----------
+    asked : Signal
+        The inspector asks for a flag: its id.
+    """
+
+    asked = Signal(str)
+
+    def __init__(self, scheme: AddressScheme, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("pane")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self._scheme = scheme
+        self._theme: Theme = DARK
+        self._picture: Picture | None = None
+        self._table: Grey | None = None
+        self._state = GateState()
+        self._whole = False
+        self._marks = True
+        self._selected: Address | None = None
+        self._count = plain_label("soft")
+        self._title = plain_label("title", wrap=True)
+        self._glyph = QLabel()
+        self._standing = plain_label("", wrap=True)
+        self.flagged = CloseUpView(words("desktop.close_up.nothing"))
+        self.good = CloseUpView(words("desktop.close_up.no_good_cell"))
+        self._flagged_caption = plain_label("soft")
+        self._good_caption = plain_label("soft")
+        self._figures = [(plain_label("soft"), plain_label("")) for _ in range(2 * _FIGURE_ROWS)]
+        self.flags = FlagList()
+        self.flags.asked.connect(self.asked)
+        self.buttons: dict[str, CommandButton] = {}
+        self._build(actions)
+
+    def _build(self, actions: Mapping[str, QAction]) -> None:
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(8, 6, 8, 6)
+        layout.setSpacing(5)
+        layout.addWidget(self._count)
+        layout.addWidget(self._title)
+        standing = QHBoxLayout()
+        standing.setSpacing(6)
+        standing.addWidget(self._glyph, 0, Qt.AlignmentFlag.AlignTop)
+        standing.addWidget(self._standing, 1)
+        layout.addLayout(standing)
+        layout.addLayout(self._pictures())
+        layout.addLayout(self._figure_grid())
+        for names in (_ANSWERS, _FURTHER):
+            row = QHBoxLayout()
+            row.setSpacing(4)
+            for name in names:
+                self.buttons[name] = CommandButton(name, actions[name])
+                row.addWidget(self.buttons[name])
+            layout.addLayout(row)
+        layout.addWidget(self.flags, 1)
+
+    def _pictures(self) -> QGridLayout:
+        grid = QGridLayout()
+        grid.setSpacing(4)
+        for column, (caption, view) in enumerate(
+            ((self._flagged_caption, self.flagged), (self._good_caption, self.good))
+        ):
+            caption.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+            grid.addWidget(caption, 0, column)
+            grid.addWidget(view, 1, column)
+            grid.setColumnStretch(column, 1)
+        return grid
+
+    def _figure_grid(self) -> QGridLayout:
+        grid = QGridLayout()
+        grid.setHorizontalSpacing(8)
+        grid.setVerticalSpacing(0)
+        for number, (name, value) in enumerate(self._figures):
+            row, half = number % _FIGURE_ROWS, number // _FIGURE_ROWS
+            grid.addWidget(name, row, 2 * half)
+            grid.addWidget(value, row, 2 * half + 1)
+        grid.setColumnStretch(1, 1)
+        grid.setColumnStretch(3, 1)
+        return grid
+
+    # What is shown
+
+    def use_theme(self, theme: Theme) -> None:
+        """Paint in a theme."""
+        self._theme = theme
+        self.flags.use_theme(theme)
+        self._show_line(self._state.line)
+
+    def show_picture(self, picture: Picture | None) -> None:
+        """Use a picture from now on."""
+        self._picture = picture
+        self._table = picture.automatic.table() if picture is not None else None
+        self._show_close_ups()
+
+    def show_contrast(self, contrast: Contrast) -> None:
+        """Show both close-ups with another contrast, always the same for both."""
+        self._table = contrast.table()
+        self._show_close_ups()
+
+    def show_whole_cell(self, whole: bool) -> None:
+        """Show the whole cell, or only the place of the flag."""
+        self._whole = whole
+        self._show_close_ups()
+
+    def show_marks(self, shown: bool) -> None:
+        """Draw the outline over the close-up, or not."""
+        self._marks = shown
+        self._show_close_ups()
+
+    def show_selected(self, address: Address | None) -> None:
+        """Show the selected cell where there is no flag on it."""
+        if address != self._selected:
+            self._selected = address
+            self._show_close_ups()
+
+    def show_state(self, state: GateState) -> None:
+        """Show the current flag and the list."""
+        self._state = state
+        line = state.line
+        self.flags.show_lines(state.lines, line.flag.id if line is not None else None)
+        self._show_line(line)
+        self._show_close_ups()
+        self._enable_buttons(state)
+
+    def _enable_buttons(self, state: GateState) -> None:
+        """Buttons follow what can be done; the keys stay alive and say in words why they do nothing."""
+        open_panel = state.review is not None and not state.closed
+        for name in _ANSWERS:
+            self.buttons[name].setEnabled(open_panel and state.line is not None)
+        self.buttons["add_flag"].setEnabled(open_panel)
+        self.buttons["undo"].setEnabled(open_panel and state.can_undo)
+        self.buttons["redo"].setEnabled(open_panel and state.can_redo)
+        for name in ("next_flag", "previous_flag"):
+            self.buttons[name].setEnabled(len(state.lines) > 1)
+
+    def _show_line(self, line: FlagLine | None) -> None:
+        state = self._state
+        if line is None:
+            empty = "desktop.flag.none" if state.review is not None else "desktop.flag.no_panel"
+            self._count.setText("")
+            self._title.setText(words(empty))
+            self._standing.setText(words("desktop.flag.none_hint") if state.review is not None else "")
+            self._glyph.clear()
+        else:
+            self._count.setText(
+                words(
+                    "desktop.flag.count",
+                    place=(state.current or 0) + 1,
+                    total=len(state.lines),
+                    unanswered=state.unanswered,
+                )
+            )
+            self._title.setText(line.reason)
+            self._standing.setText(line.standing_text)
+            size = self.fontMetrics().height()
+            colour = standing_colour(self._theme, line.standing, line.above)
+            icon = glyph_icon(standing_path(line.standing), size, colour, self.devicePixelRatioF())
+            self._glyph.setPixmap(icon.pixmap(size, size))
+        figures = line.figures if line is not None else ()
+        for number, (name, value) in enumerate(self._figures):
+            shown = number < len(figures)
+            name.setText(figures[number][0] if shown else "")
+            value.setText(figures[number][1] if shown else "")
+            name.setVisible(shown)
+            value.setVisible(shown)
+
+    def _show_close_ups(self) -> None:
+        line, picture = self._state.line, self._picture
+        address = _address_of(line)
+        if self._selected is not None and self._selected != address:
+            line, address = None, self._selected
+        if picture is None or self._state.review is None or address is None:
+            for view, caption in ((self.flagged, self._flagged_caption), (self.good, self._good_caption)):
+                view.show_place(None, None, None, None)
+                caption.setText("")
+            return
+        outline = None
+        if line is not None and line.flag.outline_px:
+            outline = picture.places.to_gate(np.array(line.flag.outline_px, dtype=np.float64))
+        place = place_around(picture.places, address, outline, self._whole)
+        self.flagged.show_place(picture, self._table, address, place, line if self._marks else None)
+        flagged = {flagged for flagged in map(_address_of, self._state.lines) if flagged is not None}
+        other = good_cell(self._state.review.result, address, flagged)
+        self.good.show_place(picture, self._table, other, place if other is not None else None)
+        self._flagged_caption.setText(words("desktop.close_up.this", address=self._written(address)))
+        self._good_caption.setText(
+            words("desktop.close_up.good", address=self._written(other)) if other is not None else ""
+        )
+
+    def _written(self, address: Address) -> str:
+        return write_address(self._scheme, address.string, address.position)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        side = max(120, (self.width() - 20) // 2)
+        side = min(side, max(120, round(self.height() * 0.42)))
+        for view in (self.flagged, self.good):
+            view.setFixedHeight(side)
+
+
+def _address_of(line: FlagLine | None) -> Address | None:
+    if line is None or line.flag.string is None or line.flag.position is None:
+        return None
+    return Address(line.flag.string, line.flag.position)

@@ -1,0 +1,46 @@
+"""The choice of a kind, by key or mouse."""
+
+from collections.abc import Callable
+
+from PySide6.QtCore import QPoint
+from PySide6.QtWidgets import QMenu, QWidget
+
+from elinspect.catalogue import words
+from elinspect.records import Kind
+from elinspect_ui.presenters.flag_lines import kind_choices
+from elinspect_ui.theme import Theme
+from elinspect_ui.viewer.glyphs import glyph_icon, kind_path
+
+
+def kind_menu(parent: QWidget, title: str, chosen: Callable[[Kind], None], theme: Theme) -> QMenu:
+    """Return a menu of all kinds; each has a key, its drawing and its words.
+
+    Parameters
+    ----------
+    parent : QWidget
+        Owner.
+    title : str
+        What the choice is for.
+    chosen : callable
+        Called with the kind.
+    theme : Theme
+        For the drawings.
+    """
+    menu = QMenu(parent)
+    menu.setAccessibleName(title)
+    heading = menu.addAction(title)
+    heading.setEnabled(False)
+    size = parent.fontMetrics().height()
+    for key, kind in kind_choices():
+        icon = glyph_icon(kind_path(kind), size, theme.ink, parent.devicePixelRatioF())
+        action = menu.addAction(icon, f"&{key}   {words(f'kind.{kind}')}")
+        action.setData(kind)
+        action.triggered.connect(lambda _checked=False, kind=kind: chosen(kind))
+    menu.aboutToHide.connect(menu.deleteLater)
+    return menu
+
+
+def above(widget: QWidget, menu: QMenu) -> QPoint:
+    """Return where a menu opens so that it lies at the top left of a widget, on the picture."""
+    del menu
+    return widget.mapToGlobal(QPoint(8, 8))

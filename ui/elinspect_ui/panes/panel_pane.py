@@ -1,0 +1,217 @@
+"""The whole panel: which one it is, what is proposed, its picture, contrast."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+from PySide6.QtCore import QSignalBlocker, Qt, Signal
+from PySide6.QtGui import QAction
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QProgressBar,
+    QPushButton,
+    QSlider,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from elinspect.catalogue import words
+from elinspect.recipe import AddressScheme
+from elinspect_ui.panes.buttons import CommandButton
+from elinspect_ui.panes.labels import ElidedLabel, plain_label
+from elinspect_ui.presenters.panel_words import PanelWords
+from elinspect_ui.viewer.picture import Contrast, Picture
+from elinspect_ui.viewer.picture_view import PictureView
+
+_SLIDER_STEPS: Final = 200
+_BRIGHT_REST: Final = 0.75
+_GAMMA_RANGE: Final = 4.0
+"""Midtones from 1/4 to 4: beyond it only noise or nothing is left to see. Common practice, no source."""
+
+
+class PanelPane(QWidget):
+    """The panel on screen.
+
+    Parameters
+    ----------
+    scheme : AddressScheme
+        The plant's addresses.
+    actions : mapping from str to QAction
+        Of the window, by command.
+
+    Attributes
+    ----------
+    again : Signal
+        The inspector asks to read the picture again.
+    contrast_changed : Signal
+        The contrast is another: a `Contrast`.
+    """
+
+    again = Signal()
+    contrast_changed = Signal(object)
+
+    def __init__(self, scheme: AddressScheme, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("pane")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self._automatic: Contrast | None = None
+        self.view = PictureView(scheme)
+        self.view.setAccessibleName(words("desktop.picture.name"))
+        self._serial = plain_label("serial")
+        self._facts = ElidedLabel("soft")
+        self._warning = plain_label("warning")
+        self._proposal = plain_label("title")
+        self._reasons = ElidedLabel("soft")
+        self._stack = QStackedWidget()
+        self._stack.addWidget(self.view)
+        self._stack.addWidget(self._message_page())
+        self._banner = plain_label("warning")
+        self._banner.setWordWrap(True)
+        self._banner.hide()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(8, 6, 8, 6)
+        layout.setSpacing(4)
+        layout.addLayout(self._heading())
+        layout.addWidget(self._banner)
+        layout.addWidget(self._stack, 1)
+        layout.addLayout(self._tools(actions))
+
+    def _heading(self) -> QVBoxLayout:
+        first = QHBoxLayout()
+        first.setSpacing(12)
+        first.addWidget(self._serial)
+        first.addWidget(self._facts, 1)
+        first.addWidget(self._warning)
+        second = QHBoxLayout()
+        second.setSpacing(12)
+        second.addWidget(self._proposal)
+        second.addWidget(self._reasons, 1)
+        both = QVBoxLayout()
+        both.setSpacing(0)
+        both.addLayout(first)
+        both.addLayout(second)
+        return both
+
+    def _message_page(self) -> QWidget:
+        page = QWidget()
+        self._message = plain_label("empty")
+        self._message.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self._message.setWordWrap(True)
+        self._detail = plain_label("soft")
+        self._detail.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self._detail.setWordWrap(True)
+        self._progress = QProgressBar()
+        self._progress.setRange(0, 0)
+        self._progress.setTextVisible(False)
+        self._progress.setFixedWidth(240)
+        self._again = QPushButton(words("desktop.picture.again"))
+        self._again.clicked.connect(self.again)
+        layout = QVBoxLayout(page)
+        layout.setContentsMargins(40, 0, 40, 0)
+        layout.addStretch(1)
+        layout.addWidget(self._message)
+        layout.addWidget(self._detail)
+        layout.addWidget(self._progress, 0, Qt.AlignmentFlag.AlignCenter)
+        layout.addWidget(self._again, 0, Qt.AlignmentFlag.AlignCenter)
+        layout.addStretch(1)
+        return page
+
+    def _tools(self, actions: Mapping[str, QAction]) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setSpacing(6)
+        for name in ("fit", "zoom_flag", "marks"):
+            row.addWidget(CommandButton(name, actions[name]))
+        row.addStretch(1)
+        self._sliders: dict[str, QSlider] = {}
+        for name in ("dark", "middle", "bright"):
+            label = plain_label("soft")
+            label.setText(words(f"desktop.contrast.{name}"))
+            slider = QSlider(Qt.Orientation.Horizontal)
+            slider.setRange(0, _SLIDER_STEPS)
+            slider.setFixedWidth(96)
+            slider.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+            slider.setAccessibleName(words(f"desktop.contrast.{name}"))
+            slider.setToolTip(words("desktop.contrast.hint"))
+            slider.valueChanged.connect(self._slid)
+            self._sliders[name] = slider
+            row.addWidget(label)
+            row.addWidget(slider)
+        row.addWidget(CommandButton("contrast_reset", actions["contrast_reset"]))
+        return row
+
+    # What is shown
+
+    def show_words(self, said: PanelWords | None) -> None:
+        """Show which panel this is and what is proposed; nothing without one."""
+        self._serial.setText(said.serial if said else "")
+        self._facts.setText(said.facts if said else "")
+        self._warning.setText(said.warning if said else "")
+        self._proposal.setText(said.proposal if said else "")
+        self._reasons.setText(said.reasons if said else "")
+        self._facts.setToolTip(said.facts if said else "")
+        self._reasons.setToolTip(said.all_reasons if said else "")
+
+    def show_message(self, text: str, detail: str = "", *, working: bool = False, again: bool = False) -> None:
+        """Show words in place of the picture."""
+        self._message.setText(text)
+        self._detail.setText(detail)
+        self._progress.setVisible(working)
+        self._again.setVisible(again)
+        self._stack.setCurrentIndex(1)
+        self.view.set_picture(None)
+        self._automatic = None
+
+    def show_picture(self, picture: Picture) -> None:
+        """Show a picture with the contrast its own percentiles give."""
+        self._automatic = picture.automatic
+        self._stack.setCurrentIndex(0)
+        self.view.set_picture(picture)
+        self.reset_contrast()
+
+    def show_banner(self, text: str) -> None:
+        """Show a line above the picture while something is being drawn; an empty one hides it."""
+        self._banner.setText(text)
+        self._banner.setVisible(bool(text))
+
+    # Contrast
+
+    def reset_contrast(self) -> None:
+        """Go back to the panel's own percentiles."""
+        rest = round(_BRIGHT_REST * _SLIDER_STEPS)
+        for name, value in (("dark", 0), ("middle", _SLIDER_STEPS // 2), ("bright", rest)):
+            with QSignalBlocker(self._sliders[name]):
+                self._sliders[name].setValue(value)
+        self._slid()
+
+    def step_middle(self, steps: int) -> None:
+        """Lighten (above 0) or darken what is in between."""
+        self._sliders["middle"].setValue(self._sliders["middle"].value() + steps)
+
+    def _slid(self) -> None:
+        if self._automatic is None:
+            return
+        contrast = contrast_from(
+            self._automatic,
+            self._sliders["dark"].value() / _SLIDER_STEPS,
+            self._sliders["middle"].value() / _SLIDER_STEPS,
+            self._sliders["bright"].value() / _SLIDER_STEPS,
+        )
+        self.view.set_contrast(contrast)
+        self.contrast_changed.emit(contrast)
+
+
+def contrast_from(automatic: Contrast, dark: float, middle: float, bright: float) -> Contrast:
+    """Return the contrast the three sliders ask for.
+
+    Parameters
+    ----------
+    automatic : Contrast
+        Of the panel: `dark` 0, `middle` 0.5, `bright` `_BRIGHT_REST`.
+    dark, middle, bright : float
+        Sliders, 0..1; `dark` is shown black, `bright` white, beyond its rest also above the panel's own percentile.
+    """
+    span = automatic.high - automatic.low
+    low = automatic.low + 0.95 * dark * span
+    high = max(automatic.low + bright / _BRIGHT_REST * span, low + 0.02 * span)
+    return replace(automatic, low=low, high=high, gamma=float(_GAMMA_RANGE ** (1 - 2 * middle)))

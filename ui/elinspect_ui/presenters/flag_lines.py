@@ -1,0 +1,197 @@
+"""Flags in words: how each stands, what was measured, why it was raised."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from elinspect.catalogue import Value, words
+from elinspect.catalogue.english import TEXTS
+from elinspect.recipe import AddressScheme, write_address
+from elinspect.records import Answer, Flag, Kind, Source
+from elinspect.review.session import Review
+
+
+class Standing(StrEnum):
+    """How a flag stands in the review."""
+
+    NEEDS_ANSWER = "needs_answer"
+    BELOW_LIMITS = "below_limits"
+    CONFIRMED = "confirmed"
+    CHANGED = "changed"
+    DISMISSED = "dismissed"
+    ADDED = "added"
+
+
+GRAVITY: Mapping[Standing, int] = {
+    standing: rank
+    for rank, standing in enumerate(
+        (
+            Standing.NEEDS_ANSWER,
+            Standing.ADDED,
+            Standing.CHANGED,
+            Standing.CONFIRMED,
+            Standing.BELOW_LIMITS,
+            Standing.DISMISSED,
+        )
+    )
+}
+"""Which standing a cell with several flags shows: the first of these."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlagLine:
+    """One flag as the window shows it.
+
+    Attributes
+    ----------
+    flag : Flag
+        As it stands now.
+    standing : Standing
+        What the inspector said about it.
+    kind, address, title, reason, standing_text : str
+        In words.
+    figures : tuple of (str, str)
+        Measured things and their values, in words.
+    """
+
+    flag: Flag
+    standing: Standing
+    kind: str
+    address: str
+    title: str
+    reason: str
+    standing_text: str
+    figures: tuple[tuple[str, str], ...]
+
+    @property
+    def above(self) -> bool:
+        """Whether it reaches a limit as it stands."""
+        return self.flag.limit is not None
+
+
+def flag_lines(review: Review, scheme: AddressScheme) -> tuple[FlagLine, ...]:
+    """Return all flags of a review in words, in order of severity, those the inspector added last."""
+    return tuple(_line(review, flag, scheme) for flag in review.flags)
+
+
+def standing_of(review: Review, flag: Flag) -> Standing:
+    """Return how a flag stands."""
+    if any(flag.id == added.id for added in review.added):
+        return Standing.ADDED
+    verdict = review.verdicts.get(flag.id)
+    if verdict is None or verdict.answer is None:
+        machine = next(found for found in review.result.flags if found.id == flag.id)
+        return Standing.BELOW_LIMITS if machine.limit is None else Standing.NEEDS_ANSWER
+    return {
+        Answer.CONFIRMED: Standing.CONFIRMED,
+        Answer.DISMISSED: Standing.DISMISSED,
+        Answer.CHANGED: Standing.CHANGED,
+    }[verdict.answer]
+
+
+def next_to_answer(lines: tuple[FlagLine, ...], after: int) -> int | None:
+    """Return the next flag that still needs an answer, searching on from one and around; None if all have theirs."""
+    order = [*range(after + 1, len(lines)), *range(after + 1)]
+    return next((i for i in order if i < len(lines) and lines[i].standing is Standing.NEEDS_ANSWER), None)
+
+
+def place_in_words(flag: Flag, scheme: AddressScheme) -> str:
+    """Write where a flag is: cell, string or the whole panel."""
+    if flag.string is None:
+        return words("desktop.place.panel")
+    address = write_address(scheme, flag.string, flag.position)
+    return words("desktop.place.string" if flag.position is None else "desktop.place.cell", address=address)
+
+
+def _line(review: Review, flag: Flag, scheme: AddressScheme) -> FlagLine:
+    standing = standing_of(review, flag)
+    kind = words(f"kind.{flag.kind}")
+    place = place_in_words(flag, scheme)
+    return FlagLine(
+        flag=flag,
+        standing=standing,
+        kind=kind,
+        address=write_address(scheme, flag.string, flag.position) or place,
+        title=words("desktop.flag.title", kind=kind, place=place),
+        reason=flag.message.text,
+        standing_text=_standing_text(review, flag, standing),
+        figures=_figures(flag),
+    )
+
+
+def _standing_text(review: Review, flag: Flag, standing: Standing) -> str:
+    limit = limit_in_words(flag.limit) if flag.limit else ""
+    if standing is Standing.CHANGED:
+        was = next(found for found in review.result.flags if found.id == flag.id)
+        text = words("desktop.standing.changed", was=was.kind.value)
+        return f"{text} {words('desktop.standing.above', limit=limit) if limit else words('desktop.standing.below')}"
+    if standing is Standing.BELOW_LIMITS:
+        return words("desktop.standing.below_limits")
+    if standing is Standing.DISMISSED:
+        return words("desktop.standing.dismissed")
+    text = words(f"desktop.standing.{standing}")
+    return f"{text} {words('desktop.standing.above', limit=limit) if limit else words('desktop.standing.below')}"
+
+
+def limit_in_words(limit: str) -> str:
+    """Write a limit such as ``crack.any``: the kind in words, the name as the criteria file has it."""
+    kind, _, name = limit.partition(".")
+    return words("desktop.limit", kind=kind, name=name) if f"kind.{kind}" in TEXTS else limit
+
+
+def _figures(flag: Flag) -> tuple[tuple[str, str], ...]:
+    figures: list[tuple[str, str]] = []
+    if flag.length_mm is not None:
+        figures.append((words("desktop.figure.length"), words("desktop.value.mm", value=flag.length_mm)))
+    if flag.area_fraction is not None:
+        figures.append((words("desktop.figure.area"), words("desktop.value.percent", value=100 * flag.area_fraction)))
+    if flag.mode is not None:
+        figures.append((words("desktop.figure.mode"), words(f"desktop.mode.{flag.mode}")))
+    if flag.loss_w is not None:
+        figures.append((words("desktop.figure.loss"), words("desktop.value.watt", value=flag.loss_w)))
+    figures += [(_name(name), _value(name, value)) for name, value in flag.measurements.items() if value is not None]
+    if flag.source is Source.MACHINE:
+        figures.append((words("desktop.figure.score"), f"{flag.score:.2f}"))
+    return tuple(figures)
+
+
+_UNITS = {"_mm2": "mm²", "_mm": "mm", "_px": "px", "_deg": "°", "_w": "W", "_v": "V", "_a": "A"}
+
+
+def _name(name: str) -> str:
+    """Name of a measurement; one without a text of its own is its name without the unit."""
+    if f"desktop.measure.{name}" in TEXTS:
+        return words(f"desktop.measure.{name}")
+    suffix = next((unit for unit in _UNITS if name.endswith(unit)), "")
+    return name.removesuffix(suffix).replace("_", " ")
+
+
+def _value(name: str, value: Value) -> str:
+    unit = next((text for suffix, text in _UNITS.items() if name.endswith(suffix)), "")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    number = str(value) if isinstance(value, int) else f"{value:.3g}"
+    return f"{number} {unit}".strip()
+
+
+def kind_choices() -> tuple[tuple[str, Kind], ...]:
+    """Return the kinds an inspector may choose with the key of each, the frequent ones on the digits."""
+    order = (
+        Kind.CRACK,
+        Kind.INACTIVE_AREA,
+        Kind.FINGER_INTERRUPTION,
+        Kind.DARK_CELL,
+        Kind.SOLDER_FAULT,
+        Kind.RIBBON_OFFSET,
+        Kind.CHIPPED_CELL,
+        Kind.FOREIGN_BODY,
+        Kind.MATERIAL_PATTERN,
+        Kind.OTHER,
+        Kind.MISPLACED_CELL,
+        Kind.REVERSED_CELL,
+        Kind.DARK_STRING,
+        Kind.BRIDGED_STRING,
+        Kind.OPEN_CIRCUIT,
+        Kind.BUSSING_JOINT_FAULT,
+    )
+    return tuple(zip("1234567890QWERTY", order, strict=True))

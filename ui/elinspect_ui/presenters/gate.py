@@ -1,0 +1,410 @@
+"""The review at the gate as the window drives it: the current flag, answers, undo, what is missing, the decision.
+
+No Qt: work on the log is handed to a courier, which in the window runs it on the one thread that talks to the desk and
+in tests at once. Until it has come back nothing on screen moves on: a verdict is on disk before the next flag shows.
+"""
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol, TypeVar
+
+from elinspect.catalogue import words
+from elinspect.errors import ElinspectError
+from elinspect.recipe import AddressScheme
+from elinspect.records import Answer, Disposition, Flag, Kind
+from elinspect.review.desk import Desk, WaitingPanel
+from elinspect.review.session import Review, Verdict
+from elinspect_ui.presenters.deeds import AddDeed, AnswerDeed, Deed, History, RemoveDeed, performed
+from elinspect_ui.presenters.drawing import changed_flag
+from elinspect_ui.presenters.flag_lines import FlagLine, Standing, flag_lines, next_to_answer
+from elinspect_ui.presenters.queue import neighbour, next_waiting
+from elinspect_ui.presenters.state import DISPOSITIONS, Busy, GateState, Notice, PictureState, Tone, picture_words
+
+_T = TypeVar("_T")
+_log = logging.getLogger(__name__)
+
+
+class Courier(Protocol):
+    """Runs work that touches the log, one piece after the other, and brings back the value or the exception."""
+
+    def __call__(
+        self, work: Callable[[], _T], done: Callable[[_T], None], failed: Callable[[Exception], None]
+    ) -> object:
+        """Start the work; `done` or `failed` is called later, on the thread of the caller."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Loaded:
+    review: Review
+    missing: Mapping[Disposition, tuple[str, ...]]
+
+
+class GatePresenter:
+    """Drives the review of one panel after the other.
+
+    Parameters
+    ----------
+    desk : Desk
+        The place to review panels.
+    courier : Courier
+        Runs whatever touches the desk.
+    scheme : AddressScheme
+        The plant's addresses.
+    on_change : callable
+        Called with the new state after every change.
+    """
+
+    def __init__(
+        self, desk: Desk, courier: Courier, scheme: AddressScheme, on_change: Callable[[GateState], None]
+    ) -> None:
+        self._desk = desk
+        self._courier = courier
+        self._scheme = scheme
+        self._on_change = on_change
+        self._history = History()
+        self._reading_queue = False
+        self._unopened: set[str] = set()
+        self.state = GateState()
+
+    # The queue
+
+    def poll(self) -> None:
+        """Read the queue again; the first panel that waits is opened when none is on screen."""
+        if self._reading_queue:
+            return
+        self._reading_queue = True
+        self._courier(self._desk.queue, self._queue_read, self._queue_failed)
+
+    def _queue_read(self, panels: Sequence[WaitingPanel]) -> None:
+        self._reading_queue = False
+        if tuple(panels) != self.state.panels or self.state.queue_problem is not None:
+            self._show(panels=tuple(panels), queue_problem=None)
+        if self.state.review is None and self.state.busy is None:
+            # One that could not be opened is not tried again and again; the inspector still can.
+            self._open_next([panel for panel in panels if panel.inspection not in self._unopened])
+
+    def _queue_failed(self, error: Exception) -> None:
+        self._reading_queue = False
+        self._show(queue_problem=_in_words(error))
+
+    def _open_next(self, panels: Sequence[WaitingPanel], notice: Notice | None = None) -> None:
+        here = self.state.review.inspection if self.state.review is not None else None
+        inspection = next_waiting(panels, here)
+        if inspection is not None:
+            self._open(inspection, notice)
+
+    def step_panel(self, step: int) -> None:
+        """Open the panel `step` places further along the line."""
+        here = self.state.review.inspection if self.state.review is not None else None
+        inspection = neighbour(self.state.panels, here, step)
+        if inspection is None:
+            self._say(words("desktop.no_further_panel"), Tone.HINT)
+        else:
+            self.open(inspection)
+
+    def open(self, inspection: str) -> None:
+        """Open a panel; what is on screen stays until its review has been read."""
+        self._open(inspection, None)
+
+    def _open(self, inspection: str, notice: Notice | None) -> None:
+        if self._refused_while_busy():
+            return
+        self._show(busy=Busy.OPENING, asking=None, suggestion="", notice=notice)
+
+        def failed(error: Exception) -> None:
+            self._unopened.add(inspection)
+            self._failed(error)
+
+        self._courier(lambda: self._loaded(self._desk.open(inspection)), self._opened, failed)
+
+    def open_again(self) -> None:
+        """Read the review on screen, or the queue, from the log again."""
+        if self.state.review is None:
+            self.poll()
+        else:
+            self.open(self.state.review.inspection)
+
+    def _opened(self, loaded: _Loaded) -> None:
+        again = self.state.review is not None and self.state.review.inspection == loaded.review.inspection
+        shown = self.state.picture if again and self.state.picture is PictureState.SHOWN else PictureState.LOADING
+        if not again:
+            self._history = History()
+        lines = flag_lines(loaded.review, self._scheme)
+        first = next_to_answer(lines, -1)
+        current = (first if first is not None else 0) if lines else None
+        self._unopened.discard(loaded.review.inspection)
+        self._show_review(loaded, current, picture=shown)
+
+    # The picture
+
+    def picture_shown(self, inspection: str) -> None:
+        """Note that the picture of the panel has been painted: from now on flags can be answered."""
+        if self._is_on_screen(inspection) and self.state.picture is not PictureState.SHOWN:
+            self._show(picture=PictureState.SHOWN)
+
+    def picture_failed(self, inspection: str) -> None:
+        """Note that the picture cannot be shown: nothing can be answered or released without it."""
+        if self._is_on_screen(inspection):
+            self._show(picture=PictureState.FAILED)
+
+    def _is_on_screen(self, inspection: str) -> bool:
+        return self.state.review is not None and self.state.review.inspection == inspection
+
+    # The flags
+
+    def step_flag(self, step: int) -> None:
+        """Go `step` flags on, around the end."""
+        if self.state.lines and self.state.current is not None and self.state.busy is None:
+            self._show(current=(self.state.current + step) % len(self.state.lines), notice=None)
+
+    def go_to(self, flag_id: str) -> None:
+        """Make a flag the current one."""
+        place = next((i for i, line in enumerate(self.state.lines) if line.flag.id == flag_id), None)
+        if place is not None and place != self.state.current and self.state.busy is None:
+            self._show(current=place, notice=None)
+
+    def confirm(self) -> None:
+        """Answer the current flag: it is there."""
+        line = self._answerable()
+        if line is None:
+            return
+        if line.standing is Standing.ADDED:
+            self._say(words("desktop.added_counts"), Tone.HINT)
+        elif line.standing is Standing.CONFIRMED:
+            self._move_on(self.state.current or 0)
+        else:
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED)))
+
+    def dismiss(self) -> None:
+        """Answer the current flag: nothing is there. One that the inspector added is taken back."""
+        line = self._answerable()
+        if line is None:
+            return
+        if line.standing is Standing.ADDED:
+            self._perform(RemoveDeed(line.flag))
+        elif line.standing is Standing.DISMISSED:
+            self._move_on(self.state.current or 0)
+        else:
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.DISMISSED)))
+
+    def change(self, kind: Kind) -> None:
+        """Answer the current flag: something is there, of another kind."""
+        line = self._answerable()
+        if line is None or self.state.review is None:
+            return
+        if line.standing is Standing.ADDED:
+            self._say(words("desktop.change_added"), Tone.REFUSED)
+            return
+        machine = next(flag for flag in self.state.review.result.flags if flag.id == line.flag.id)
+        if kind is machine.kind:
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED)))
+            return
+        try:
+            changed = changed_flag(machine, kind, self._scheme)
+        except ElinspectError as error:
+            self._say(str(error), Tone.REFUSED)
+            return
+        self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CHANGED, changed)))
+
+    def take_back(self) -> None:
+        """Take the answer to the current flag back."""
+        line = self._answerable()
+        if line is None:
+            return
+        if line.standing is Standing.ADDED:
+            self._perform(RemoveDeed(line.flag))
+        elif line.standing in (Standing.NEEDS_ANSWER, Standing.BELOW_LIMITS):
+            self._say(words("desktop.nothing_to_take_back"), Tone.HINT)
+        else:
+            self._perform(AnswerDeed(Verdict(line.flag.id, None)))
+
+    def add(self, flag: Flag) -> None:
+        """Add a flag the inspector drew."""
+        if self._may_answer():
+            self._perform(AddDeed(flag))
+
+    def undo(self) -> None:
+        """Undo the last answer or addition of this visit to the panel."""
+        self._again(self._history.undo, words("desktop.nothing_to_undo"), undone=True)
+
+    def redo(self) -> None:
+        """Redo what was undone last."""
+        self._again(self._history.redo, words("desktop.nothing_to_redo"), undone=False)
+
+    def _again(self, stack: Sequence[Deed], nothing: str, undone: bool) -> None:
+        if not self._may_answer():
+            return
+        if not stack:
+            self._say(nothing, Tone.HINT)
+            return
+        self._perform(stack[-1], undone=undone, redone=not undone)
+
+    def _answerable(self) -> FlagLine | None:
+        if not self._may_answer():
+            return None
+        if self.state.line is None:
+            self._say(words("desktop.no_flag"), Tone.HINT)
+        return self.state.line
+
+    def _may_answer(self) -> bool:
+        if self.state.review is None or self._refused_while_busy():
+            return False
+        if self.state.closed:
+            self._say(words("desktop.already_decided"), Tone.REFUSED)
+            return False
+        if self.state.picture is not PictureState.SHOWN:
+            self._say(picture_words(self.state.picture), Tone.REFUSED)
+            return False
+        return True
+
+    def _perform(self, deed: Deed, undone: bool = False, redone: bool = False) -> None:
+        review = self.state.review
+        assert review is not None
+        place = self.state.current or 0
+        self._show(busy=Busy.WRITING, asking=None, notice=None)
+
+        def work() -> tuple[_Loaded, Deed]:
+            after, inverse = performed(self._desk, review, deed)
+            return self._loaded(after), inverse
+
+        def done(outcome: tuple[_Loaded, Deed]) -> None:
+            loaded, inverse = outcome
+            self._history = self._history.after(inverse, undone=undone, redone=redone)
+            self._answered(loaded, deed, inverse, place, stay=undone or redone)
+
+        self._courier(work, done, self._failed)
+
+    def _answered(self, loaded: _Loaded, deed: Deed, inverse: Deed, place: int, stay: bool) -> None:
+        lines = flag_lines(loaded.review, self._scheme)
+        touched = inverse.flag_id if isinstance(deed, AddDeed) else deed.flag_id
+        here = next((i for i, line in enumerate(lines) if line.flag.id == touched), None)
+        if here is None:
+            here = min(place, len(lines) - 1) if lines else None
+        self._show_review(loaded, here)
+        if stay or not isinstance(deed, AnswerDeed) or deed.verdict.answer is None:
+            return
+        if here is not None:
+            self._move_on(here)
+
+    def _move_on(self, place: int) -> None:
+        """Show the next flag that needs an answer; if all have theirs, stay and say so."""
+        following = next_to_answer(self.state.lines, place)
+        if following is not None:
+            self._show(current=following, notice=None)
+        elif self.state.review is not None:
+            text = words("desktop.all_answered", proposal=self.state.review.result.proposal.disposition.value)
+            self._show(notice=Notice(text, Tone.DONE))
+
+    # The decision
+
+    def ask(self, disposition: Disposition) -> None:
+        """Ask for a disposition: refused in words, a reason asked, or logged at once."""
+        if self.state.review is None or self._refused_while_busy():
+            return
+        missing = self.state.missing_for(disposition)
+        if missing:
+            self._say(" ".join(missing), Tone.REFUSED)
+        elif self._needs_reason(disposition):
+            self._show(asking=disposition, suggestion=self._suggestion(disposition), notice=None)
+        else:
+            self.decide(disposition, "")
+
+    def leave_reason(self) -> None:
+        """Leave the question for a reason without deciding."""
+        if self.state.asking is not None:
+            self._show(asking=None, suggestion="")
+
+    def decide(self, disposition: Disposition, reason: str) -> None:
+        """Log a disposition; the next panel that waits is opened once it is on disk."""
+        review = self.state.review
+        if review is None or self._refused_while_busy():
+            return
+        missing = self.state.missing_for(disposition)
+        if missing:
+            self._say(" ".join(missing), Tone.REFUSED)
+            return
+        if self._needs_reason(disposition) and not reason.strip():
+            self._show(asking=disposition, notice=Notice(words("desktop.reason_needed"), Tone.REFUSED))
+            return
+        self._show(busy=Busy.WRITING, notice=None)
+
+        def work() -> tuple[_Loaded, tuple[WaitingPanel, ...] | None]:
+            decided = self._loaded(self._desk.decide(review, disposition, reason.strip()))
+            try:
+                return decided, self._desk.queue()
+            except Exception as error:  # the decision stands whatever happens now; the next poll shows the reason
+                _in_words(error)
+                return decided, None
+
+        self._courier(work, lambda outcome: self._decided(*outcome, disposition), self._failed)
+
+    def _decided(self, loaded: _Loaded, panels: tuple[WaitingPanel, ...] | None, disposition: Disposition) -> None:
+        serial = loaded.review.result.serial or words("desktop.no_serial")
+        notice = Notice(words("desktop.decided", serial=serial, decision=disposition.value), Tone.DONE)
+        self._history = History()
+        panels = self.state.panels if panels is None else panels
+        self._show_review(loaded, self.state.current, panels=panels, asking=None, suggestion="", notice=notice)
+        if next_waiting(panels, loaded.review.inspection) is None:
+            self._show(review=None, lines=(), current=None, missing={}, can_undo=False, can_redo=False)
+        else:
+            self._open_next(panels, notice)
+
+    def _needs_reason(self, disposition: Disposition) -> bool:
+        review = self.state.review
+        return review is not None and disposition is not review.result.proposal.disposition
+
+    def _suggestion(self, disposition: Disposition) -> str:
+        dismissed = [line for line in self.state.lines if line.standing is Standing.DISMISSED]
+        if disposition is Disposition.ACCEPT and dismissed:
+            return words("desktop.suggest_dismissed", n=len(dismissed))
+        return ""
+
+    # The state
+
+    def _loaded(self, review: Review) -> _Loaded:
+        """Add to a review what is missing for each disposition; runs where the desk runs."""
+        missing: dict[Disposition, tuple[str, ...]] = {}
+        for disposition in DISPOSITIONS:
+            try:
+                missing[disposition] = tuple(self._desk.missing(review, disposition))
+            except Exception as error:  # what was logged stands; what is not known to hold is missing
+                missing[disposition] = (_in_words(error),)
+        return _Loaded(review, missing)
+
+    def _show_review(self, loaded: _Loaded, current: int | None, **changes: object) -> None:
+        self._show(
+            review=loaded.review,
+            lines=flag_lines(loaded.review, self._scheme),
+            current=current,
+            missing=loaded.missing,
+            busy=None,
+            can_undo=bool(self._history.undo),
+            can_redo=bool(self._history.redo),
+            **changes,
+        )
+
+    def _show(self, **changes: object) -> None:
+        self.state = replace(self.state, **changes)  # type: ignore[arg-type]
+        self._on_change(self.state)
+
+    def _say(self, text: str, tone: Tone) -> None:
+        self._show(notice=Notice(text, tone))
+
+    def say_refused(self, text: str) -> None:
+        """Say in words why something asked for is not done."""
+        self._say(text, Tone.REFUSED)
+
+    def _refused_while_busy(self) -> bool:
+        # A key pressed before the next flag was on screen was not meant for it.
+        return self.state.busy is not None
+
+    def _failed(self, error: Exception) -> None:
+        self._show(busy=None, notice=Notice(_in_words(error), Tone.FAILED))
+
+
+def _in_words(error: Exception) -> str:
+    if isinstance(error, ElinspectError):
+        return str(error)
+    _log.error("unexpected error at the desk", exc_info=error)
+    return words("desktop.unexpected", cause=f"{type(error).__name__}: {error}")

@@ -1,0 +1,143 @@
+"""The line of panels: which wait, which are done, which comes next."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from elinspect.catalogue import words
+from elinspect.records import Disposition, Purpose
+from elinspect.review.desk import WaitingPanel
+
+LONGEST_LINE = 60
+"""Panels shown around the current one; the line on screen holds fewer, the log has them all."""
+
+
+@dataclass(frozen=True, slots=True)
+class QueueLine:
+    """One panel as the line shows it.
+
+    Attributes
+    ----------
+    inspection : str
+        Id of the inspection.
+    serial : str
+        The serial, or words for none.
+    status : str
+        The decision, or what is proposed.
+    detail : str
+        What a pointer resting on it shows.
+    decided : Disposition or None
+        None while it waits.
+    above_limit : int
+        Flags above a limit.
+    current : bool
+        Whether it is the panel on screen.
+    """
+
+    inspection: str
+    serial: str
+    status: str
+    detail: str
+    decided: Disposition | None
+    above_limit: int
+    current: bool
+
+
+def queue_lines(
+    panels: Sequence[WaitingPanel], current: str | None, longest: int = LONGEST_LINE
+) -> tuple[QueueLine, ...]:
+    """Return the line of panels as they stand on the line: in the order they were seen, the oldest first.
+
+    Parameters
+    ----------
+    panels : sequence of WaitingPanel
+        As the desk gives them.
+    current : str or None
+        Inspection on screen.
+    longest : int
+        Most lines returned; waiting panels and those around the current one are kept.
+    """
+    ordered = in_order_seen(panels)
+    if len(ordered) > longest:
+        centre = next((i for i, panel in enumerate(ordered) if panel.inspection == current), None)
+        if centre is None:
+            centre = next((i for i, panel in enumerate(ordered) if panel.decision is None), len(ordered) - 1)
+        first = max(0, min(centre - longest // 3, len(ordered) - longest))
+        ordered = ordered[first : first + longest]
+    return tuple(_line(panel, panel.inspection == current) for panel in ordered)
+
+
+def in_order_seen(panels: Sequence[WaitingPanel]) -> list[WaitingPanel]:
+    """Return the panels by the time they were seen; equal times keep the desk's order."""
+    return sorted(panels, key=lambda panel: _moment(panel.seen_at))
+
+
+def waiting_count(panels: Sequence[WaitingPanel]) -> int:
+    """Return how many panels wait for a decision."""
+    return sum(panel.decision is None for panel in panels)
+
+
+def next_waiting(panels: Sequence[WaitingPanel], after: str | None) -> str | None:
+    """Return the next undecided panel: the first seen after the given one, else the first that still waits."""
+    ordered = in_order_seen(panels)
+    place = next((i for i, panel in enumerate(ordered) if panel.inspection == after), -1)
+    rotated = ordered[place + 1 :] + ordered[: place + 1]
+    return next((p.inspection for p in rotated if p.decision is None and p.inspection != after), None)
+
+
+def neighbour(panels: Sequence[WaitingPanel], current: str | None, step: int) -> str | None:
+    """Return the panel `step` places further along the line; None at its end."""
+    ordered = in_order_seen(panels)
+    if not ordered:
+        return None
+    place = next((i for i, panel in enumerate(ordered) if panel.inspection == current), None)
+    if place is None:
+        return ordered[0].inspection
+    wanted = place + step
+    return ordered[wanted].inspection if 0 <= wanted < len(ordered) else None
+
+
+def _line(panel: WaitingPanel, current: bool) -> QueueLine:
+    serial = panel.serial or words("desktop.no_serial")
+    if panel.decision is not None:
+        status = words("desktop.queue.decided", decision=panel.decision.value)
+    elif panel.above_limit:
+        status = words("desktop.queue.above", n=panel.above_limit, proposal=panel.proposal.value)
+    else:
+        status = words("desktop.queue.proposed", proposal=panel.proposal.value)
+    if panel.attempt > 1:
+        status = words("desktop.queue.attempt", status=status, attempt=panel.attempt)
+    detail = words(
+        "desktop.queue.detail",
+        serial=serial,
+        seen_at=local_time(panel.seen_at),
+        attempt=panel.attempt,
+        purpose=words(f"purpose.{panel.purpose}"),
+        status=status,
+    )
+    return QueueLine(panel.inspection, serial, status, detail, panel.decision, panel.above_limit, current)
+
+
+def purpose_warning(purpose: Purpose) -> str | None:
+    """Return what must be said about a purpose that releases nothing; None for production."""
+    if purpose is Purpose.PRODUCTION:
+        return None
+    return words("desktop.purpose", purpose=words(f"purpose.{purpose}"))
+
+
+def local_time(text: str) -> str:
+    """Write a time of the log in this station's time zone; as it stands if it is not ISO 8601."""
+    moment = _parsed(text)
+    return text if moment is None else f"{moment.astimezone():%Y-%m-%d %H:%M:%S}"
+
+
+def _parsed(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _moment(text: str) -> float:
+    moment = _parsed(text)
+    return moment.timestamp() if moment is not None else float("inf")

@@ -1,0 +1,189 @@
+"""What is drawn over the exposure: outlines beside what they mark, never over it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPainterPath, QPainterPathStroker, QPen, QPolygonF
+
+from elinspect.records import Address, Points
+from elinspect_ui.presenters.drawing import LINE_KINDS
+from elinspect_ui.presenters.flag_lines import GRAVITY, FlagLine, Standing
+from elinspect_ui.theme import ON_PICTURE, standing_colour
+from elinspect_ui.viewer.glyphs import draw_glyph, kind_path, standing_path
+
+HALO = "#0b0c0e"
+_DASHES: dict[Standing, list[float]] = {
+    Standing.BELOW_LIMITS: [5.0, 3.0],
+    Standing.DISMISSED: [1.5, 3.0],
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CellMark:
+    """What the picture shows about one cell.
+
+    Attributes
+    ----------
+    address : Address
+        The cell.
+    line : FlagLine
+        The flag it shows: the one that asks most of the inspector.
+    further : int
+        Other flags of the cell.
+    """
+
+    address: Address
+    line: FlagLine
+    further: int
+
+
+def cell_marks(lines: Sequence[FlagLine]) -> tuple[CellMark, ...]:
+    """Return one mark per flagged cell."""
+    by_cell: dict[Address, list[FlagLine]] = {}
+    for line in lines:
+        if line.flag.string is not None and line.flag.position is not None:
+            by_cell.setdefault(Address(line.flag.string, line.flag.position), []).append(line)
+    return tuple(
+        CellMark(address, min(found, key=lambda line: GRAVITY[line.standing]), len(found) - 1)
+        for address, found in by_cell.items()
+    )
+
+
+def polygon(points: Points) -> QPolygonF:
+    """Return points (x, y) as Qt draws them."""
+    return QPolygonF([QPointF(float(x), float(y)) for x, y in points])
+
+
+def pen_for(line: FlagLine, width: float) -> QPen:
+    """Return the pen of a flag: colour and dashes say the same."""
+    pen = QPen(QColor(standing_colour(ON_PICTURE, line.standing, line.above)), width)
+    if line.standing in _DASHES:
+        pen.setDashPattern(_DASHES[line.standing])
+    pen.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
+    return pen
+
+
+def draw_cell_mark(painter: QPainter, mark: CellMark, quad: Points, unit: float) -> None:
+    """Draw the outline of a flagged cell, its standing and, where there is room, its kind.
+
+    Parameters
+    ----------
+    painter : QPainter
+        On the picture, in screen pixels.
+    mark : CellMark
+        What to show.
+    quad : ndarray, shape (4, 2)
+        Corners of the cell on screen.
+    unit : float
+        Size of text in screen pixels.
+    """
+    shape = polygon(quad)
+    width = 2.4 if mark.line.above and mark.line.standing is not Standing.DISMISSED else 1.4
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.setPen(QPen(QColor(HALO), width + 2))
+    painter.drawPolygon(shape)
+    painter.setPen(pen_for(mark.line, width))
+    painter.drawPolygon(shape)
+    size = min(unit * 1.05, 0.22 * float(np.ptp(quad[:, 1])))
+    if size < 7:
+        return
+    colour = standing_colour(ON_PICTURE, mark.line.standing, mark.line.above)
+    left, top = quad.min(axis=0) + 0.35 * size
+    draw_glyph(painter, standing_path(mark.line.standing), QPointF(left, top), size, colour, HALO)
+    draw_glyph(painter, kind_path(mark.line.flag.kind), QPointF(left + 1.35 * size, top), size, colour, HALO)
+    _draw_words(painter, mark, quad, QPointF(left + 2.9 * size, top + size * 0.92), colour)
+
+
+def _draw_words(painter: QPainter, mark: CellMark, quad: Points, place: QPointF, colour: str) -> None:
+    text = mark.line.kind + (f" +{mark.further}" if mark.further else "")
+    room = float(quad[:, 0].max()) - place.x() - 4
+    if QFontMetricsF(painter.font()).horizontalAdvance(text) > room:
+        text = f"+{mark.further}" if mark.further else ""
+    if text and QFontMetricsF(painter.font()).horizontalAdvance(text) <= room:
+        draw_words(painter, text, place, colour)
+
+
+def draw_words(painter: QPainter, text: str, place: QPointF, colour: str) -> None:
+    """Write text with a dark halo, its baseline starting at a place."""
+    path = QPainterPath()
+    path.addText(place, painter.font(), text)
+    painter.strokePath(path, QPen(QColor(HALO), 3.5))
+    painter.fillPath(path, QColor(colour))
+
+
+def draw_outline(painter: QPainter, line: FlagLine, points: Points, gap: float, width: float) -> None:
+    """Draw the outline of a flag: a band beside a line, a border around an area.
+
+    Parameters
+    ----------
+    painter : QPainter
+        On the picture, in screen pixels.
+    line : FlagLine
+        The flag.
+    points : ndarray, shape (m, 2)
+        Its outline on screen.
+    gap : float
+        Distance of a band from the line it marks.
+    width : float
+        Of the pen.
+    """
+    if len(points) == 0:
+        return
+    shape = _band(points, gap) if line.flag.kind in LINE_KINDS or len(points) < 3 else _border(points, gap)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.strokePath(shape, QPen(QColor(HALO), width + 1.6))
+    painter.strokePath(shape, pen_for(line, width))
+
+
+def _band(points: Points, gap: float) -> QPainterPath:
+    stroker = QPainterPathStroker()
+    stroker.setWidth(2 * gap)
+    stroker.setCapStyle(Qt.PenCapStyle.RoundCap)
+    stroker.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
+    path = QPainterPath()
+    path.addPolygon(polygon(_thinned(points, gap / 2)))
+    return stroker.createStroke(path).simplified()
+
+
+def _border(points: Points, gap: float) -> QPainterPath:
+    path = QPainterPath()
+    path.addPolygon(polygon(_thinned(points, gap / 3)))
+    path.closeSubpath()
+    if len(points) > 400:
+        return path
+    stroker = QPainterPathStroker()
+    stroker.setWidth(gap)
+    stroker.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
+    return stroker.createStroke(path).united(path).simplified()
+
+
+def _thinned(points: Points, distance: float) -> Points:
+    """Leave out points nearer than a distance to the last kept: a long outline is drawn in no time."""
+    if len(points) < 8:
+        return points
+    kept = [points[0]]
+    for point in points[1:-1]:
+        if abs(point[0] - kept[-1][0]) + abs(point[1] - kept[-1][1]) >= distance:
+            kept.append(point)
+    return np.array([*kept, points[-1]])
+
+
+def draw_current(painter: QPainter, box: QRectF) -> None:
+    """Draw the four corner brackets around what is chosen."""
+    arm = max(8.0, min(box.width(), box.height()) * 0.22)
+    corners = (
+        (box.topLeft(), 1, 1),
+        (box.topRight(), -1, 1),
+        (box.bottomRight(), -1, -1),
+        (box.bottomLeft(), 1, -1),
+    )
+    path = QPainterPath()
+    for corner, right, down in corners:
+        path.moveTo(corner + QPointF(right * arm, 0))
+        path.lineTo(corner)
+        path.lineTo(corner + QPointF(0, down * arm))
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.strokePath(path, QPen(QColor(HALO), 6))
+    painter.strokePath(path, QPen(QColor(ON_PICTURE.current), 3))

@@ -1,0 +1,430 @@
+"""The window: panes put together, actions for every command, pictures read in the background."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from PySide6.QtCore import QTimer
+from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent
+from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QMenu, QSplitter, QVBoxLayout, QWidget
+
+from elinspect.catalogue import words
+from elinspect.errors import ElinspectError
+from elinspect.recipe import AddressScheme
+from elinspect.records import Address, Disposition, ElImage, Kind, Points
+from elinspect.review.desk import Desk
+from elinspect_ui.jobs import Jobs
+from elinspect_ui.panes.decision_pane import DecisionPane
+from elinspect_ui.panes.flag_pane import FlagPane
+from elinspect_ui.panes.help_window import HelpWindow
+from elinspect_ui.panes.kind_menu import above, kind_menu
+from elinspect_ui.panes.panel_pane import PanelPane
+from elinspect_ui.panes.queue_pane import QueuePane
+from elinspect_ui.pictures import Pictures
+from elinspect_ui.presenters.commands import COMMANDS, GROUPS
+from elinspect_ui.presenters.drawing import LINE_KINDS, drawn_flag
+from elinspect_ui.presenters.gate import GatePresenter
+from elinspect_ui.presenters.panel_words import panel_words
+from elinspect_ui.presenters.queue import queue_lines, waiting_count
+from elinspect_ui.presenters.state import Busy, GateState, PictureState
+from elinspect_ui.theme import DARK, LIGHT, style_sheet, text_px
+from elinspect_ui.viewer.picture import Contrast, Picture
+
+POLL_MS = 500
+"""How often the queue is read; the log asks for 250 ms at least between two readings."""
+CLOSE_MS = 20_000
+"""Longest wait at the end for an answer that is being written."""
+
+
+@dataclass(frozen=True, slots=True)
+class WindowSettings:
+    """What the window needs to know beside the desk.
+
+    Attributes
+    ----------
+    title : str
+        What stands in the title bar after the program's name.
+    scheme : AddressScheme
+        The plant's addresses.
+    who : str
+        Inspector and station, as shown.
+    light : bool
+        Begin with the light theme.
+    """
+
+    title: str = ""
+    scheme: AddressScheme = field(default_factory=AddressScheme)
+    who: str = ""
+    light: bool = False
+
+
+class GateWindow(QMainWindow):
+    """The reviewer's window.
+
+    Parameters
+    ----------
+    desk : Desk
+        The place to review panels.
+    settings : WindowSettings
+        Title and addresses.
+    read : callable
+        Reads an exposure from its file; called in the background.
+    """
+
+    def __init__(self, desk: Desk, settings: WindowSettings, read: Callable[[Path], ElImage]) -> None:
+        super().__init__()
+        self._settings = settings
+        self._theme = LIGHT if settings.light else DARK
+        self._larger = 0
+        self._size_px = 0
+        self._writer = Jobs(1, self)
+        self._pictures = Pictures(Jobs(1, self), read, self._picture_ready, self._picture_failed)
+        self._presenter = GatePresenter(desk, self._writer.submit, settings.scheme, self._show)
+        self._on_screen: str | None = None
+        self._problem = ""
+        self._help: HelpWindow | None = None
+        self._whole = False
+        self._drawing: Kind | None = None
+        self._actions = self._make_actions()
+        self._build()
+        self._connect()
+        self._apply_theme()
+        self._poll = QTimer(self)
+        self._poll.setInterval(POLL_MS)
+        self._poll.timeout.connect(self._presenter.poll)
+        self._show(self._presenter.state)
+
+    # Putting together
+
+    def _make_actions(self) -> dict[str, QAction]:
+        does: dict[str, Callable[[], object]] = {
+            "next_flag": lambda: self._step_flag(1),
+            "previous_flag": lambda: self._step_flag(-1),
+            "confirm": lambda: self._presenter.confirm(),
+            "dismiss": lambda: self._presenter.dismiss(),
+            "change_kind": self._choose_change,
+            "add_flag": self._choose_addition,
+            "take_back": lambda: self._presenter.take_back(),
+            "undo": lambda: self._presenter.undo(),
+            "redo": lambda: self._presenter.redo(),
+            "accept": lambda: self._presenter.ask(Disposition.ACCEPT),
+            "rework": lambda: self._presenter.ask(Disposition.REWORK),
+            "hold": lambda: self._presenter.ask(Disposition.HOLD),
+            "next_panel": lambda: self._presenter.step_panel(1),
+            "previous_panel": lambda: self._presenter.step_panel(-1),
+            "open_again": self._open_again,
+            "zoom_flag": self._zoom_flag,
+            "fit": lambda: self._panel.view.fit(),
+            "zoom_in": lambda: self._panel.view.zoom(1.25),
+            "zoom_out": lambda: self._panel.view.zoom(0.8),
+            "true_pixels": lambda: self._panel.view.true_pixels(),
+            "cell_left": lambda: self._step_cell(-1, 0),
+            "cell_right": lambda: self._step_cell(1, 0),
+            "cell_up": lambda: self._step_cell(0, -1),
+            "cell_down": lambda: self._step_cell(0, 1),
+            "marks": self._toggle_marks,
+            "whole_cell": self._toggle_whole_cell,
+            "lighter": lambda: self._panel.step_middle(8),
+            "darker": lambda: self._panel.step_middle(-8),
+            "contrast_reset": lambda: self._panel.reset_contrast(),
+            "theme": self._toggle_theme,
+            "larger_text": lambda: self._step_text(1),
+            "smaller_text": lambda: self._step_text(-1),
+            "help": self._open_help,
+            "close": self.close,
+        }
+        actions = {}
+        for command in COMMANDS:
+            action = QAction(command.text, self)
+            action.setShortcuts([QKeySequence(key) for key in command.keys])
+            # A key held down answers one flag, not one after the other.
+            action.setAutoRepeat(command.group == "view")
+            action.triggered.connect(lambda _checked=False, do=does[command.name]: do())
+            self.addAction(action)
+            actions[command.name] = action
+        return actions
+
+    def _build(self) -> None:
+        title = words("desktop.title")
+        self.setWindowTitle(f"{title} · {self._settings.title}" if self._settings.title else title)
+        self.setMinimumSize(960, 600)
+        self.resize(1366, 768)
+        for group in GROUPS:
+            menu = QMenu(words(f"desktop.menu.{group}"), self)
+            for command in COMMANDS:
+                if command.group == group:
+                    menu.addAction(self._actions[command.name])
+            self.menuBar().addMenu(menu)
+        self._who = QLabel(self._settings.who)
+        self._who.setProperty("role", "soft")
+        self._who.setContentsMargins(8, 0, 8, 0)
+        self.menuBar().setCornerWidget(self._who)
+        self._queue = QueuePane()
+        self._panel = PanelPane(self._settings.scheme, self._actions)
+        self._flag = FlagPane(self._settings.scheme, self._actions)
+        self._decision = DecisionPane(self._actions)
+        self._keys = QLabel("   ".join(f"{command.shown_key} {command.short}" for command in COMMANDS if command.line))
+        self._keys.setProperty("role", "keys")
+        self._keys.setContentsMargins(8, 0, 8, 0)
+        self._keys.setMinimumWidth(1)
+        self._splitter = QSplitter()
+        self._splitter.addWidget(self._panel)
+        self._splitter.addWidget(self._flag)
+        self._splitter.setStretchFactor(0, 65)
+        self._splitter.setStretchFactor(1, 35)
+        self._splitter.setChildrenCollapsible(False)
+        ground = QWidget()
+        ground.setObjectName("ground")
+        layout = QVBoxLayout(ground)
+        layout.setContentsMargins(4, 0, 4, 2)
+        layout.setSpacing(4)
+        layout.addWidget(self._queue)
+        layout.addWidget(self._splitter, 1)
+        layout.addWidget(self._decision)
+        foot = QHBoxLayout()
+        foot.addWidget(self._keys, 1)
+        layout.addLayout(foot)
+        self.setCentralWidget(ground)
+
+    def _connect(self) -> None:
+        self._queue.opened.connect(self._presenter.open)
+        self._panel.again.connect(self._read_picture_again)
+        self._panel.contrast_changed.connect(self._contrast_changed)
+        view = self._panel.view
+        view.shown.connect(self._picture_painted)
+        view.chosen.connect(self._cell_chosen)
+        view.drawn.connect(self._drawn)
+        view.drawing_left.connect(self._drawing_left)
+        self._flag.asked.connect(self._presenter.go_to)
+        self._decision.reasoned.connect(self._reason_given)
+        self._decision.left.connect(self._presenter.leave_reason)
+
+    def start(self, inspection: str | None = None) -> None:
+        """Begin to read the log; the given panel is opened first."""
+        if inspection is not None:
+            self._presenter.open(inspection)
+        self._presenter.poll()
+        self._poll.start()
+
+    # Showing the state
+
+    @property
+    def state(self) -> GateState:
+        """What is shown."""
+        return self._presenter.state
+
+    def _show(self, state: GateState) -> None:
+        review = state.review
+        here = review.inspection if review is not None else None
+        self._queue.show_lines(
+            queue_lines(state.panels, here),
+            waiting_count(state.panels),
+            len(state.panels) - waiting_count(state.panels),
+            state.queue_problem,
+        )
+        self._panel.show_words(panel_words(review) if review is not None else None)
+        if here != self._on_screen:
+            self._change_panel(here)
+        elif review is None:
+            self._show_empty()
+        line = state.line
+        self._panel.view.set_lines(state.lines, line.flag.id if line is not None else None)
+        self._flag.show_selected(self._panel.view.selected)
+        self._flag.show_state(state)
+        if state.asking is None and self._decision.reason.hasFocus():
+            self._panel.view.setFocus()  # otherwise the next key would still be written into the reason
+        self._decision.show_state(state)
+
+    def _change_panel(self, inspection: str | None) -> None:
+        self._on_screen = inspection
+        self._flag.show_picture(None)
+        review = self._presenter.state.review
+        if inspection is None or review is None:
+            self._show_empty()
+            return
+        ready = self._pictures.want(inspection, review.result)
+        if ready is None:
+            self._panel.show_message(words("desktop.picture.loading"), review.result.image.path, working=True)
+        else:
+            self._picture_ready(inspection, ready)
+
+    def _show_empty(self) -> None:
+        state = self._presenter.state
+        if state.busy is Busy.OPENING:
+            self._panel.show_message(words("desktop.opening"), working=True)
+        elif state.queue_problem is not None:
+            self._panel.show_message(words("desktop.empty.log"), state.queue_problem)
+        else:
+            done = bool(state.panels)
+            self._panel.show_message(
+                words("desktop.empty.done" if done else "desktop.empty.first"), words("desktop.empty.hint")
+            )
+
+    # Pictures
+
+    def _picture_ready(self, inspection: str, picture: Picture) -> None:
+        if inspection == self._on_screen:
+            self._panel.show_picture(picture)
+            self._flag.show_picture(picture)
+            state = self._presenter.state
+            self._panel.view.set_lines(state.lines, state.line.flag.id if state.line is not None else None)
+            self._flag.show_selected(self._panel.view.selected)
+
+    def _picture_failed(self, inspection: str, error: Exception) -> None:
+        if inspection == self._on_screen:
+            text = str(error) if isinstance(error, ElinspectError) else words("desktop.unexpected", cause=str(error))
+            self._panel.show_message(words("desktop.picture.failed"), text, again=True)
+            self._presenter.picture_failed(inspection)
+
+    def _picture_painted(self) -> None:
+        if self._on_screen is not None:
+            self._presenter.picture_shown(self._on_screen)
+
+    def _read_picture_again(self) -> None:
+        review = self._presenter.state.review
+        if review is not None:
+            self._panel.show_message(words("desktop.picture.loading"), review.result.image.path, working=True)
+            self._pictures.want(review.inspection, review.result)
+
+    def _open_again(self) -> None:
+        self._presenter.open_again()
+        if self._presenter.state.picture is PictureState.FAILED:
+            self._read_picture_again()
+
+    def _contrast_changed(self, contrast: Contrast) -> None:
+        self._flag.show_contrast(contrast)
+
+    # Flags and cells
+
+    def _step_flag(self, step: int) -> None:
+        self._presenter.step_flag(step)
+
+    def _cell_chosen(self, address: Address) -> None:
+        """Go to the first flag of a cell that was clicked; a cell without flags is only selected."""
+        found = next((line for line in self.state.lines if _is_on(line.flag.string, line.flag.position, address)), None)
+        if found is not None:
+            self._presenter.go_to(found.flag.id)
+        self._flag.show_selected(address)
+
+    def _step_cell(self, right: int, down: int) -> None:
+        self._panel.view.step_selection(right, down)
+        if self._panel.view.selected is not None:
+            self._cell_chosen(self._panel.view.selected)
+
+    def _zoom_flag(self) -> None:
+        view, line = self._panel.view, self.state.line
+        picture = view.picture
+        if picture is None:
+            return
+        index = picture.places.index_of(view.selected) if view.selected is not None else None
+        if line is not None and line.flag.outline_px and _is_on(line.flag.string, line.flag.position, view.selected):
+            view.zoom_to(picture.places.to_gate(np.array(line.flag.outline_px, dtype=np.float64)))
+        elif index is not None:
+            view.zoom_to(picture.places.quads[index], 0.8)
+
+    def _toggle_marks(self) -> None:
+        shown = not self._panel.view.marks_shown
+        self._panel.view.show_marks(shown)
+        self._flag.show_marks(shown)
+
+    def _toggle_whole_cell(self) -> None:
+        self._whole = not self._whole
+        self._flag.show_whole_cell(self._whole)
+
+    def _choose_change(self) -> None:
+        line = self.state.line
+        if line is None:
+            self._presenter.say_refused(words("desktop.no_flag"))
+            return
+        self._open_kinds(words("desktop.change.title", what=line.title), self._presenter.change)
+
+    def _choose_addition(self) -> None:
+        if self.state.review is None or self._panel.view.picture is None:
+            self._presenter.say_refused(words("desktop.add.no_picture"))
+            return
+        self._open_kinds(words("desktop.add.title"), self._begin_drawing)
+
+    def _open_kinds(self, title: str, chosen: Callable[[Kind], None]) -> None:
+        menu = kind_menu(self, title, chosen, self._theme)
+        menu.popup(above(self._panel.view, menu))
+
+    def _begin_drawing(self, kind: Kind) -> None:
+        how = "desktop.add.line" if kind in LINE_KINDS else "desktop.add.box"
+        self._panel.show_banner(words(how, kind=kind.value))
+        self._drawing = kind
+        self._panel.view.draw_flag(kind)
+
+    def _drawn(self, outline: Points | None) -> None:
+        self._panel.show_banner("")
+        view, review, kind = self._panel.view, self.state.review, self._drawing
+        if view.picture is None or review is None or kind is None:
+            return
+        try:
+            flag = drawn_flag(
+                view.picture.places,
+                kind,
+                outline,
+                view.selected,
+                self._settings.scheme,
+                review.result.quality.mm_per_px,
+            )
+        except ElinspectError as error:
+            self._presenter.say_refused(str(error))
+        else:
+            self._presenter.add(flag)
+
+    def _drawing_left(self) -> None:
+        self._panel.show_banner("")
+
+    # The decision
+
+    def _reason_given(self, reason: str) -> None:
+        if self.state.asking is not None:
+            self._presenter.decide(self.state.asking, reason)
+
+    # The window itself
+
+    def _toggle_theme(self) -> None:
+        self._theme = DARK if self._theme is LIGHT else LIGHT
+        self._size_px = 0
+        self._apply_theme()
+        self._show(self._presenter.state)
+
+    def _step_text(self, steps: int) -> None:
+        self._larger = max(-2, min(6, self._larger + steps))
+        self._apply_theme()
+
+    def _apply_theme(self) -> None:
+        size = text_px(self.height(), self._larger)
+        if size == self._size_px:
+            return
+        self._size_px = size
+        self.setStyleSheet(style_sheet(self._theme, size))
+        self._queue.use_theme(self._theme, size)
+        self._flag.use_theme(self._theme)
+        self._decision.use_theme(self._theme)
+
+    def _open_help(self) -> None:
+        if self._help is None:
+            self._help = HelpWindow(self)
+        self._help.resize(round(self.width() * 0.6), round(self.height() * 0.85))
+        self._help.show()
+        self._help.raise_()
+        self._help.activateWindow()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._apply_theme()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        self._poll.stop()
+        self._pictures.close()
+        QApplication.setOverrideCursor(self.cursor())
+        self._writer.close(CLOSE_MS, finish=True)
+        QApplication.restoreOverrideCursor()
+        super().closeEvent(event)
+
+
+def _is_on(string: int | None, position: int | None, address: Address | None) -> bool:
+    return address is not None and (string, position) == (address.string, address.position)
