@@ -76,7 +76,7 @@ def silicon_edges(panel: int) -> tuple[float, float, float, float]:
     """Return where the silicon begins in the crops of a free panel: left, top, right, bottom in px from the edge.
 
     The place where the median crop reaches half way between the darkest rim and the cell; the crops of one panel were
-    registered together, so that one figure serves all of them (they scatter by about a pixel).
+    registered together and scatter by about a pixel about this figure.
     """
     first, last = FREE_PANELS[panel]
     typical = np.median(free_cells(range(first, last + 1)), axis=0)
@@ -88,8 +88,17 @@ def silicon_edges(panel: int) -> tuple[float, float, float, float]:
 def _half_way(profile: NDArray[np.float64]) -> float:
     level = (profile[:3].min() + np.median(profile[15:40])) / 2
     after = int(np.argmax(profile > level))
+    if after == 0:
+        return 0.0
     before, here = profile[after - 1], profile[after]
     return float(after - 1 + (level - before) / (here - before))
+
+
+def own_edges(crop: NDArray[np.floating], typical: tuple[float, float, float, float]) -> NDArray[np.float64]:
+    """Return left, top, right, bottom of the silicon in one crop; where it is dark at a side, the panel's figure."""
+    across, along = np.median(crop[60:240], axis=0), np.median(crop[:, 60:240], axis=1)
+    own = np.array([_half_way(profile) for profile in (across, along, across[::-1], along[::-1])])
+    return np.where(np.abs(own - typical) <= 2.5, own, typical)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,8 +120,8 @@ class LaidOut:
 def lay_out(
     panel: int,
     layout: Layout,
-    gap_px: float = 6,
-    string_gap_px: float = 6,
+    gap_px: float | None = None,
+    string_gap_px: float | None = None,
     margin_px: int = 120,
     background: float = 12,
 ) -> LaidOut:
@@ -124,30 +133,43 @@ def lay_out(
         Number of the free panel, from 0.
     layout : Layout
         Blocks are not drawn: one block.
-    gap_px, string_gap_px : float
-        Dark distance between the silicon of neighbours; the crops' own dark rims are cut or continued to get it.
+    gap_px, string_gap_px : float, optional
+        Distance between the silicon of neighbours; the crops' own dark rims are cut or continued to get it. By default
+        the crops lie edge to edge as they are, which is the distance in the module they were cut from.
     margin_px : int
-        Background around the panel.
+        Ground around the panel; it fades from the light of the gaps to `background`, as a white back sheet does.
     background : float
-        Its counts; a little noise is added to it.
+        Counts far from the panel.
     """
     rows, columns = layout.grid_shape
     cells = panel_cells(panel, layout.n_cells).astype(np.float32)
     left, top, right, bottom = silicon_edges(panel)
+    gap_u, gap_v = gap_px or left + right, string_gap_px or top + bottom
     wide, high = SIDE_PX - left - right, SIDE_PX - top - bottom
-    width = round(columns * wide + (columns - 1) * gap_px) + 2 * margin_px
-    height = round(rows * high + (rows - 1) * string_gap_px) + 2 * margin_px
-    picture = np.full((height, width), background, np.float32)
+    width = round(columns * (wide + gap_u)) + 2 * margin_px
+    height = round(rows * (high + gap_v)) + 2 * margin_px
+    picture = np.full((height, width), np.nan, np.float32)
     quads = np.empty((layout.n_cells, 4, 2))
     for index, crop in enumerate(cells):
         row, column = divmod(index, columns)
-        x = margin_px + column * (wide + gap_px)
-        y = margin_px + row * (high + string_gap_px)
-        quads[index] = [(x, y), (x + wide - 1, y), (x + wide - 1, y + high - 1), (x, y + high - 1)]
-        rim_x, rim_y = gap_px / 2, string_gap_px / 2
-        spot = (x - rim_x, y - rim_y, wide + gap_px, high + string_gap_px)
-        _paste(picture, crop, spot, (left - rim_x, top - rim_y))
-    return LaidOut(picture, quads)
+        # In the crop the half level lies `left` px from the centre of its first pixel.
+        x = margin_px + column * (wide + gap_u) + gap_u / 2
+        y = margin_px + row * (high + gap_v) + gap_v / 2
+        own = own_edges(crop, (left, top, right, bottom))
+        x0, y0 = x + own[0] - left, y + own[1] - top
+        x1, y1 = x + wide - 1 - own[2] + right, y + high - 1 - own[3] + bottom
+        quads[index] = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+        spot = (x - gap_u / 2, y - gap_v / 2, wide + gap_u, high + gap_v)
+        _paste(picture, crop, spot, (left - gap_u / 2, top - gap_v / 2))
+    return LaidOut(_faded(picture, background), quads)
+
+
+def _faded(picture: NDArray[np.float32], background: float) -> NDArray[np.float32]:
+    """Fill the ground: next to the panel as bright as the panel's rim, further out darker and darker."""
+    ground = np.isnan(picture)
+    rim = float(np.median(picture[~ground & (cv2.dilate(ground.astype(np.uint8), np.ones((3, 3))) > 0)]))
+    away = cv2.distanceTransform(ground.astype(np.uint8), cv2.DIST_L2, 5)
+    return np.where(ground, background + (rim - background) * np.exp(-away / 40), picture).astype(np.float32)
 
 
 def _paste(

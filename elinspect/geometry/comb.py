@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 from elinspect.geometry.flat import Profile, edge_likeness, gap_likeness, reaches
 from elinspect.vision import cv2
 
+_SIDE_WEIGHT = 2.0
+_FAR_COST = 0.15
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AxisEvidence:
@@ -18,12 +21,17 @@ class AxisEvidence:
     gap : ndarray, shape (length,)
         Mean gap-likeness of the bands.
     begins, ends : ndarray, shape (length,)
-        Mean likeness to the first edge of a row of cells (dark before bright) and to the last one.
+        Mean likeness to the first edge of a block beside another block and to the last one: an edge or a gap.
+    outer_begins, outer_ends : ndarray, shape (length,)
+        The same for the outer sides of the field: an edge with little light over a quarter of a pitch outside, which a
+        busbar does not have.
     """
 
     gap: NDArray[np.float64]
     begins: NDArray[np.float64]
     ends: NDArray[np.float64]
+    outer_begins: NDArray[np.float64]
+    outer_ends: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,22 +63,50 @@ def axis_evidence(profiles: Profile, pitch_px: float, noise: float) -> AxisEvide
     bright = np.median(profiles, axis=1)
     weight = np.clip(bright / max(float(np.median(bright)), 1e-6), 0, 1)
     weight = weight / max(float(weight.sum()), 1e-6)
-    return AxisEvidence(weight @ gap, weight @ np.maximum(rising, gap), weight @ np.maximum(falling, gap))
+    step = _wide_step(profiles, pitch_px)
+    return AxisEvidence(
+        gap=weight @ gap,
+        begins=weight @ np.maximum(rising, gap),
+        ends=weight @ np.maximum(falling, gap),
+        outer_begins=weight @ (np.maximum(rising, 0) * np.clip(step, 0, 1)),
+        outer_ends=weight @ (np.maximum(falling, 0) * np.clip(-step, 0, 1)),
+    )
+
+
+def _wide_step(profiles: Profile, pitch_px: float) -> NDArray[np.float64]:
+    """Return how much brighter the quarter of a pitch ahead of each place is than the one behind, -1..1."""
+    near, far = max(1, round(0.04 * pitch_px)), max(3, round(0.25 * pitch_px))
+    padded = np.pad(profiles, ((0, 0), (far + 1, far)), mode="edge").astype(np.float64)
+    total = np.cumsum(padded, axis=1)
+    length = profiles.shape[1]
+    here = np.arange(length) + far
+    behind = (total[:, here - near] - total[:, here - far]) / (far - near)
+    ahead = (total[:, here + far] - total[:, here + near]) / (far - near)
+    return np.asarray((ahead - behind) / np.maximum(np.maximum(ahead, behind), 1e-6))
 
 
 def best_comb(
-    evidence: AxisEvidence, cells: int, first: tuple[float, float], last: tuple[float, float], between: float
+    gap: NDArray[np.float64],
+    sides: tuple[NDArray[np.float64], NDArray[np.float64]],
+    cells: int,
+    expected: tuple[float, float],
+    slack: float,
+    between: float,
 ) -> Comb:
-    """Seek a row of `cells` equal cells that begins and ends within the given ranges of pixels.
+    """Seek a row of equal cells near where it is expected.
 
     Parameters
     ----------
-    evidence : AxisEvidence
-        Of one axis.
+    gap : ndarray, shape (length,)
+        Gap-likeness of each place.
+    sides : tuple of ndarray, shape (length,)
+        Likeness of each place to the beginning and to the end of the row.
     cells : int
         Cells in the row.
-    first, last : tuple of float
-        Lowest and highest place of its beginning and of its end.
+    expected : tuple of float
+        Expected beginning and end, pixels.
+    slack : float
+        How far beginning and end are sought from there, pixels; nearer ones are somewhat more likely.
     between : float
         Weight (0..1) of the control half way between lines: 1 where nothing but gaps makes lines (along a string), 0
         where a busbar may lie there (across strings).
@@ -80,18 +116,18 @@ def best_comb(
     Comb
         The best; its score says how good that is.
     """
-    begin = np.arange(first[0], first[1] + 1)
-    end = np.arange(last[0], last[1] + 1)
+    shift = np.arange(-slack, slack + 1)
+    begin, end = expected[0] + shift, expected[1] + shift
     share = np.arange(1, cells) / cells
-    middle = (np.arange(cells) + 0.5) / cells
     span = end[None, :] - begin[:, None]
-    lines = begin[:, None, None] + span[..., None] * share
-    score = 1.5 * (_at(evidence.begins, begin)[:, None] + _at(evidence.ends, end)[None, :])
-    score = score + _at(evidence.gap, lines).sum(axis=-1)
+    far = _FAR_COST * (shift / slack) ** 2
+    at_sides = _at(sides[0], begin)[:, None] + _at(sides[1], end)[None, :] - far[:, None] - far[None, :]
+    score = _SIDE_WEIGHT * at_sides + _at(gap, begin[:, None, None] + span[..., None] * share).sum(axis=-1)
     if between > 0:
+        middle = (np.arange(cells) + 0.5) / cells
         control = begin[:, None, None] + span[..., None] * middle
-        score = score - between * _at(evidence.gap, control).clip(0).mean(axis=-1) * (cells - 1)
-    score /= cells + 2
+        score = score - between * _at(gap, control).clip(0).mean(axis=-1) * (cells - 1)
+    score /= cells - 1 + 2 * _SIDE_WEIGHT
     i, k = np.unravel_index(int(np.argmax(score)), score.shape)
     return Comb(float(begin[i]), float(end[k]), float(score[i, k]))
 

@@ -6,12 +6,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from elinspect.geometry.coarse import CoarsePicture
+from elinspect.geometry.homography import side_lengths
 from elinspect.geometry.lattice import Lattice
 from elinspect.records import FloatImage
 from elinspect.vision import cv2
 
 Profile = NDArray[np.float32]
 _MESH_PX = 32
+_RIM = 0.15
+_FEWEST_BANDS = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,19 +27,16 @@ class FlatPicture:
         The lattice it was flattened by.
     counts : ndarray of float32, shape (rows, columns)
         Counts above the picture's background.
-    known : ndarray of bool, shape (rows, columns)
-        False outside the file.
     px_per_pitch : tuple of float
         Pixels per pitch along u and v.
     margin : float
-        Pitches of surroundings on every side.
+        Pitches of surroundings on every side; beyond the file the border is repeated.
     noise : float
         Standard deviation of one pixel, counts.
     """
 
     lattice: Lattice
     counts: FloatImage
-    known: NDArray[np.bool_]
     px_per_pitch: tuple[float, float]
     margin: float
     noise: float
@@ -58,45 +58,102 @@ class FlatPicture:
         return np.asarray((np.asarray(row_px) + 0.5) / self.px_per_pitch[1] - self.margin)
 
 
-def flattened(
-    coarse: CoarsePicture,
-    lattice: Lattice,
-    px_per_pitch: tuple[float, float],
-    margin: float,
-    floor: float,
-    noise: float,
-) -> FlatPicture:
-    """Lay the coarse picture flat; `floor` is the background in counts, taken off."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Bands:
+    """Profiles of the flat picture, each the mean over a band inside a row or a column of cells.
+
+    Attributes
+    ----------
+    along_u : ndarray of float32, shape (bands, columns)
+        Across the lines of constant u; the same number of bands for every row of cells.
+    along_v : ndarray of float32, shape (bands, rows)
+        Across the lines of constant v; the same number of bands for every column of cells.
+    v, u : ndarray, shape (bands,)
+        Middle of each band of `along_u` and of `along_v`.
+    noise_u, noise_v : float
+        Noise of one value of `along_u` and of `along_v`, counts.
+    """
+
+    along_u: Profile
+    along_v: Profile
+    v: NDArray[np.float64]
+    u: NDArray[np.float64]
+    noise_u: float
+    noise_v: float
+
+
+def flattened(coarse: CoarsePicture, lattice: Lattice, margin: float) -> FlatPicture:
+    """Lay the coarse picture flat, about as fine as it is.
+
+    Parameters
+    ----------
+    coarse : CoarsePicture
+        The picture.
+    lattice : Lattice
+        Where its plane lies.
+    margin : float
+        Pitches of surroundings on every side.
+    """
+    wide, high = side_lengths(lattice.field_corners())
     width, height = lattice.extent
+    px_per_pitch = wide / width / coarse.factor, high / height / coarse.factor
     columns = max(8, round((width + 2 * margin) * px_per_pitch[0]))
     rows = max(8, round((height + 2 * margin) * px_per_pitch[1]))
-    flat = FlatPicture(lattice, coarse.counts, np.ones((1, 1), bool), px_per_pitch, margin, noise)
+    flat = FlatPicture(lattice, coarse.counts, px_per_pitch, margin, coarse.noise)
     # The lattice bends smoothly: a sparse mesh of exact points, interpolated, serves all pixels.
     mesh_x = (np.arange(-1.0, columns // _MESH_PX + 2) + 0.5) * _MESH_PX - 0.5
     mesh_y = (np.arange(-1.0, rows // _MESH_PX + 2) + 0.5) * _MESH_PX - 0.5
     plane = np.stack(np.meshgrid(flat.u_at(mesh_x), flat.v_at(mesh_y)), axis=-1)
     mesh = coarse.from_file(lattice.to_file(plane)).astype(np.float32)
     dense = cv2.resize(mesh, (mesh_x.size * _MESH_PX, mesh_y.size * _MESH_PX), interpolation=cv2.INTER_LINEAR)
-    spread_x, spread_y = cv2.split(dense[_MESH_PX : _MESH_PX + rows, _MESH_PX : _MESH_PX + columns])
-    counts = cv2.remap(coarse.counts, spread_x, spread_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    known = (spread_x > -1) & (spread_x < coarse.width) & (spread_y > -1) & (spread_y < coarse.height)
-    return FlatPicture(lattice, counts - np.float32(floor), known, px_per_pitch, margin, noise)
+    points = dense[_MESH_PX : _MESH_PX + rows, _MESH_PX : _MESH_PX + columns]
+    # The two-channel map spares a split of two million points; OpenCV's stubs do not know it.
+    seen = cv2.remap(coarse.counts, points, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    counts = np.asarray(seen, np.float32) - np.float32(coarse.floor)
+    return FlatPicture(lattice, counts, px_per_pitch, margin, coarse.noise)
+
+
+def bands_of(flat: FlatPicture) -> Bands:
+    """Take profiles over the inner part of every row and every column of cells.
+
+    Few cells are parted into several bands each: one band could not show how a line is tilted.
+    """
+    tops, bottoms = _band_ends(np.arange(flat.lattice.layout.grid_shape[0], dtype=np.float64))
+    lefts, rights = _band_ends(flat.lattice.columns_from)
+    return Bands(
+        along_u=profiles_along_u(flat, tops, bottoms),
+        along_v=profiles_along_v(flat, lefts, rights),
+        v=(tops + bottoms) / 2,
+        u=(lefts + rights) / 2,
+        noise_u=flat.noise / float(np.sqrt(max(1.0, (bottoms - tops)[0] * flat.px_per_pitch[1]))),
+        noise_v=flat.noise / float(np.sqrt(max(1.0, (rights - lefts)[0] * flat.px_per_pitch[0]))),
+    )
+
+
+def _band_ends(starts: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    parts = -(-_FEWEST_BANDS // starts.size)
+    length = (1 - 2 * _RIM) / parts
+    begins = (starts[:, None] + _RIM + length * np.arange(parts)).ravel()
+    return begins, begins + length
 
 
 def profiles_along_u(flat: FlatPicture, tops: NDArray[np.float64], bottoms: NDArray[np.float64]) -> Profile:
     """Return the mean over bands of rows, one profile per band, shape (bands, columns); bounds are in v."""
-    return _banded(flat.counts, flat.row_px(tops), flat.row_px(bottoms))
+    ends = _whole(flat.row_px(tops), flat.row_px(bottoms), flat.counts.shape[0])
+    return np.concatenate([cv2.reduce(flat.counts[a:b], 0, cv2.REDUCE_AVG) for a, b in ends]).astype(np.float32)
 
 
 def profiles_along_v(flat: FlatPicture, lefts: NDArray[np.float64], rights: NDArray[np.float64]) -> Profile:
     """Return the mean over bands of columns, one profile per band, shape (bands, rows); bounds are in u."""
-    return _banded(flat.counts.T, flat.column_px(lefts), flat.column_px(rights))
+    ends = _whole(flat.column_px(lefts), flat.column_px(rights), flat.counts.shape[1])
+    parts = [cv2.reduce(flat.counts[:, a:b], 1, cv2.REDUCE_AVG) for a, b in ends]
+    return np.ascontiguousarray(np.concatenate(parts, axis=1).T, np.float32)
 
 
-def _banded(counts: FloatImage, starts: NDArray[np.float64], stops: NDArray[np.float64]) -> Profile:
-    first = np.clip(np.round(starts).astype(int), 0, counts.shape[0] - 1)
-    last = np.clip(np.round(stops).astype(int), first + 1, counts.shape[0])
-    return np.stack([counts[a:b].mean(axis=0) for a, b in zip(first, last, strict=True)])
+def _whole(starts: NDArray[np.float64], stops: NDArray[np.float64], length: int) -> list[tuple[int, int]]:
+    first = np.clip(np.round(starts).astype(int), 0, length - 1)
+    last = np.clip(np.round(stops).astype(int), first + 1, length)
+    return list(zip(first.tolist(), last.tolist(), strict=True))
 
 
 def reaches(pitch_px: float) -> tuple[int, ...]:
@@ -104,7 +161,7 @@ def reaches(pitch_px: float) -> tuple[int, ...]:
     return tuple(sorted({max(3, round(share * pitch_px)) for share in (0.02, 0.04)}))
 
 
-def gap_likeness(profiles: Profile, distances: tuple[int, ...], noise: float) -> NDArray[np.float32]:
+def gap_likeness(profiles: Profile, distances: tuple[int, ...], noise: float) -> Profile:
     """Return how much darker each place is than both its sides, as a share of the brighter side.
 
     Parameters
@@ -124,19 +181,23 @@ def gap_likeness(profiles: Profile, distances: tuple[int, ...], noise: float) ->
     best = np.full(profiles.shape, -1, np.float32)
     for reach in distances:
         left, right = _sides(profiles, reach)
-        share = (np.minimum(left, right) - profiles) / (np.maximum(left, right) + 8 * noise + 1e-6)
+        share = (np.minimum(left, right) - profiles) / _at_least(np.maximum(left, right), noise)
         best = np.maximum(best, share)
     return np.clip(best, -1, 1)
 
 
-def edge_likeness(profiles: Profile, reach: int, noise: float) -> NDArray[np.float32]:
+def edge_likeness(profiles: Profile, reach: int, noise: float) -> Profile:
     """Return how much brighter the place ahead is than the place behind, as a share of the light nearby; -1..1.
 
     Its extremes lie half way up an edge: the light nearby is taken from a wider stretch than the edge.
     """
     left, right = _sides(profiles, reach)
-    nearby = cv2.dilate(np.maximum(left, right), np.ones((1, 8 * reach + 1), np.uint8))
-    return np.asarray(np.clip((right - left) / (np.maximum(nearby, 0) + 8 * noise + 1e-6), -1, 1))
+    nearby = np.asarray(cv2.dilate(np.maximum(left, right), np.ones((1, 8 * reach + 1), np.uint8)), np.float32)
+    return np.asarray(np.clip((right - left) / _at_least(nearby, noise), -1, 1), np.float32)
+
+
+def _at_least(light: Profile, noise: float) -> Profile:
+    return np.maximum(light, 0) + np.float32(8 * noise + 1e-6)
 
 
 def _sides(profiles: Profile, reach: int) -> tuple[Profile, Profile]:

@@ -134,15 +134,35 @@ def pitches_mm(recipe: ProductRecipe) -> tuple[float, float]:
     )
 
 
-def lattice_in(corners: Points, layout: Layout, recipe: ProductRecipe, size: tuple[int, int]) -> Lattice:
-    """Lay the recipe's lattice into the corners (x, y) of the field of cells, clockwise in the gate view."""
+def lattice_in(
+    corners: Points,
+    layout: Layout,
+    recipe: ProductRecipe,
+    size: tuple[int, int],
+    dark_strings: tuple[int, int] = (0, 0),
+) -> Lattice:
+    """Lay the recipe's lattice into the corners of the lit field.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (4, 2)
+        Corners (x, y) of the lit field in file pixels, clockwise in the gate view.
+    layout : Layout
+        Blocks, strings, cells.
+    recipe : ProductRecipe
+        Sizes and gaps.
+    size : tuple of int
+        Width and height of the file.
+    dark_strings : tuple of int
+        Strings above and below the lit field that give too little light to belong to it.
+    """
     along, _ = pitches_mm(recipe)
     gaps = nominal_gaps(recipe)
     extra = (recipe.spacing.block_gap_mm - recipe.spacing.cell_gap_mm) / along
     shifts = np.arange(layout.blocks, dtype=np.float64) * extra
     rows, columns = layout.grid_shape
-    left, top = gaps[0] / 2, gaps[1] / 2
-    right, bottom = columns + shifts[-1] - left, rows - top
+    left, top = gaps[0] / 2, dark_strings[0] + gaps[1] / 2
+    right, bottom = columns + shifts[-1] - left, rows - dark_strings[1] - gaps[1] / 2
     plane = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
     return Lattice(layout, from_corners(plane, corners), shifts, gaps, 0.0, size)
 

@@ -11,6 +11,9 @@ from elinspect.records import Layout
 _MOST_COLUMNS = 30
 _BANDS = 8
 _LEAST = 0.05
+_NARROWEST_PX = 12
+_MOST_ROWS = 14
+_RATIO_SLACK = 0.17
 
 
 def seen_layout(flat: FlatPicture) -> Layout | None:
@@ -38,35 +41,35 @@ def seen_layout(flat: FlatPicture) -> Layout | None:
 
 
 def _best_count(profiles: Profile, first: float, last: float, noise: float) -> tuple[int, float]:
-    best, strength = 1, 0.0
+    contrasts = {1: 0.0}
     for count in range(2, _MOST_COLUMNS + 1):
         pitch = (last - first) / count
-        if pitch < 12:
+        if pitch < _NARROWEST_PX:
             break
         gap = axis_evidence(profiles, pitch, noise).gap
         lines = _sampled(gap, first + pitch * np.arange(1, count), pitch)
         control = _sampled(gap, first + pitch * (np.arange(count) + 0.5), pitch)
-        contrast = float(lines.mean() - control.mean())
-        if contrast > strength:
-            best, strength = count, contrast
-    return best, strength
+        contrasts[count] = float(lines.mean() - control.mean())
+    strongest = max(contrasts.values())
+    # A part of the lines has about the contrast of all of them; more lines than there are have half of it.
+    best = max(count for count, contrast in contrasts.items() if contrast >= 0.65 * strongest)
+    return best, contrasts[best]
 
 
 def _rows(profiles: Profile, top: float, bottom: float, pitch_u: float, noise: float) -> int | None:
-    """Return the rows of cells that are as high as wide, or two or three times as high."""
-    square = (bottom - top) / pitch_u
-    for times in (3, 2, 1):
-        rows = round(square / times)
-        if rows < 1 or abs(np.log(square / times / rows)) > 0.2:
-            continue
+    """Return the rows of cells about as high as wide, or two or three times as high, whose lines show best."""
+    best, strongest = None, _LEAST
+    for rows in range(1, _MOST_ROWS + 1):
         pitch = (bottom - top) / rows
+        if min(abs(np.log(pitch / pitch_u / times)) for times in (1, 2, 3)) > _RATIO_SLACK:
+            continue
         likeness = gap_likeness(profiles, reaches(pitch), noise)
         lines = _sampled(likeness.mean(axis=0), top + pitch * np.arange(1, rows), pitch)
         weakest = float(lines.min()) if rows > 1 else _LEAST
         inside = folded(likeness, top + pitch * np.arange(rows), pitch)
-        if weakest >= _LEAST and parts_across(inside, weakest) == 1:
-            return rows
-    return None
+        if weakest >= strongest and parts_across(inside, weakest) == 1:
+            best, strongest = rows, weakest
+    return best
 
 
 def _sampled(values: NDArray[np.floating], places: NDArray[np.floating], pitch: float) -> NDArray[np.floating]:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from elinspect.catalogue import Message
 from elinspect.frames import clockwise_from_top_left
-from elinspect.geometry.coarse import CoarsePicture, coarse_picture, pixel_noise
+from elinspect.geometry.coarse import CoarsePicture, coarse_picture
 from elinspect.geometry.homography import moved, rectangle
 from elinspect.recipe import Product
 from elinspect.records import ElImage, FloatImage, NotFound, PanelOutline, Points, read_only
@@ -15,7 +15,7 @@ from elinspect.vision import cv2
 
 SIDES = ("left", "top", "right", "bottom")
 _SMALLEST_PX = 16
-_MASK_SIDE_PX = 800
+_MASK_SIDE_PX = 500
 _SUPPORT_PX = 3.0
 _WIDEST_RIM = 0.025
 """Widest rim cut off a picture of one cell, share of its side: half a gap of up to 5 % of the cell."""
@@ -87,9 +87,9 @@ def _lit_field(coarse: CoarsePicture) -> LitField | NotFound:
     size = (max(1, round(coarse.width * scale)), max(1, round(coarse.height * scale)))
     small = cv2.resize(coarse.counts, size, interpolation=cv2.INTER_AREA) if scale < 1 else coarse.counts
     small = np.asarray(cv2.blur(small, (3, 3)), np.float32)
-    low, high = (float(value) for value in np.percentile(small, (1, 99)))
+    low, high = (float(value) for value in np.percentile(small[::2, ::2], (1, 99)))
     # Averaging over n pixels divides white noise by sqrt(n); JPEG noise is not white, hence the wide factor.
-    noise = pixel_noise(coarse.counts) * scale / 3
+    noise = coarse.noise * scale / 3
     if high <= low:
         return NotFound(Message("geometry.uniform"))
     if high - low < 12 * noise:
@@ -139,8 +139,11 @@ def _cut_sides(mask: NDArray[np.bool_]) -> tuple[str, ...]:
 
 def _four_sides(lit: LitField) -> tuple[Points, float] | None:
     """Return corners in mask pixels, clockwise, and how well light fills them (0..1)."""
-    rows, columns = np.nonzero(lit.mask)
-    box = cv2.minAreaRect(cv2.convexHull(np.stack([columns, rows], axis=1).astype(np.int32)))
+    rows = np.flatnonzero(lit.mask.any(axis=1))
+    first = np.argmax(lit.mask[rows], axis=1)
+    last = lit.mask.shape[1] - 1 - np.argmax(lit.mask[rows, ::-1], axis=1)
+    ends = np.stack([np.concatenate([first, last]), np.tile(rows, 2)], axis=1)
+    box = cv2.minAreaRect(cv2.convexHull(ends.astype(np.int32)))
     (centre_x, centre_y), (width, height), angle = box
     if angle > 45:
         angle, width, height = angle - 90, height, width

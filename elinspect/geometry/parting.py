@@ -7,6 +7,8 @@ _EDGE = 0.04
 _NEAR = 0.025
 _CLOSER = 0.75
 _LEAST_SHARE = 0.3
+_SAME = 0.03
+_DEEPER = 1.6
 
 
 def folded(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float) -> NDArray[np.float64]:
@@ -50,8 +52,8 @@ def parts_along(inside: NDArray[np.float64], usual: float) -> int:
 def parts_across(inside: NDArray[np.float64], usual: float) -> int:
     """Return into how many parts (1, 2 or 3) lines along the string part a cell.
 
-    Busbars are spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them, hence nearer
-    to its neighbours than they are to each other.
+    Busbars are alike and spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them,
+    hence nearer to its neighbours than they are to each other, or stands out from them.
     """
     peaks = _peaks(inside, _LEAST_SHARE * max(usual, float(inside.max(initial=0))))
     for parts in (2, 3):
@@ -61,6 +63,9 @@ def parts_across(inside: NDArray[np.float64], usual: float) -> int:
             continue
         others = peaks[~np.isin(peaks, nearest)]
         if others.size == 0:
+            return parts
+        heights = [_highest_near(inside, place) for place in others]
+        if min(_highest_near(inside, line) for line in lines) > _DEEPER * float(np.median(heights)):
             return parts
         spacing = float(np.median(np.diff(np.concatenate([peaks, peaks[:1] + 1]))))
         closest = max(float(np.abs(others - line).min()) for line in nearest)
@@ -82,6 +87,6 @@ def _peaks(inside: NDArray[np.float64], least: float) -> NDArray[np.float64]:
     at = np.flatnonzero((inside >= highest) & (inside >= least))
     if at.size == 0:
         return np.empty(0)
-    groups = np.split(at, np.flatnonzero(np.diff(at) > reach) + 1)
+    groups = np.split(at, np.flatnonzero(np.diff(at) > max(reach, _SAME * inside.size)) + 1)
     places = np.array([group.mean() for group in groups]) / (inside.size - 1)
     return places[(places > _EDGE) & (places < 1 - _EDGE)]

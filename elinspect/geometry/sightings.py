@@ -5,22 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.geometry.flat import (
-    FlatPicture,
-    Profile,
-    edge_likeness,
-    gap_likeness,
-    profiles_along_u,
-    profiles_along_v,
-    reaches,
-)
+from elinspect.geometry.flat import Bands, FlatPicture, Profile, edge_likeness, gap_likeness, reaches
 from elinspect.geometry.lattice import Sightings
 from elinspect.records import Points
 
 FAINTEST = 0.04
 """Gap-likeness below which a segment counts as not seen, as a share of the cells' light (chosen on the free panels)."""
-_RIM = 0.15
-_FEWEST_BANDS = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,33 +25,38 @@ class Lines:
         Block of the line.
     kind : ndarray of int, shape (lines,)
         0 between two cells, 1 where cells begin, -1 where they end.
+    cell : ndarray of int, shape (lines,)
+        Cell along the axis that lies before the line; for a line where cells begin, the cell after it.
     """
 
     nominal: NDArray[np.float64]
     block: NDArray[np.intp]
     kind: NDArray[np.intp]
+    cell: NDArray[np.intp]
+
+
+def _lines(blocks: int, per_block: int, gap: float) -> Lines:
+    index = np.arange(per_block + 1)
+    kind = np.where(index == 0, 1, np.where(index == per_block, -1, 0))
+    nominal, block = index + kind * gap / 2, np.arange(blocks)
+    first = block[:, None] * per_block
+    return Lines(
+        nominal=np.asarray(nominal + first, np.float64).ravel(),
+        block=np.repeat(block, per_block + 1),
+        kind=np.tile(kind, blocks),
+        cell=np.asarray(np.maximum(index - 1, 0) + first).ravel(),
+    )
 
 
 def lines_along_u(flat: FlatPicture) -> Lines:
     """Return the lines of constant u: every block begins and ends for itself."""
-    layout, half = flat.lattice.layout, flat.lattice.gaps[0] / 2
-    per_block = layout.cells_per_string
-    inner = np.arange(1, per_block)
-    nominal, block, kind = [], [], []
-    for b in range(layout.blocks):
-        start = b * per_block
-        nominal.append(np.concatenate([[start + half], start + inner, [start + per_block - half]]))
-        block.append(np.full(per_block + 1, b))
-        kind.append(np.concatenate([[1], np.zeros(per_block - 1, int), [-1]]))
-    return Lines(np.concatenate(nominal), np.concatenate(block), np.concatenate(kind))
+    layout = flat.lattice.layout
+    return _lines(layout.blocks, layout.cells_per_string, flat.lattice.gaps[0])
 
 
 def lines_along_v(flat: FlatPicture) -> Lines:
     """Return the lines of constant v."""
-    rows, half = flat.lattice.layout.grid_shape[0], flat.lattice.gaps[1] / 2
-    nominal = np.concatenate([[half], np.arange(1, rows), [rows - half]])
-    kind = np.concatenate([[1], np.zeros(rows - 1, int), [-1]])
-    return Lines(nominal, np.zeros(rows + 1, np.intp), kind)
+    return _lines(1, flat.lattice.layout.grid_shape[0], flat.lattice.gaps[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,65 +118,32 @@ def sought(
     return AxisSightings(lines, place, likeness)
 
 
-def bands(starts: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return begin and end of bands over the inner part of each cell along one axis, in pitches.
-
-    Few cells are parted into several bands each: one band could not show how a line is tilted.
-
-    Parameters
-    ----------
-    starts : ndarray, shape (cells,)
-        Where each cell begins.
-    """
-    parts = -(-_FEWEST_BANDS // starts.size)
-    length = (1 - 2 * _RIM) / parts
-    begins = (starts[:, None] + _RIM + length * np.arange(parts)).ravel()
-    return begins, begins + length
-
-
-def bands_of(flat: FlatPicture) -> tuple[Profile, float, Profile, float]:
-    """Return the profiles along u with their noise and the profiles along v with theirs, counts."""
-    tops, bottoms = bands(np.arange(flat.lattice.layout.grid_shape[0], dtype=np.float64))
-    lefts, rights = bands(flat.lattice.columns_from)
-    noise_u = flat.noise / np.sqrt(max(1.0, (bottoms - tops)[0] * flat.px_per_pitch[1]))
-    noise_v = flat.noise / np.sqrt(max(1.0, (rights - lefts)[0] * flat.px_per_pitch[0]))
-    return (
-        profiles_along_u(flat, tops, bottoms),
-        float(noise_u),
-        profiles_along_v(flat, lefts, rights),
-        float(noise_v),
-    )
-
-
-def seen_in(flat: FlatPicture, window: tuple[float, float]) -> tuple[AxisSightings, AxisSightings]:
+def seen_in(flat: FlatPicture, bands: Bands, window: tuple[float, float]) -> tuple[AxisSightings, AxisSightings]:
     """Seek all lines of both axes; `window` is in pitches along u and v."""
-    along_u, noise_u, along_v, noise_v = bands_of(flat)
     lines_u, lines_v = lines_along_u(flat), lines_along_v(flat)
     places_u = flat.column_px(lines_u.nominal + flat.lattice.shifts[lines_u.block])
+    pitch_u, pitch_v = flat.px_per_pitch
     return (
-        sought(along_u, lines_u, places_u, flat.px_per_pitch[0], window[0], noise_u),
-        sought(along_v, lines_v, flat.row_px(lines_v.nominal), flat.px_per_pitch[1], window[1], noise_v),
+        sought(bands.along_u, lines_u, places_u, pitch_u, window[0], bands.noise_u),
+        sought(bands.along_v, lines_v, flat.row_px(lines_v.nominal), pitch_v, window[1], bands.noise_v),
     )
 
 
-def as_sightings(flat: FlatPicture, seen_u: AxisSightings, seen_v: AxisSightings) -> Sightings:
+def as_sightings(flat: FlatPicture, bands: Bands, seen_u: AxisSightings, seen_v: AxisSightings) -> Sightings:
     """Bring what was seen in the flat picture to points of the file."""
     layout = flat.lattice.layout
-    tops, bottoms = bands(np.arange(layout.grid_shape[0], dtype=np.float64))
-    lefts, rights = bands(flat.lattice.columns_from)
-    rows, columns = (tops + bottoms) / 2, (lefts + rights) / 2
-    cell = np.repeat(np.arange(layout.grid_shape[1]), columns.size // layout.grid_shape[1])
+    cell = np.repeat(np.arange(layout.grid_shape[1]), bands.u.size // layout.grid_shape[1])
     cell_block = cell // layout.cells_per_string
 
     def points(u: NDArray[np.float64], v: NDArray[np.float64]) -> Points:
         return np.stack(np.broadcast_arrays(u, v), axis=-1).reshape(-1, 2)
 
     lines_u, lines_v = seen_u.lines, seen_v.lines
-    file_u = flat.lattice.to_file(points(flat.u_at(seen_u.place), rows[:, None]))
-    file_v = flat.lattice.to_file(points(columns[:, None], flat.v_at(seen_v.place)))
-    nominal_columns = columns - flat.lattice.shifts[cell_block]
+    file_u = flat.lattice.to_file(points(flat.u_at(seen_u.place), bands.v[:, None]))
+    file_v = flat.lattice.to_file(points(bands.u[:, None], flat.v_at(seen_v.place)))
+    nominal_columns = bands.u - flat.lattice.shifts[cell_block]
     plane = np.concatenate(
-        [points(lines_u.nominal[None], rows[:, None]), points(nominal_columns[:, None], lines_v.nominal[None])]
+        [points(lines_u.nominal[None], bands.v[:, None]), points(nominal_columns[:, None], lines_v.nominal[None])]
     )
     block = np.concatenate(
         [np.broadcast_to(lines_u.block, seen_u.place.shape).ravel(), np.repeat(cell_block, lines_v.nominal.size)]

@@ -5,15 +5,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.geometry.flat import FlatPicture, gap_likeness, reaches
+from elinspect.geometry.flat import Bands, FlatPicture, gap_likeness, reaches
 from elinspect.geometry.lattice import pitches_mm
 from elinspect.geometry.parting import folded, parts_across, parts_along
-from elinspect.geometry.sightings import FAINTEST, AxisSightings, bands_of, seen_in
+from elinspect.geometry.sightings import FAINTEST, AxisSightings, Lines, seen_in, sought
 from elinspect.recipe import Product
 
-_LIT = 0.08
+LIT = 0.08
+"""A cell counts as lit from this share of the median cell's light on."""
 _SEEN_SHARE = 0.7
+_SIDE_SHARE = 0.6
 _KNOWN_RATIO, _ASSUMED_RATIO = 0.12, 0.17
+_WINDOW = 0.03
+_CONTROLS = (0.3, 0.4, 0.5, 0.6, 0.7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,26 +52,35 @@ class GridEvidence:
         return float(min(self.gaps_along, self.gaps_across, self.sides))
 
 
-def weighed(flat: FlatPicture, product: Product) -> GridEvidence:
+def weighed(flat: FlatPicture, bands: Bands, product: Product) -> GridEvidence:
     """Gather the evidence for a lattice from the picture it was laid on.
 
     Parameters
     ----------
     flat : FlatPicture
-        Laid flat by the fitted lattice itself.
+        Laid flat by the fitted lattice itself, or one very near it.
+    bands : Bands
+        Of the same picture.
     product : Product
         What was sought.
     """
-    lit = _lit_cells(flat)
-    seen_u, seen_v = seen_in(flat, (0.03, 0.03))
-    along, along_sides = _seen_shares(seen_u, lit)
-    across, across_sides = _seen_shares(seen_v, lit.T)
+    means = cell_means(flat, bands)
+    lit = means > max(LIT * float(np.median(means)), flat.noise)
+    seen_u, seen_v = seen_in(flat, bands, (_WINDOW, _WINDOW))
+    # Within a string nothing but gaps makes lines across it: a gap must stand out from nearly all other places. Across
+    # strings half the places may be busbars, as dark as a gap.
+    least_u, least_v = (
+        max(FAINTEST, float(np.percentile(_controls(flat, bands, axis), share)) * times)
+        for axis, share, times in ((0, 85, 1.0), (1, 50, 0.5))
+    )
+    along, along_sides = _seen_shares(seen_u, lit, least_u)
+    across, across_sides = _seen_shares(seen_v, lit.T, least_v)
     return GridEvidence(
         gaps_along=along,
         gaps_across=across,
         sides=min(along_sides, across_sides) if _surrounded(flat) else 1.0,
-        parts=_parts(flat, seen_u, seen_v),
-        beyond=_beyond(flat, lit),
+        parts=_parts(flat, bands, seen_u, seen_v),
+        beyond=_beyond(flat, means, lit),
         ratio_misfit=_ratio_misfit(flat, product),
     )
 
@@ -78,72 +91,99 @@ def is_sound(evidence: GridEvidence, product: Product) -> bool:
     return (
         evidence.gaps_along >= _SEEN_SHARE
         and evidence.gaps_across >= _SEEN_SHARE
-        and evidence.sides >= 0.6
+        and evidence.sides >= _SIDE_SHARE
         and evidence.parts == (1, 1)
         and evidence.beyond <= 0.5
         and abs(evidence.ratio_misfit) <= tolerance
     )
 
 
-def _cell_means(flat: FlatPicture) -> NDArray[np.float64]:
+def cell_means(flat: FlatPicture, bands: Bands) -> NDArray[np.float64]:
     """Return the mean counts of the inner part of each cell, shape (rows, columns)."""
     rows = flat.lattice.layout.grid_shape[0]
-    lefts = flat.lattice.columns_from
-    tops = np.arange(rows)
-    first_row, last_row = flat.row_px(tops + 0.2).round().astype(int), flat.row_px(tops + 0.8).round().astype(int)
-    first_column, last_column = (flat.column_px(lefts + share).round().astype(int) for share in (0.2, 0.8))
-    total = np.pad(np.cumsum(np.cumsum(flat.counts, axis=0, dtype=np.float64), axis=1), ((1, 0), (1, 0)))
-    a, b, c, d = first_row[:, None], last_row[:, None], first_column[None], last_column[None]
-    return np.asarray((total[b, d] - total[a, d] - total[b, c] + total[a, c]) / ((b - a) * (d - c)))
+    by_row = bands.along_u.reshape(rows, -1, bands.along_u.shape[1]).mean(axis=1)
+    first, last = (flat.column_px(flat.lattice.columns_from + share).round().astype(int) for share in (0.2, 0.8))
+    total = np.pad(np.cumsum(by_row, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    return np.asarray((total[:, last] - total[:, first]) / (last - first))
 
 
-def _lit_cells(flat: FlatPicture) -> NDArray[np.bool_]:
-    means = _cell_means(flat)
-    return np.asarray(means > max(_LIT * float(np.median(means)), flat.noise))
+def faintest_row(flat: FlatPicture, bands: Bands, outer: tuple[int, int]) -> float:
+    """Return how surely the rows at the top and bottom consist of cells, by the gaps within each; the faintest counts.
+
+    Parameters
+    ----------
+    flat : FlatPicture
+        Laid flat by the fitted lattice.
+    bands : Bands
+        Of the same picture.
+    outer : tuple of int
+        Rows at the top and at the bottom to look at.
+
+    Returns
+    -------
+    float
+        Mean step from gap to cell in multiples of its noise.
+    """
+    rows = flat.lattice.layout.grid_shape[0]
+    by_row = bands.along_u.reshape(rows, -1, bands.along_u.shape[1])
+    chosen = np.concatenate([by_row[: outer[0]].mean(axis=1), by_row[rows - outer[1] :].mean(axis=1)])
+    noise = bands.noise_u / float(np.sqrt(by_row.shape[1]))
+    bounds = flat.lattice.columns_from[1:]
+    gap = chosen[:, flat.column_px(bounds).round().astype(int)]
+    beside = [chosen[:, flat.column_px(bounds + side).round().astype(int)] for side in (-0.06, 0.06)]
+    step = ((beside[0] + beside[1]) / 2 - gap).mean(axis=1)
+    return float(step.min()) / max(noise * float(np.sqrt(1.5 / bounds.size)), 1e-9)
 
 
-def _seen_shares(seen: AxisSightings, lit: NDArray[np.bool_]) -> tuple[float, float]:
+def _controls(flat: FlatPicture, bands: Bands, axis: int) -> NDArray[np.float64]:
+    """Return the gap-likeness of places inside cells, sought like gaps."""
+    starts = flat.lattice.columns_from if axis == 0 else np.arange(flat.lattice.layout.grid_shape[0])
+    places = (starts[:, None] + np.array(_CONTROLS)).ravel()
+    none = np.zeros(places.size, np.intp)
+    lines = Lines(places, none, none, none)
+    if axis == 0:
+        at = flat.column_px(places)
+        return sought(bands.along_u, lines, at, flat.px_per_pitch[0], _WINDOW, bands.noise_u).likeness
+    return sought(bands.along_v, lines, flat.row_px(places), flat.px_per_pitch[1], _WINDOW, bands.noise_v).likeness
+
+
+def _seen_shares(seen: AxisSightings, lit: NDArray[np.bool_], least: float) -> tuple[float, float]:
     """Return the share of gaps and of outer edges seen among lit cells; `lit` is bands x cells along the axis."""
-    parts = seen.likeness.shape[0] // lit.shape[0]
-    likeness = seen.likeness.reshape(lit.shape[0], parts, -1).mean(axis=1)
-    # A line stands before the cell of its own number; block ends count one line more than cells.
-    cell_after = np.ceil(seen.lines.nominal - 1e-9).astype(int)
-    cell_after = np.where(seen.lines.kind == 1, np.floor(seen.lines.nominal).astype(int), cell_after)
-    inner, begins, ends = (seen.lines.kind == kind for kind in (0, 1, -1))
-    both = lit[:, cell_after[inner] - 1] & lit[:, cell_after[inner]]
-    found = likeness[:, inner] >= FAINTEST
-    gaps = float(found[both].mean()) if both.any() else (1.0 if not inner.any() else 0.0)
-    sides = [
-        likeness[:, begins][:, :1][lit[:, :1]],
-        likeness[:, ends][:, -1:][lit[:, -1:]],
-    ]
-    worst = min((float((side >= 0.3).mean()) if side.size else 0.0) for side in sides)
-    return gaps, worst
+    likeness = seen.likeness.reshape(lit.shape[0], -1, seen.lines.nominal.size).mean(axis=1)
+    inner = seen.lines.kind == 0
+    before = seen.lines.cell[inner]
+    both = lit[:, before] & lit[:, before + 1]
+    gaps = 1.0
+    if inner.any():
+        gaps = float((likeness[:, inner] >= least)[both].mean()) if both.any() else 0.0
+    sides = []
+    for line in (0, -1):
+        edges = likeness[:, line][lit[:, seen.lines.cell[line]]]
+        # A dark string at the side shows no edge; whether it is there at all is weighed elsewhere.
+        sides.append(float((edges >= 0.3).mean()) if edges.size else 1.0)
+    return gaps, min(sides)
+
+
+def _inside_file(flat: FlatPicture, u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.bool_]:
+    points = flat.lattice.to_file(np.stack(np.broadcast_arrays(u, v), axis=-1))
+    return np.asarray(((points >= 0) & (points <= np.array(flat.lattice.size) - 1)).all(axis=-1))
 
 
 def _surrounded(flat: FlatPicture) -> bool:
-    """Whether the picture shows ground beyond the field, so that its outer edges can be seen."""
-    return bool(flat.known.mean() > 0.0 and _ring(flat).mean() > 0.5)
-
-
-def _ring(flat: FlatPicture) -> NDArray[np.bool_]:
-    """Return which pixels a tenth of a pitch outside the four sides lie in the picture."""
+    """Whether the picture shows ground beyond most of the field, so that its outer edges can be seen."""
     width, height = flat.lattice.extent
-    top, bottom = (int(np.round(flat.row_px(v))) for v in (-0.1, height + 0.1))
-    left, right = (int(np.round(flat.column_px(u))) for u in (-0.1, width + 0.1))
-    known = flat.known
-    return np.concatenate(
-        [known[top, left:right], known[bottom, left:right], known[top:bottom, left], known[top:bottom, right]]
-    )
+    along_u, along_v = np.linspace(0, width, 20), np.linspace(0, height, 20)
+    shown = [_inside_file(flat, along_u, np.full(20, v)).mean() for v in (-0.05, height + 0.05)]
+    shown += [_inside_file(flat, np.full(20, u), along_v).mean() for u in (-0.05, width + 0.05)]
+    return float(np.mean(shown)) > 0.5
 
 
-def _parts(flat: FlatPicture, seen_u: AxisSightings, seen_v: AxisSightings) -> tuple[int, int]:
-    along_u, noise_u, along_v, noise_v = bands_of(flat)
+def _parts(flat: FlatPicture, bands: Bands, seen_u: AxisSightings, seen_v: AxisSightings) -> tuple[int, int]:
     pitch_u, pitch_v = flat.px_per_pitch
-    starts_v = flat.row_px(np.arange(flat.lattice.layout.grid_shape[0]))
     starts_u = flat.column_px(flat.lattice.columns_from)
-    inside_u = folded(gap_likeness(along_u, reaches(pitch_u), noise_u), starts_u, pitch_u)
-    inside_v = folded(gap_likeness(along_v, reaches(pitch_v), noise_v), starts_v, pitch_v)
+    starts_v = flat.row_px(np.arange(flat.lattice.layout.grid_shape[0]))
+    inside_u = folded(gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u), starts_u, pitch_u)
+    inside_v = folded(gap_likeness(bands.along_v, reaches(pitch_v), bands.noise_v), starts_v, pitch_v)
     return parts_along(inside_u, _usual(seen_u)), parts_across(inside_v, _usual(seen_v))
 
 
@@ -152,9 +192,8 @@ def _usual(seen: AxisSightings) -> float:
     return float(np.median(gaps)) if gaps.size else FAINTEST / 0.3
 
 
-def _beyond(flat: FlatPicture, lit: NDArray[np.bool_]) -> float:
+def _beyond(flat: FlatPicture, means: NDArray[np.float64], lit: NDArray[np.bool_]) -> float:
     """Return how bright a strip outside each side is against the cells at that side; the worst side that is in view."""
-    means = _cell_means(flat)
     width, height = flat.lattice.extent
     answers = [0.0]
     inner_rows, inner_columns = (0.2, height - 0.2), (0.2, width - 0.2)
@@ -165,11 +204,14 @@ def _beyond(flat: FlatPicture, lit: NDArray[np.bool_]) -> float:
         (inner_rows, (width + 0.12, width + 0.3), means[:, -1], lit[:, -1]),
     )
     for across, along, cells, cells_lit in strips:
+        corners = np.array([(u, v) for u in along for v in across])
+        if not cells_lit.any() or not _inside_file(flat, corners[:, 0], corners[:, 1]).all():
+            continue
         top, bottom = flat.row_px(across).round().astype(int)
         left, right = flat.column_px(along).round().astype(int)
-        where = np.s_[max(0, top) : bottom, max(0, left) : right]
-        if cells_lit.any() and flat.known[where].size and flat.known[where].mean() > 0.9:
-            answers.append(float(np.median(flat.counts[where]) / np.median(cells[cells_lit])))
+        outside = flat.counts[max(0, top) : bottom, max(0, left) : right]
+        if outside.size:
+            answers.append(float(np.median(outside) / np.median(cells[cells_lit])))
     return max(answers)
 
 

@@ -39,6 +39,11 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "geometry.other_layout": (
         "The picture does not show layout {layout}: it looks like {seen}. Check that recipe and panel belong together."
     ),
+    "geometry.fewer_strings": (
+        "The picture shows {seen} where layout {layout} should be. Either recipe and panel do not belong together, "
+        "or a string at the edge gives no light at all and cannot be placed: check its contacts and take the picture "
+        "again."
+    ),
     "geometry.unclear_grid": (
         "Too few of the gaps and edges of layout {layout} can be seen in the picture to be sure where each cell lies. "
         "Check the current, the sharpness and the exposure, and take it again."

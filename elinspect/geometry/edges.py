@@ -1,0 +1,309 @@
+"""Edges of the cells measured in the file itself, in narrow windows across every gap and every outer edge."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.geometry.gap_model import GapFit, fitted_gaps
+from elinspect.geometry.lattice import Lattice
+from elinspect.records import FloatImage, Points
+from elinspect.vision import cv2
+
+SECTIONS = 8
+"""Stretches of an edge measured each for itself: tilt shows, and a crack or a busbar spoils only one or two."""
+_LINES_PER_SECTION = 6
+_ENDS = 0.1
+_SAMPLES = 49
+_FLANK_MM = 4.0
+_LEAST_CONTRAST = 0.12
+_WORST_MISFIT = 0.12
+_WIDE = 2.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """Narrow windows across lines of one axis.
+
+    Attributes
+    ----------
+    axis : int
+        0 for lines of constant u, 1 for lines of constant v.
+    before, after : ndarray of int, shape (n,)
+        Index of the cell (row-major) before and after the line; -1 where there is none.
+    middle : ndarray, shape (n, sections, 2)
+        File point (x, y) on the expected line in each section.
+    normal : ndarray, shape (n, sections, 2)
+        Unit vector across the line, towards larger u or v.
+    px_per_pitch : ndarray, shape (n,)
+        File pixels per pitch across the line.
+    profiles : ndarray, shape (n, sections, samples)
+        Counts across the line, mean over the section.
+    places : ndarray, shape (n, samples)
+        Distance of each sample from the line, file pixels.
+    """
+
+    axis: int
+    before: NDArray[np.intp]
+    after: NDArray[np.intp]
+    middle: Points
+    normal: Points
+    px_per_pitch: NDArray[np.float64]
+    profiles: NDArray[np.float64]
+    places: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeSightings:
+    """Edges of one axis as measured, section by section.
+
+    Attributes
+    ----------
+    windows : Windows
+        Where they were measured.
+    end, begin : ndarray, shape (n, sections)
+        Distance from the expected line to where the cell before it ends and the cell after it begins, file pixels; NaN
+        where it was not seen.
+    gap : float
+        Typical gap of the axis, pitches.
+    """
+
+    windows: Windows
+    end: NDArray[np.float64]
+    begin: NDArray[np.float64]
+    gap: float
+
+
+@dataclass(frozen=True, slots=True)
+class GapShape:
+    """The typical gap of one axis: width and blur in file pixels, light at its bottom as a share of the cells'."""
+
+    width_px: float
+    blur_px: float
+    dark_share: float
+
+
+def line_windows(counts: FloatImage, lattice: Lattice, axis: int, mm_per_pitch: float, floor: float) -> Windows:
+    """Sample the file across all lines of one axis.
+
+    Parameters
+    ----------
+    counts : ndarray of float32, shape (rows, columns)
+        The exposure.
+    lattice : Lattice
+        Fitted; its gap says how wide the windows must be.
+    axis : {0, 1}
+        0 for lines of constant u, 1 for lines of constant v.
+    mm_per_pitch : float
+        Pitch across the lines.
+    floor : float
+        Background, taken off.
+    """
+    places, before, after = _lines(lattice, axis)
+    count = lattice.layout.grid_shape[axis]
+    lines = SECTIONS * _LINES_PER_SECTION
+    along = _ENDS + (1 - 2 * _ENDS) * (np.arange(lines) + 0.5) / lines
+    starts = np.arange(count, dtype=np.float64) if axis == 0 else lattice.columns_from
+    line = np.repeat(places, count)
+    run = np.tile(starts, places.size)[:, None] + along
+    across = np.broadcast_to(line[:, None], run.shape)
+    plane = np.stack([across, run] if axis == 0 else [run, across], axis=-1)
+    middle, normal, px_per_pitch = _frames(lattice, plane, axis)
+    gap_mm = lattice.gaps[axis] * mm_per_pitch
+    reach = ((max(gap_mm, 0) / 2 + _FLANK_MM) / mm_per_pitch) * px_per_pitch
+    offsets = np.linspace(-1, 1, _SAMPLES) * reach[:, None]
+    points = (middle[:, :, None] + offsets[:, None, :, None] * normal[:, :, None]).astype(np.float32)
+    flat = points.reshape(-1, _SAMPLES, 2)
+    seen = cv2.remap(counts, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profiles = seen.reshape(-1, SECTIONS, _LINES_PER_SECTION, _SAMPLES).mean(axis=2) - floor
+    by_section = (-1, SECTIONS, _LINES_PER_SECTION, 2)
+    return Windows(
+        axis=axis,
+        before=before,
+        after=after,
+        middle=middle.reshape(by_section).mean(axis=2),
+        normal=normal.reshape(by_section).mean(axis=2),
+        px_per_pitch=px_per_pitch,
+        profiles=profiles,
+        places=offsets,
+    )
+
+
+def _lines(lattice: Lattice, axis: int) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
+    """Return the places of the lines of one axis and the cells (row-major) before and after each of their segments."""
+    rows, columns = lattice.layout.grid_shape
+    cells = np.arange(rows * columns).reshape(rows, columns)
+    none = np.full((1, columns if axis == 1 else rows), -1)
+    if axis == 1:
+        places = np.arange(rows + 1, dtype=np.float64)
+        before, after = np.concatenate([none, cells]), np.concatenate([cells, none])
+        return places, before.ravel(), after.ravel()
+    per_block = lattice.layout.cells_per_string
+    places_list, before_list, after_list = [], [], []
+    by_column = cells.T
+    for b in range(lattice.layout.blocks):
+        block = by_column[b * per_block : (b + 1) * per_block]
+        places_list.append(b * per_block + lattice.shifts[b] + np.arange(per_block + 1))
+        before_list.append(np.concatenate([none, block]))
+        after_list.append(np.concatenate([block, none]))
+    return (
+        np.concatenate(places_list),
+        np.concatenate(before_list).ravel().astype(np.intp),
+        np.concatenate(after_list).ravel().astype(np.intp),
+    )
+
+
+def _frames(lattice: Lattice, plane: Points, axis: int) -> tuple[Points, Points, NDArray[np.float64]]:
+    """Return file points, unit normals towards larger u or v, and file pixels per pitch along the normal."""
+    step = 1e-3
+    ahead, aside = np.zeros(2), np.zeros(2)
+    ahead[axis], aside[1 - axis] = step, step
+    here = lattice.to_file(plane)
+    along = lattice.to_file(plane + aside) - here
+    towards = (lattice.to_file(plane + ahead) - here) / step
+    normal = np.stack([-along[..., 1], along[..., 0]], axis=-1)
+    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+    rise = (normal * towards).sum(axis=-1)
+    normal *= np.sign(rise)[..., None]
+    return here, normal, np.abs(rise).mean(axis=1)
+
+
+def outer_shape(both_axes: tuple[Windows, Windows]) -> GapShape | None:
+    """Measure blur and light beside the field from the median of all outer edges; None if none shows ground outside.
+
+    The blur is the half width of the edge's slope: glow on the ground and dim rims of cells change the slope's far
+    tails, not its middle.
+    """
+    answers = []
+    for windows in both_axes:
+        begins = windows.before < 0
+        outer = begins | (windows.after < 0)
+        profiles = np.where(begins[outer, None, None], windows.profiles[outer][..., ::-1], windows.profiles[outer])
+        shape = _median_shape(profiles, profiles[:, :, :8].mean(axis=2))
+        if shape is None:
+            continue
+        blur = _slope_width(shape, np.median(windows.places[outer], axis=0))
+        dark = float(np.clip(shape[-8:].mean(), 0, 1))
+        if blur is not None and dark < 1 - _LEAST_CONTRAST:
+            answers.append(GapShape(0.0, blur, dark))
+    return min(answers, key=lambda answer: answer.dark_share) if answers else None
+
+
+def _slope_width(shape: NDArray[np.float64], places: NDArray[np.float64]) -> float | None:
+    """Return the standard deviation of a blurred step from the width of its slope at half height."""
+    slope = -np.gradient(shape, places)
+    top = int(np.argmax(slope))
+    half = slope[top] / 2
+    below_left = np.flatnonzero(slope[: top + 1] < half)
+    below_right = np.flatnonzero(slope[top:] < half)
+    if half <= 0 or below_left.size == 0 or below_right.size == 0:
+        return None
+    left, right = int(below_left[-1]), top + int(below_right[0])
+    start = np.interp(half, slope[left : left + 2], places[left : left + 2])
+    stop = np.interp(-half, -slope[right - 1 : right + 1], places[right - 1 : right + 1])
+    # 2.3548 standard deviations lie between the half heights of a normal distribution.
+    return max(float(stop - start) / 2.3548, 0.35)
+
+
+def typical_gap(windows: Windows, gap: float, outer: GapShape | None) -> GapShape | None:
+    """Measure the typical gap of one axis from the median of all gaps between neighbours; None if there is none.
+
+    Parameters
+    ----------
+    windows : Windows
+        Across the lines of the axis.
+    gap : float
+        Expected gap in pitches.
+    outer : GapShape or None
+        Blur and light outside the field, which a gap too narrow to get dark does not show itself.
+    """
+    inner = (windows.before >= 0) & (windows.after >= 0)
+    if not inner.any():
+        return None
+    profiles = windows.profiles[inner]
+    level = np.maximum(profiles[:, :, :8].mean(axis=2), profiles[:, :, -8:].mean(axis=2))
+    shape = _median_shape(profiles, level)
+    if shape is None:
+        return None
+    places = np.median(windows.places[inner], axis=0)
+    half = gap * float(np.median(windows.px_per_pitch[inner])) / 2
+    found = _gap_of(shape, places, half, (max(0.0, float(shape.min())), 0.15), outer)
+    if outer is not None and found.width_px < _WIDE * found.blur_px:
+        # A wide gap shows its own light at the bottom; a narrow one never gets as dark as it is.
+        found = _gap_of(shape, places, half, (outer.dark_share, 0.04), outer)
+    return found
+
+
+def _gap_of(
+    shape: NDArray[np.float64],
+    places: NDArray[np.float64],
+    half: float,
+    dark: tuple[float, float],
+    outer: GapShape | None,
+) -> GapShape:
+    """Fit the typical gap with every blur; of those that fit about equally well, the one nearest the outer edges'.
+
+    `dark` is the light at its bottom, as a share of the cells' light, and how well that is known.
+    """
+    blurs = np.geomspace(0.4, 8.0, 25)
+    n, edge = blurs.size, np.full(blurs.size, half)
+    repeated = np.broadcast_to(shape, (n, shape.size)), np.broadcast_to(places, (n, places.size))
+    fit = fitted_gaps(*repeated, (-edge, edge), blurs, dark[0], np.maximum(3 * blurs, 2.0), dark[1])
+    good = np.flatnonzero(fit.misfit <= 1.2 * fit.misfit.min() + 0.003)
+    best = int(np.argmin(fit.misfit))
+    if outer is not None:
+        best = int(good[np.argmin(np.abs(np.log(blurs[good] / outer.blur_px)))])
+    width = float(np.clip(fit.right_edge[best] - fit.left_edge[best], -2 * places[-1], 2 * places[-1]))
+    return GapShape(width, float(blurs[best]), float(np.clip(fit.dark[best], 0, 1)))
+
+
+def _median_shape(profiles: NDArray[np.float64], level: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    if level.size == 0:
+        return None
+    usual = float(np.median(level))
+    bright = level > max(0.3 * usual, 1e-6)
+    if usual <= 0 or not bright.any():
+        return None
+    return np.asarray(np.median(profiles[bright] / level[bright][:, None], axis=0))
+
+
+def measured_edges(windows: Windows, shape: GapShape, noise: float) -> EdgeSightings:
+    """Fit every section of every line; what is too faint or does not look like an edge is NaN."""
+    n, sections, samples = windows.profiles.shape
+    half = np.full(n, shape.width_px / 2)
+    left = np.where(windows.before >= 0, -half, -np.inf)
+    right = np.where(windows.after >= 0, half, np.inf)
+    # An outer edge is expected half a gap inside its line, like any other.
+    fit = fitted_gaps(
+        windows.profiles.reshape(-1, samples),
+        np.repeat(windows.places, sections, axis=0),
+        (np.repeat(left, sections), np.repeat(right, sections)),
+        shape.blur_px,
+        shape.dark_share,
+        np.repeat(windows.places[:, -1], sections) / 2,
+    )
+    noise_here = noise / np.sqrt(_LINES_PER_SECTION)
+    end = _believed(fit, fit.left_edge, fit.left_level, noise_here, windows, shape).reshape(n, sections)
+    begin = _believed(fit, fit.right_edge, fit.right_level, noise_here, windows, shape).reshape(n, sections)
+    end[windows.before < 0] = np.nan
+    begin[windows.after < 0] = np.nan
+    return EdgeSightings(windows, end, begin, shape.width_px / float(np.median(windows.px_per_pitch)))
+
+
+def _believed(
+    fit: GapFit,
+    edge: NDArray[np.float64],
+    level: NDArray[np.float64],
+    noise: float,
+    windows: Windows,
+    shape: GapShape,
+) -> NDArray[np.float64]:
+    reach = np.repeat(windows.places[:, -1], windows.profiles.shape[1]) - shape.blur_px
+    contrast = level - fit.dark
+    good = (
+        (contrast > _LEAST_CONTRAST * np.maximum(level, 1e-6))
+        & (contrast > 6 * noise)
+        & (np.abs(edge) < reach)
+        & (fit.misfit * np.maximum(fit.left_level, fit.right_level) < _WORST_MISFIT * contrast + 2 * noise)
+    )
+    return np.where(good, edge, np.nan)
