@@ -80,7 +80,9 @@ class CrackSettings:
     angles : int
         Orientations in half a turn, even.
     line_px : int
-        Length of one line filter, map pixels, odd.
+        Length of one line filter, map pixels, odd; from 13 on OpenCV goes over the Fourier transform, ten times slower.
+    line_sigma_px : float
+        Its weights fall off with this sigma.
     least_texture : float
         Response below which texture does not count as such: about 0.5 % contrast. From the free real cells.
     cap : float
@@ -97,6 +99,13 @@ class CrackSettings:
         Paths followed in one cell.
     least_places : int
         Shortest path, in places.
+    least_contrast : float
+        Depth (natural logarithm) of a crack under the lower of its two sides. From the tuning half of the free real
+        cells: faint cracks 0.02 and more, edges of dark regions below.
+    noise_multiple : float
+        And that in multiples of the pixel noise.
+    join_mm : float
+        Lines that come so near to each other are one crack.
     mode_b_share, mode_c_share : float
         Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
         source: 10 % is seen as a step, below 40 % the part is all but dark.
@@ -106,7 +115,8 @@ class CrackSettings:
     half_total: float = 20.0
     widths_px: tuple[float, ...] = (1.2, 2.2)
     angles: int = 12
-    line_px: int = 13
+    line_px: int = 11
+    line_sigma_px: float = 5.0
     least_texture: float = 0.02
     cap: float = 6.0
     toll: float = 2.5
@@ -115,6 +125,9 @@ class CrackSettings:
     steps: int = 6
     most_paths: int = 12
     least_places: int = 9
+    least_contrast: float = 0.02
+    noise_multiple: float = 3.0
+    join_mm: float = 5.0
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
 

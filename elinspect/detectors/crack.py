@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import as_one, over_cells
-from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
-from elinspect.detectors.crack_shape import follow_line
+from elinspect.detectors.crack_paths import Paths, best_paths, find_paths
+from elinspect.detectors.crack_shape import CrackLine, follow_line, joined, tour
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
@@ -39,21 +39,15 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
     """
     bank = _filter_bank(settings)
 
-    def work(part: slice) -> tuple[list[float], list[list[CrackPath]]]:
+    def work(part: slice) -> list[tuple[float, list[Finding]]]:
         paths = find_paths(_responses(view, part, bank, settings), settings)
-        scores = [score_of(float(total), settings) for total in paths.total.max(axis=(0, 2, 3))]
-        found = [
-            _paths_of_cell(paths, cell, view, settings) if score >= settings.threshold else []
-            for cell, score in enumerate(scores)
-        ]
-        return scores, found
+        totals = paths.total.max(axis=(0, 2, 3))
+        cells = range(part.start, part.stop)
+        return [_of_cell(view, paths, place, cell, float(totals[place]), settings) for place, cell in enumerate(cells)]
 
-    parts = over_cells(work, len(view.flat))
-    scores = np.array([score for part in parts for score in part[0]], np.float32) * view.judged
-    found = [paths for part in parts for paths in part[1]]
-    findings = [
-        _finding(view, cell, path, settings) for cell, paths in enumerate(found) if view.judged[cell] for path in paths
-    ]
+    cells = [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
+    scores = np.array([score for score, _ in cells], np.float32) * view.judged
+    findings = [finding for _, found in cells for finding in found if view.judged[finding.cell]]
     return Detection(Kind.CRACK, read_only(scores), tuple(findings))
 
 
@@ -61,10 +55,6 @@ def score_of(total: float, settings: CrackSettings) -> float:
     """Return the score 0..1 of what a path collected; 0.5 at `CrackSettings.half_total`."""
     share = max(total, 0.0) / settings.half_total
     return share**2 / (1 + share**2)
-
-
-def _least_total(settings: CrackSettings) -> float:
-    return settings.half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +95,7 @@ def _line(angle: float, settings: CrackSettings) -> NDArray[np.float32]:
         row, column = half + step * np.sin(angle), half + step * np.cos(angle)
         top, left = int(row + 1e-9), int(column + 1e-9)
         down, right = row - top, column - left
-        weight = np.exp(-(step**2) / (2 * (size / 3) ** 2))
+        weight = np.exp(-(step**2) / (2 * settings.line_sigma_px**2))
         corner = np.outer([1 - down, down], [1 - right, right])
         kernel[top : top + 2, left : left + 2] += weight * corner
     kernel = kernel[:size, :size]
@@ -165,30 +155,47 @@ def _pooled(response: FloatImage, shape: tuple[int, ...]) -> FloatImage:
     return np.asarray(strongest[:, top::_POOL, left::_POOL])
 
 
-def _paths_of_cell(paths: Paths, cell: int, view: PanelView, settings: CrackSettings) -> list[CrackPath]:
-    shape = view.flat.shape[1:]
-    top, left = (((size - 1) % _POOL) // 2 for size in shape)
-    found = best_paths(paths, cell, settings, _least_total(settings))
-    return [path.moved(_POOL, np.array([top, left])) for path in found]
+def _of_cell(
+    view: PanelView, paths: Paths, place: int, cell: int, total: float, settings: CrackSettings
+) -> tuple[float, list[Finding]]:
+    """Return the score of a cell and its cracks."""
+    score = score_of(total, settings)
+    if score < settings.threshold:
+        return score, []
+    least_total = settings.half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
+    level = view.flat[cell] * np.exp(np.minimum(view.background[cell], 0))
+    offset = [((size - 1) % _POOL) // 2 for size in level.shape]
+    least_contrast = max(settings.least_contrast, settings.noise_multiple * float(view.noise[cell]))
+    lines, totals, weak = [], [], 0.0
+    for path in best_paths(paths, place, settings, least_total):
+        line = follow_line(level, path.points * _POOL + offset)
+        # The edge of a dark region answers the filters too, but has no line of its own.
+        if line.contrast >= least_contrast:
+            lines.append(line)
+            totals.append(path.total)
+        else:
+            weak = max(weak, path.total * max(line.contrast, 0.0) / least_contrast)
+    groups = joined(lines, settings.join_mm / view.mm_per_px)
+    findings = [_finding(view, cell, [lines[i] for i in group], totals[group[0]], settings) for group in groups]
+    return score_of(max([*totals, min(weak, least_total)]), settings), findings
 
 
-def _finding(view: PanelView, cell: int, path: CrackPath, settings: CrackSettings) -> Finding:
-    line = follow_line(view.flat[cell] * np.exp(np.minimum(view.background[cell], 0)), path.points)
-    length_mm = line.length * view.mm_per_px
-    darker, mode = _mode(view, cell, line.points, settings)
-    along, across = line.points[-1] - line.points[0]
+def _finding(view: PanelView, cell: int, lines: list[CrackLine], total: float, settings: CrackSettings) -> Finding:
+    main = lines[0]
+    darker, mode = _mode(view, cell, main.points, settings)
+    along, across = main.points[-1] - main.points[0]
     return Finding(
         Kind.CRACK,
         cell,
-        score_of(path.total, settings),
-        view.to_picture(line.points),
-        length_mm=length_mm,
+        score_of(total, settings),
+        view.to_picture(tour(lines)),
+        length_mm=sum(line.length for line in lines) * view.mm_per_px,
         mode=mode,
         measurements={
-            "total_length_mm": round(length_mm + path.branch_length * view.mm_per_px, 1),
-            "branches": path.branches,
+            "main_line_mm": round(main.length * view.mm_per_px, 1),
+            "lines": len(lines),
             "orientation_deg": round(float(np.degrees(np.arctan2(-along, across)) % 180), 1),
-            "contrast_share": round(1 - float(np.exp(-max(line.contrast, 0.0))), 3),
+            "contrast_share": round(1 - float(np.exp(-main.contrast)), 3),
             "darker_side_share": round(darker, 3),
         },
     )

@@ -1,6 +1,6 @@
 """Paths through oriented line responses: dynamic programming with the angle as state."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,28 +31,18 @@ class Paths:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrackPath:
-    """One crack of one cell.
+    """One piece of dark line in a cell.
 
     Attributes
     ----------
     points : ndarray, shape (m, 2)
-        (row, column) along the main path.
+        (row, column), at least two.
     total : float
-        What it collected.
-    branches : int
-        Further paths that start on it.
-    branch_length : float
-        Their length together, in the same unit as the points.
+        What the path through it collected.
     """
 
     points: Points
     total: float
-    branches: int = 0
-    branch_length: float = 0.0
-
-    def moved(self, scale: float, offset: NDArray[np.intp]) -> "CrackPath":
-        """Return the path on a finer grid."""
-        return replace(self, points=self.points * scale + offset, branch_length=self.branch_length * scale)
 
 
 def find_paths(responses: FloatImage, settings: CrackSettings) -> Paths:
@@ -109,10 +99,7 @@ def _shifted(source: FloatImage, offset: tuple[int, int], target: FloatImage) ->
 
 
 def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: float) -> list[CrackPath]:
-    """Return the cracks of one cell, the strongest first.
-
-    A path that begins on one already found becomes its branch.
-    """
+    """Return the dark lines of one cell, the strongest first, each place in one of them only."""
     gain, total = paths.gain[:, cell], paths.total[:, cell].copy()
     taken = np.zeros(total.shape[1:], bool)
     found: list[CrackPath] = []
@@ -122,34 +109,26 @@ def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: fl
         if best < least_total:
             break
         points = _traced(paths, gain, cell, (angle, at_row, at_column), settings)
-        new = [point for point in points if not taken[point]]
-        if len(new) * settings.step >= settings.least_places:
-            _add(found, points, new, best, settings)
+        for piece in _new_pieces(points, taken):
+            if len(piece) * settings.step >= settings.least_places:
+                found.append(CrackPath(np.array(piece, dtype=np.float64), best))
         for row, column in points:
             reach = settings.step
             top, left = max(row - reach, 0), max(column - reach, 0)
             taken[top : row + reach + 1, left : column + reach + 1] = True
             total[:, top : row + reach + 1, left : column + reach + 1] = 0
-        total[:, at_row, at_column] = 0
     return found
 
 
-def _add(
-    found: list[CrackPath],
-    points: list[tuple[int, int]],
-    new: list[tuple[int, int]],
-    total: float,
-    settings: CrackSettings,
-) -> None:
-    line = np.array(points, dtype=np.float64)
-    for place, path in enumerate(found):
-        distances = np.linalg.norm(path.points[:, None] - line[None], axis=2)
-        if distances.min() <= 2 * settings.step:
-            length = len(new) * float(settings.step)
-            found[place] = replace(path, branches=path.branches + 1, branch_length=path.branch_length + length)
-            return
-    if len(points) > 1:
-        found.append(CrackPath(line, total))
+def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
+    """Cut a path where it runs along one already found."""
+    pieces: list[list[tuple[int, int]]] = [[]]
+    for point in points:
+        if not taken[point]:
+            pieces[-1].append(point)
+        elif pieces[-1]:
+            pieces.append([])
+    return [piece for piece in pieces if piece]
 
 
 def _traced(

@@ -1,4 +1,4 @@
-"""The exact course of a crack: from the coarse path to the bottom of the dark line, its ends where the line ends."""
+"""The exact course of a crack: from the coarse path to the bottom of the dark line; lines that meet are one crack."""
 
 from dataclasses import dataclass
 
@@ -37,6 +37,38 @@ class CrackLine:
         return float(np.linalg.norm(np.diff(self.points, axis=0), axis=1).sum())
 
 
+def joined(lines: list[CrackLine], reach: float) -> list[list[int]]:
+    """Return which lines belong together: each inner list the indices of lines that meet within `reach` pixels."""
+    groups: list[list[int]] = []
+    for index, line in enumerate(lines):
+        met = [group for group in groups if any(_distances(lines[i].points, line.points).min() <= reach for i in group)]
+        groups = [group for group in groups if group not in met]
+        groups.append(sorted([index, *(i for group in met for i in group)]))
+    return sorted(groups)
+
+
+def tour(lines: list[CrackLine]) -> Points:
+    """Return one open polyline that runs along all lines, back and forth on all but the first."""
+    course = _thinned(lines[0].points)
+    for line in lines[1:]:
+        points = _thinned(line.points)
+        at, start = np.unravel_index(int(_distances(course, points).argmin()), (len(course), len(points)))
+        out, back = points[start:], points[: start + 1]
+        excursion = np.concatenate([out, out[-2::-1], back[-2::-1], back[1:], course[at : at + 1]])
+        course = np.concatenate([course[: at + 1], excursion, course[at + 1 :]])
+    return course
+
+
+def _distances(first: Points, second: Points) -> NDArray[np.float64]:
+    return np.asarray(np.linalg.norm(first[:, None] - second[None], axis=2))
+
+
+def _thinned(points: Points) -> Points:
+    """Leave points out as long as the line moves by less than a third of a pixel."""
+    thin = cv2.approxPolyDP(points.astype(np.float32)[:, None], 0.3, False)
+    return np.asarray(thin[:, 0], np.float64)
+
+
 def follow_line(level: FloatImage, path: Points) -> CrackLine:
     """Follow the dark line along a coarse path.
 
@@ -54,7 +86,7 @@ def follow_line(level: FloatImage, path: Points) -> CrackLine:
     """
     middle = _evenly(_with_overhang(path))
     normal = _normals(middle)
-    smooth = cv2.GaussianBlur(level, (0, 0), 1.0)
+    smooth = np.asarray(cv2.GaussianBlur(level, (0, 0), 1.0), np.float32)
     sides = np.concatenate([_OFFSETS - _SIDE, _OFFSETS + _SIDE])
     wide = np.unique(np.concatenate([_OFFSETS, sides]))
     profile = _sampled(smooth, middle[:, None] + wide[None, :, None] * normal[:, None])
@@ -106,22 +138,25 @@ def _normals(points: Points) -> Points:
 
 def _sampled(level: FloatImage, points: Points) -> NDArray[np.float64]:
     rows, columns = points[..., 0].astype(np.float32), points[..., 1].astype(np.float32)
-    return cv2.remap(level, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float64)
+    values = cv2.remap(level, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return values.astype(np.float64)
 
 
 def _smoothest(depth: NDArray[np.float64]) -> NDArray[np.intp]:
     """Index of the offset per place, so that the summed depth is largest and neighbours differ by one at most."""
     places, offsets = depth.shape
-    total, came = np.empty_like(depth), np.zeros(depth.shape, np.intp)
-    total[0] = depth[0]
+    # One column of walls on either side, so that every place has two neighbours.
+    total = np.full((places, offsets + 2), -np.inf)
+    total[0, 1:-1] = depth[0]
     for place in range(1, places):
-        before = np.pad(total[place - 1], 1, constant_values=-np.inf)
-        options = np.stack([before[1:-1], before[:-2], before[2:]])
-        best = options.argmax(axis=0)
-        came[place] = np.arange(offsets) + np.array([0, -1, 1])[best]
-        total[place] = depth[place] + options.max(axis=0)
+        before = total[place - 1]
+        best = np.maximum(before[1:-1], np.maximum(before[:-2], before[2:]))
+        np.add(best, depth[place], out=total[place, 1:-1])
     course = np.empty(places, np.intp)
     course[-1] = total[-1].argmax()
-    for place in range(places - 1, 0, -1):
-        course[place - 1] = came[place, course[place]]
-    return course
+    for place in range(places - 2, -1, -1):
+        after = course[place + 1]
+        # Straight on wins a tie.
+        options = total[place, [after, after - 1, after + 1]]
+        course[place] = after + (0, -1, 1)[int(options.argmax())]
+    return course - 1
