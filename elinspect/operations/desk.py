@@ -6,7 +6,10 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from elinspect.catalogue import words
 from elinspect.errors import LogError
+from elinspect.operations.people import sign_in
+from elinspect.operations.versions import log_criteria
 from elinspect.recipe import AcceptanceCriteria
 from elinspect.records import Answer, Disposition, Flag, Purpose, Source
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
@@ -16,7 +19,7 @@ from elinspect.review.session import Decision, Review, Verdict
 from elinspect.store.events import EventKind, NewEvent, panel_subject
 from elinspect.store.locks import Lock, release, take
 from elinspect.store.log import Log
-from elinspect.store.people import name_of, person_named
+from elinspect.store.people import name_of
 from elinspect.store.reading import decided, flags_of, waiting
 from elinspect.store.results import result_of
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
@@ -31,15 +34,15 @@ class ReviewDesk:
     Every method that writes returns only after the fact is on disk.
     """
 
-    def __init__(self, log: Log, station: str, inspector_name: str, role: Role, criteria: AcceptanceCriteria) -> None:
+    def __init__(
+        self, log: Log, station: str, inspector_name: str, role: Role, criteria: AcceptanceCriteria, pin: str = ""
+    ) -> None:
         self._log = log
         self._station = station
         self._criteria = criteria
         self._locks: dict[str, Lock] = {}
-        with log.writing() as connection:
-            self._person = person_named(connection, inspector_name, role)
-        signed_in = NewEvent(EventKind.SIGN_IN, f"person:{self._person}", {"role": role.value}, self._person)
-        log.append([signed_in], station)
+        self._person = sign_in(log, station, inspector_name, role, pin)
+        log_criteria(log, criteria, station)
 
     def close(self) -> None:
         """Give all locks back, so that another station need not wait for them to expire."""
@@ -186,7 +189,7 @@ def _review(connection: Connection, inspection: str) -> Review:
             verdicts[flag.flag] = Verdict(flag.flag, Answer(flag.answer), standing, flag.note or "")
     decision = None
     if row.decision is not None:
-        name = name_of(connection, row.decided_by) or ""
+        name = name_of(connection, row.decided_by) or words("log.erased_name")
         decision = Decision(Disposition(row.decision), name, row.decided_at, row.decision_reason or "")
     return Review(
         inspection,

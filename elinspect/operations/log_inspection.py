@@ -126,6 +126,8 @@ def _retake(connection: Connection, result: PanelResult, attempt: int) -> int:
 def _held(result: PanelResult, other: str) -> PanelResult:
     """Return the result as it must be logged when the picture was already another panel's."""
     reason = Message("log.same_image", {"serial": result.serial, "other": other})
+    if reason in result.quality.notes:
+        return result
     quality = replace(result.quality, usable=False, notes=(*result.quality.notes, reason))
     reasons = (reason, *result.proposal.reasons)
     return replace(result, quality=quality, proposal=Proposal(Disposition.HOLD, reasons))

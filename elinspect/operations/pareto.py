@@ -8,9 +8,11 @@ from elinspect.records import Kind, Purpose, Stage
 from elinspect.reports.csv_table import write_csv
 from elinspect.statistics.pareto import CountOf, GroupBy
 from elinspect.statistics.pareto import pareto as pareto_rows
+from elinspect.store.anchor import anchor_path, write_anchor
 from elinspect.store.log import Log
 from elinspect.store.projections.attribution import BENCH, PANEL
 from elinspect.store.reading import cells_inspected, flag_counts
+from elinspect.store.verify import ChainHead, chain_heads
 
 _COLUMNS: dict[GroupBy, tuple[str, ...]] = {
     GroupBy.KIND: ("kind",),
@@ -57,6 +59,8 @@ class ParetoTable:
     ----------
     rows : tuple of CountedRow
         Largest first; what is not known has a line of its own.
+    heads : tuple of ChainHead
+        Ends of the log's chains when it was counted.
     cells_inspected : int
         Cells in usable pictures, each counted once over retakes and attempts.
     """
@@ -67,6 +71,7 @@ class ParetoTable:
     stage: Stage
     rows: tuple[CountedRow, ...]
     cells_inspected: int
+    heads: tuple[ChainHead, ...] = ()
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -127,11 +132,14 @@ def pareto(
     rows = tuple(
         CountedRow(*_named(by, row.key), *sums[row.key], row.share, row.cumulative_share) for row in pareto_rows(chosen)
     )
-    return ParetoTable(by, count, purpose, stage, rows, cells)
+    return ParetoTable(by, count, purpose, stage, rows, cells, chain_heads(log))
 
 
 def write_pareto_csv(table: ParetoTable, path: Path) -> None:
     """Write a Pareto as CSV; shares are 0..1, nothing in it can become a spreadsheet formula.
+
+    The ends of the log's chains go into a second file beside it, ``<name>.anchor.json``: with it, `log verify` finds
+    whether the log was changed since.
 
     Raises
     ------
@@ -143,6 +151,7 @@ def write_pareto_csv(table: ParetoTable, path: Path) -> None:
         for row in table.rows
     )
     write_csv(path, table.header, rows)
+    write_anchor(anchor_path(path), table.heads)
 
 
 def _named(by: GroupBy, key: tuple[str, ...]) -> tuple[str | None, str]:

@@ -1,13 +1,16 @@
-"""Tables that come in as files: row by row, every bad one with its line and the reason."""
+"""Tables that come in as files, CSV or XLSX: row by row, every bad one with its line and the reason."""
 
 import codecs
 import csv
 import hashlib
+import math
+import zipfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from elinspect.catalogue import Message, words
 from elinspect.errors import ImportFileError
@@ -15,6 +18,7 @@ from elinspect.errors import ImportFileError
 MOST_CHARACTERS = 200
 """Longest text in a cell. Common practice, no source: names and lots are far shorter."""
 _DELIMITERS = (",", ";", "\t")
+_WORKBOOKS = (".xlsx", ".xlsm")
 
 Progress = Callable[[float], None]
 """Told how much of the file is done, 0..1."""
@@ -27,7 +31,7 @@ class BadRow:
     Attributes
     ----------
     line : int
-        Line of the file, from 1; the first line names the columns.
+        Line of the file or row of the sheet, from 1; the first names the columns.
     reason : Message
         What is wrong with it.
     """
@@ -43,26 +47,17 @@ class BadRow:
 
 @dataclass(frozen=True, slots=True)
 class TableRow:
-    """A row as text; an empty text is 'not given'."""
-
-    line: int
-    fields: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class FileFacts:
-    """A file as it was read.
+    """A row as text; an empty text is 'not given'.
 
     Attributes
     ----------
-    sha256 : str
-        Hash of its bytes.
-    lines : int
-        Roughly how many there are, for the progress.
+    numbers : frozenset of str
+        Columns in which a workbook holds a number instead of a text: leading zeros would be gone.
     """
 
-    sha256: str
-    lines: int
+    line: int
+    fields: dict[str, str]
+    numbers: frozenset[str] = frozenset()
 
 
 class RowError(Exception):
@@ -73,13 +68,25 @@ class RowError(Exception):
         self.reason = Message(code, values)
 
 
+_Line = tuple[int, list[Any] | Message]
+
+
 class Table:
     """A table open for reading; use as a context manager.
 
+    Parameters
+    ----------
+    path : Path
+        A CSV file (UTF-8; comma, semicolon or tab) or a workbook, of which the first sheet is read.
+    columns, required : sequence of str
+        Columns asked for, and those that must be there.
+
     Attributes
     ----------
-    facts : FileFacts
-        Hash and length.
+    sha256 : str
+        Hash of the file's bytes.
+    lines : int
+        Roughly how many there are, for the progress.
     ignored_columns : tuple of str
         Columns of the file that nobody asked for.
     """
@@ -91,29 +98,30 @@ class Table:
 
     def __enter__(self) -> "Table":
         with ExitStack() as opening:
-            self._read_header(opening)
+            try:
+                self.sha256, self.lines = _hash_of(self._path)
+                if self._path.suffix.lower() in _WORKBOOKS:
+                    self.lines, self._lines = _workbook_lines(self._path, opening)
+                else:
+                    self._lines = _csv_lines(self._path, opening)
+                _, first = next(self._lines, (1, []))
+            except OSError as error:
+                cause = error.strerror or str(error)
+                raise ImportFileError("import.unreadable", file=str(self._path), cause=cause) from error
+            if isinstance(first, Message):
+                raise ImportFileError("import.unreadable", file=str(self._path), cause=first.text)
+            self._header = [str(name or "").strip().lower() for name in first]
+            self._check_header()
             self._open = opening.pop_all()
         return self
 
-    def _read_header(self, opening: ExitStack) -> None:
-        try:
-            self.facts = _facts_of(self._path)
-            file = opening.enter_context(self._path.open(encoding="utf-8-sig", newline=""))
-            delimiter = _delimiter_of(self._path)
-        except OSError as error:
-            raise ImportFileError(
-                "import.unreadable", file=str(self._path), cause=error.strerror or str(error)
-            ) from error
-        self._reader = csv.reader(file, delimiter=delimiter, strict=True)
-        try:
-            self._header = [name.strip().lower() for name in next(self._reader, [])]
-        except csv.Error as error:
-            raise ImportFileError("import.unreadable", file=str(self._path), cause=str(error)) from error
-        self._check_header()
-        self.ignored_columns = tuple(name for name in self._header if name and name not in self._columns)
-
     def __exit__(self, *_: object) -> None:
         self._open.close()
+
+    @property
+    def ignored_columns(self) -> tuple[str, ...]:
+        """Columns of the file that nobody asked for."""
+        return tuple(name for name in self._header if name and name not in self._columns)
 
     def _check_header(self) -> None:
         for column in self._columns:
@@ -126,54 +134,115 @@ class Table:
 
     def rows(self) -> Iterator[TableRow | BadRow]:
         """Yield every row that is not empty, good or bad, in the order of the file."""
-        while True:
-            line = self._reader.line_num + 1
-            try:
-                cells = next(self._reader)
-            except StopIteration:
-                return
-            except csv.Error as error:
-                yield BadRow(line, Message("import.broken_line", {"cause": str(error)}))
-                continue
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(cells) != len(self._header):
-                counts = {"given": len(cells), "expected": len(self._header)}
-                yield BadRow(line, Message("import.field_count", counts))
-                continue
-            named = zip(self._header, cells, strict=True)
-            yield TableRow(line, {name: cell.strip() for name, cell in named if name in self._columns})
+        for line, cells in self._lines:
+            if isinstance(cells, Message):
+                yield BadRow(line, cells)
+            elif any(cell is not None and str(cell).strip() for cell in cells):
+                yield self._row(line, cells)
+
+    def _row(self, line: int, cells: list[Any]) -> TableRow | BadRow:
+        if len(cells) != len(self._header):
+            return BadRow(line, Message("import.field_count", {"given": len(cells), "expected": len(self._header)}))
+        named = {name: cell for name, cell in zip(self._header, cells, strict=True) if name in self._columns}
+        numbers = frozenset(name for name, cell in named.items() if type(cell) in (int, float))
+        return TableRow(line, {name: _text(cell) for name, cell in named.items()}, numbers)
 
 
-def _facts_of(path: Path) -> FileFacts:
+def _text(cell: Any) -> str:
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return str(cell).lower()
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    if isinstance(cell, datetime):
+        return cell.isoformat()
+    return str(cell).strip()
+
+
+def _hash_of(path: Path) -> tuple[str, int]:
     digest, lines = hashlib.sha256(), 0
-    decoder = codecs.getincrementaldecoder("utf-8")()
     with path.open("rb") as file:
         while block := file.read(1 << 20):
             digest.update(block)
             lines += block.count(b"\n")
-            try:
+    return digest.hexdigest(), max(lines, 1)
+
+
+def _csv_lines(path: Path, opening: ExitStack) -> Iterator[_Line]:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        with path.open("rb") as raw:
+            while block := raw.read(1 << 20):
                 decoder.decode(block)
-            except UnicodeDecodeError:
-                raise ImportFileError("import.not_utf8", file=str(path)) from None
-    return FileFacts(digest.hexdigest(), max(lines, 1))
+    except UnicodeDecodeError:
+        raise ImportFileError("import.not_utf8", file=str(path)) from None
+    file = opening.enter_context(path.open(encoding="utf-8-sig", newline=""))
+    first = file.readline()
+    file.seek(0)
+    return _records(csv.reader(file, delimiter=max(_DELIMITERS, key=first.count), strict=True))
 
 
-def _delimiter_of(path: Path) -> str:
-    with path.open(encoding="utf-8-sig") as file:
-        first = file.readline()
-    return max(_DELIMITERS, key=first.count)
+def _records(reader: Any) -> Iterator[_Line]:
+    while True:
+        line = reader.line_num + 1
+        try:
+            yield line, next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            yield line, Message("import.broken_line", {"cause": str(error)})
 
 
-def text_in(row: TableRow, column: str) -> str:
+# What openpyxl lets through of a broken file: zip, XML (a SyntaxError), missing parts, impossible values.
+_BROKEN_WORKBOOK = (zipfile.BadZipFile, SyntaxError, KeyError, ValueError, TypeError, AttributeError, IndexError)
+
+
+def _workbook_lines(path: Path, opening: ExitStack) -> tuple[int, Iterator[_Line]]:
+    import openpyxl
+
+    try:
+        workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        opening.callback(workbook.close)
+        sheet = workbook.worksheets[0]
+        return max(sheet.max_row or 1, 1), _sheet_lines(path, sheet)
+    except _BROKEN_WORKBOOK as error:
+        raise ImportFileError("import.not_a_workbook", file=str(path)) from error
+
+
+def _sheet_lines(path: Path, sheet: Any) -> Iterator[_Line]:
+    width = None
+    try:
+        for line, cells in enumerate(sheet.iter_rows(values_only=True), start=1):
+            trimmed = _trimmed(list(cells))
+            width = len(trimmed) if width is None else width
+            yield line, trimmed + [None] * (width - len(trimmed))
+    except _BROKEN_WORKBOOK as error:
+        raise ImportFileError("import.not_a_workbook", file=str(path)) from error
+
+
+def _trimmed(cells: list[Any]) -> list[Any]:
+    while cells and cells[-1] is None:
+        cells.pop()
+    return cells
+
+
+def text_in(row: TableRow, column: str, *, exact: bool = False) -> str:
     """Return the text of a cell; empty if the column is missing or the cell is.
+
+    Parameters
+    ----------
+    exact : bool
+        Whether a number in a workbook is refused, because its leading zeros would be gone.
 
     Raises
     ------
     RowError
-        If it is too long or not printable.
+        If it is too long, not printable, or a number that should be a text.
     """
     value = row.fields.get(column, "")
+    if exact and column in row.numbers:
+        raise RowError("import.number_cell", column=column)
     if len(value) > MOST_CHARACTERS:
         raise RowError("import.too_long", column=column, most=MOST_CHARACTERS)
     if not value.isprintable():
@@ -181,9 +250,9 @@ def text_in(row: TableRow, column: str) -> str:
     return value
 
 
-def needed_text_in(row: TableRow, column: str) -> str:
+def needed_text_in(row: TableRow, column: str, *, exact: bool = False) -> str:
     """Return the text of a cell that must be filled; raises as `text_in`, and if it is empty."""
-    value = text_in(row, column)
+    value = text_in(row, column, exact=exact)
     if not value:
         raise RowError("import.missing", column=column)
     return value
@@ -195,6 +264,20 @@ def whole_number_in(row: TableRow, column: str, most: int) -> int:
     if not (value.isascii() and value.isdigit() and 1 <= int(value) <= most):
         raise RowError("import.whole_number", column=column, given=value, most=most)
     return int(value)
+
+
+def positive_number_in(row: TableRow, column: str) -> float | None:
+    """Return the number above 0 in a cell, None for an empty one; raises RowError for anything else."""
+    value = text_in(row, column)
+    if not value:
+        return None
+    try:
+        number = float(value) if "_" not in value else math.nan
+    except ValueError:
+        number = math.nan
+    if not (math.isfinite(number) and number > 0):
+        raise RowError("import.positive_number", column=column, given=value)
+    return number
 
 
 def truth_in(row: TableRow, column: str) -> bool | None:
@@ -216,4 +299,12 @@ def time_in(row: TableRow, column: str) -> str:
             known = False
         if not known:
             raise RowError("import.time", column=column, given=value)
+    return value
+
+
+def needed_time_in(row: TableRow, column: str) -> str:
+    """Return a time that must be given; raises as `time_in`, and if it is empty."""
+    value = time_in(row, column)
+    if not value:
+        raise RowError("import.missing", column=column)
     return value

@@ -121,9 +121,18 @@ def _sqlite_engine(path: Path) -> Engine:
 
 
 def _set_up_sqlite(connection: sqlite3.Connection, _record: object) -> None:
-    connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")
-    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute("PRAGMA secure_delete=ON")  # an erased name is overwritten, not only forgotten
+
+
+def write_ahead(engine: Engine) -> None:
+    """Switch a SQLite database to its write-ahead log, where readers and the writer do not wait for each other."""
+    if engine.dialect.name == "sqlite":
+        raw = engine.raw_connection()
+        try:
+            raw.cursor().execute("PRAGMA journal_mode=WAL")
+        finally:
+            raw.close()
 
 
 def _begin_sqlite(connection: Connection) -> None:
@@ -156,6 +165,8 @@ def _is_busy(error: DBAPIError) -> bool:
 def reading(engine: Engine, place: str) -> Iterator[Connection]:
     """Open a transaction that only reads: one consistent state of the log."""
     with in_words(place), engine.connect() as connection, connection.begin():
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY"))
         yield connection
 
 
@@ -180,8 +191,9 @@ def in_words(place: str) -> Iterator[None]:
     """
     try:
         yield
-    except DBAPIError as error:
-        raise LogError(_code_for(error), file=place, cause=_first_line(error)) from error
+    except (DBAPIError, sqlite3.Error) as error:
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        raise LogError(_code_for(cause), file=place, cause=str(cause).strip().partition("\n")[0]) from error
 
 
 _SQLITE_CODES = {
@@ -197,12 +209,8 @@ _SQLITE_CODES = {
 _POSTGRES_CODES = {"55P03": "log.locked", "53100": "log.disk_full", "25006": "log.read_only"}
 
 
-def _code_for(error: DBAPIError) -> str:
-    sqlite_code = getattr(error.orig, "sqlite_errorcode", None)
+def _code_for(cause: BaseException | None) -> str:
+    sqlite_code = getattr(cause, "sqlite_errorcode", None)
     if sqlite_code is not None:
         return _SQLITE_CODES.get(sqlite_code & 0xFF, "log.failed")
-    return _POSTGRES_CODES.get(getattr(error.orig, "sqlstate", None) or "", "log.failed")
-
-
-def _first_line(error: DBAPIError) -> str:
-    return str(error.orig).strip().partition("\n")[0]
+    return _POSTGRES_CODES.get(getattr(cause, "sqlstate", None) or "", "log.failed")

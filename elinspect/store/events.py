@@ -39,6 +39,7 @@ class EventKind(StrEnum):
     FLASH_RESULT = "flash_result"
     IMPORT_DONE = "import_done"
     VERSION_CHANGE = "version_change"
+    PICTURES_REMOVED = "pictures_removed"
     SIGN_IN = "sign_in"
     AUDIT_RESULT = "audit_result"
 

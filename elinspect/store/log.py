@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
-from sqlalchemy import Connection, Engine, select, text
+from sqlalchemy import Connection, Engine, inspect, select, text
 
 from elinspect.errors import LogError
-from elinspect.store.connection import engine_for, in_words, reading, writing
+from elinspect.store.connection import engine_for, in_words, reading, write_ahead, writing
 from elinspect.store.events import FIRST_LINK, EventKind, NewEvent, StoredEvent, from_bytes, link, now, to_bytes
 from elinspect.store.locks import Lock, release, renew
 from elinspect.store.projections import apply
@@ -61,6 +61,12 @@ class Log:
     def close(self) -> None:
         """Close all connections."""
         self._engine.dispose()
+
+    @property
+    def sqlite_path(self) -> Path | None:
+        """The database file; None for a server."""
+        url = self._engine.url
+        return Path(url.database) if url.get_backend_name() == "sqlite" and url.database else None
 
     def reading(self) -> AbstractContextManager[Connection]:
         """Open a transaction that only reads."""
@@ -189,7 +195,8 @@ def open_log(place: str | Path) -> Log:
     name = shown.removeprefix("sqlite:///")
     try:
         with in_words(name):
-            revision = _revision(engine)
+            revision = _revision(engine, name)
+            write_ahead(engine)
             if revision != HEAD_REVISION:
                 from elinspect.store.migrating import migrate  # alembic takes half a second to import
 
@@ -200,12 +207,13 @@ def open_log(place: str | Path) -> Log:
     return Log(engine, name)
 
 
-def _revision(engine: Engine) -> str | None:
+def _revision(engine: Engine, name: str) -> str | None:
     """Return the schema of a database; None where there is none yet."""
     with engine.connect() as connection:
-        if not engine.dialect.has_table(connection, "alembic_version"):
-            if engine.dialect.has_table(connection, "events"):
-                raise LogError("log.not_a_log", file=engine.url.render_as_string(hide_password=True), cause="")
+        tables = inspect(connection).get_table_names()
+        if not tables:
             return None
+        if not {"alembic_version", "events"} <= set(tables) and tables != ["alembic_version"]:
+            raise LogError("log.not_a_log", file=name)
         found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one_or_none()
         return str(found) if found is not None else None

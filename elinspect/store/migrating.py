@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine
 
 from elinspect.errors import LogError
 from elinspect.store.connection import writing
+from elinspect.store.rebuild import rebuild_within
 
 _SCRIPTS = Path(__file__).parent / "migrations"
 
@@ -37,6 +38,8 @@ def migrate(engine: Engine, name: str, current: str | None, target: str = "head"
         raise LogError("log.newer", file=name, revision=current)
     with writing(engine, name) as connection:
         command.upgrade(_config(connection), target)
+        if current is not None and target == "head":
+            rebuild_within(connection)  # the events stay as they are; what is read from them may look otherwise now
 
 
 def migrate_down(engine: Engine, name: str, target: str) -> None:

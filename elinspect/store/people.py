@@ -8,14 +8,14 @@ from elinspect.review.gate import Role
 from elinspect.store.schema import people
 
 
-def person_named(connection: Connection, name: str, role: Role) -> str:
-    """Return the id of a person, making one at the first sign-in.
+def person_named(connection: Connection, name: str, role: Role | None = None) -> str:
+    """Return the id of a person, making one where the name is new.
 
     Parameters
     ----------
     name : str
-        As the person gives it.
-    role : Role
+        As the person gives it, or as a table names an operator.
+    role : Role, optional
         Kept for a new person.
 
     Returns
@@ -27,7 +27,7 @@ def person_named(connection: Connection, name: str, role: Role) -> str:
     if found is not None:
         return str(found)
     new = secrets.token_hex(8)
-    connection.execute(people.insert().values(id=new, name=name, role=role.value))
+    connection.execute(people.insert().values(id=new, name=name, role=role.value if role is not None else None))
     return new
 
 
@@ -35,3 +35,15 @@ def name_of(connection: Connection, person: str | None) -> str | None:
     """Return a person's name; None if it was erased or never known."""
     found = connection.execute(select(people.c.name).where(people.c.id == person)).scalar_one_or_none()
     return str(found) if found is not None else None
+
+
+def pins_in_use(connection: Connection) -> bool:
+    """Whether somebody has a PIN, so that nobody signs in without one."""
+    return connection.execute(select(people.c.id).where(people.c.pin_hash.is_not(None)).limit(1)).first() is not None
+
+
+def registered_role(connection: Connection, person: str | None) -> Role | None:
+    """Return the role a person has where PINs are in use; None for somebody unknown or erased."""
+    known = (people.c.id == person, people.c.pin_hash.is_not(None))
+    found = connection.execute(select(people.c.role).where(*known)).scalar_one_or_none()
+    return Role(found) if found is not None else None

@@ -12,6 +12,7 @@ from elinspect.records import Answer, Disposition, Purpose, Stage
 from elinspect.review.gate import FlagStanding, GateFacts, Role, missing_conditions
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, holds
+from elinspect.store.people import pins_in_use, registered_role
 from elinspect.store.schema import events, flags, inspections, outbox, sign_ins
 
 
@@ -201,6 +202,16 @@ def _inspection(connection: Connection, event: NewEvent, standing: Standing) -> 
         raise LogError("log.changed_elsewhere")
 
 
+def _sign_in(connection: Connection, event: NewEvent, _standing: Standing) -> None:
+    if pins_in_use(connection) and registered_role(connection, event.person) != event.data["role"]:
+        raise LogError("people.role")
+
+
+def _audit_result(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    if role_of(connection, event.person, standing.station) not in (Role.AUDITOR, Role.QUALITY_ENGINEER):
+        raise LogError("people.auditor")
+
+
 def other_serial_of(connection: Connection, image_sha256: str | None, serial: str | None) -> str | None:
     """Return another serial under which the same image was logged before; None if there is none."""
     if image_sha256 is None or serial is None:
@@ -225,4 +236,6 @@ _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
     EventKind.DISPOSITION: _disposition,
     EventKind.TAKE_BACK: _take_back,
     EventKind.INSPECTION: _inspection,
+    EventKind.SIGN_IN: _sign_in,
+    EventKind.AUDIT_RESULT: _audit_result,
 }

@@ -1,7 +1,7 @@
 """The tables as they are now; how they came about stands in ``migrations``.
 
-`events` and `chains` are the log. `people` holds what may be erased. `locks` and `outbox.sent_at` are the working state
-of connected stations. Everything else is a projection and can be rebuilt from the events.
+`events` and `chains` are the log. `people` holds what may be erased. `locks` and `outbox` are the working state of
+connected stations. Everything else is a projection and can be rebuilt from the events.
 
 In keys, an empty text or 0 stands for 'not known' or 'none': a key must not hold NULL.
 """
@@ -20,7 +20,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0001"
+HEAD_REVISION = "0002"
 """Newest migration this program knows."""
 
 metadata = MetaData(
@@ -83,6 +83,7 @@ outbox = Table(
     Column("message", Text, nullable=False),
     Column("written_at", Text, nullable=False),
     Column("sent_at", Text),
+    Column("received_at", Text),
 )
 
 sign_ins = Table(
@@ -245,6 +246,85 @@ imports = Table(
     Column("rows", BigInteger, nullable=False),
 )
 
+reworks = Table(
+    "reworks",
+    metadata,
+    Column("event_id", BigInteger, primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("serial", Text, nullable=False),
+    Column("inspection", Text),
+    Column("work", Text, nullable=False),
+    Column("string", Integer, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("new_string_id", Text, nullable=False),
+    Column("fate", Text, nullable=False),
+    Column("minutes", Float),
+    Column("note", Text, nullable=False),
+    Column("person", Text),
+    Column("at", Text, nullable=False),
+    Index(None, "serial"),
+)
+
+maintenance_events = Table(
+    "maintenance_events",
+    metadata,
+    Column("machine", Text, primary_key=True),
+    Column("lane", Text, primary_key=True),
+    Column("started_at", Text, primary_key=True),
+    Column("what", Text, primary_key=True),
+    Column("ended_at", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("source", Text, nullable=False),
+)
+
+flash_results = Table(
+    "flash_results",
+    metadata,
+    Column("serial", Text, primary_key=True),
+    Column("measured_at", Text, primary_key=True),
+    Column("power_w", Float),
+    Column("voc_v", Float),
+    Column("isc_a", Float),
+    Column("vmp_v", Float),
+    Column("imp_a", Float),
+    Column("fill_factor", Float),
+    Column("module_class", Text, nullable=False),
+    Column("tester", Text, nullable=False),
+    Column("source", Text, nullable=False),
+)
+
+versions = Table(
+    "versions",
+    metadata,
+    Column("what", Text, primary_key=True),
+    Column("label", Text, primary_key=True),
+    Column("sha256", Text, nullable=False),
+    Column("layout", Text),
+    Column("event_id", BigInteger, nullable=False),
+)
+
+audit_results = Table(
+    "audit_results",
+    metadata,
+    Column("event_id", BigInteger, primary_key=True, autoincrement=False),
+    Column("inspection", Text, nullable=False),
+    Column("serial", Text),
+    Column("disposition", Text, nullable=False),
+    Column("agrees", Boolean, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("person", Text),
+    Column("at", Text, nullable=False),
+    Index(None, "inspection"),
+)
+
+removed_pictures = Table(
+    "removed_pictures",
+    metadata,
+    Column("inspection", Text, primary_key=True),
+    Column("path", Text, nullable=False),
+    Column("removed_at", Text, nullable=False),
+)
+
 PROJECTIONS = (
     sign_ins,
     inspections,
@@ -255,5 +335,11 @@ PROJECTIONS = (
     inspected_counts,
     context_rows,
     imports,
+    reworks,
+    maintenance_events,
+    flash_results,
+    versions,
+    audit_results,
+    removed_pictures,
 )
 """Tables that `rebuild` empties and fills again from the events."""

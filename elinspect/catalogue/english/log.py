@@ -40,6 +40,27 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "The same image was logged before under serial {other}, now under {serial}: image and serial do not belong "
         "together. Check the camera and the serial reader, and photograph the panel again."
     ),
+    "log.exists": "{file} already holds a log. Choose another place; nothing is ever written over a log.",
+    "log.backup_damaged": "The backup {file} was not restored: {faults}",
+    "log.not_an_anchor": "{file} is no anchor of a log, or cannot be read.",
+    "log.version_changed": (
+        "The {what} '{label}' was logged before with another content. Give it a new version, so that older decisions "
+        "can still be explained."
+    ),
+    "log.nothing_to_audit": "This panel is not decided yet; there is nothing to audit.",
+    "people.no_name": "A person needs a name to sign in.",
+    "people.short_pin": "The PIN is too short; it needs at least {least} characters.",
+    "people.first_pin": "The first PIN must be an administrator's: whoever has one decides who else gets one.",
+    "people.administrator": "Only an administrator, with name and PIN, can do this.",
+    "people.wrong_pin": "Name and PIN do not belong together. Try again, or ask the administrator for a new PIN.",
+    "people.role": "This person has another role. Sign in with the role the administrator gave.",
+    "people.auditor": "Sign in as auditor or quality engineer to log an audit.",
+    "people.unknown": "Nobody here is named '{name}'.",
+    "bench.place": "'{work}' needs its place: a string, and for a cell the position in it.",
+    "bench.unknown_panel": "The log does not know the panel {serial}.",
+    "retention.undecided": "the panel is not decided yet",
+    "retention.missing": "the file is not there",
+    "retention.another": "the file is not the one that was logged",
     "log.erased_name": "a person whose name was erased",
     "log.edited": "Station {station}, record {number}: edited after it was logged.",
     "log.removed": "Station {station}: records {first} to {last} were removed.",
@@ -60,7 +81,13 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "import.time": "'{column}' is '{given}'; it must be a time such as 2026-03-01T06:30:00+01:00, with the offset",
     "import.too_long": "'{column}' is longer than {most} characters",
     "import.not_printable": "'{column}' holds characters that cannot be printed",
-    "import.contradicts": "says something else about panel {serial}, string {string} than an earlier line of this file",
+    "import.contradicts": "says something else about {which} than an earlier line of this file",
+    "import.not_a_workbook": "The file {file} is not a workbook (XLSX), or a damaged one. Save it again and import it.",
+    "import.number_cell": (
+        "'{column}' is stored as a number, so that leading zeros are lost; format the column as text and enter it again"
+    ),
+    "import.positive_number": "'{column}' is '{given}'; it must be a number above 0, with a point for the decimals",
+    "import.share": "'{column}' is '{given}'; it must lie between 0 and 1",
     "import.line": "Line {line}: {reason}.",
     "pareto.kind": "kind",
     "pareto.stringer": "stringer",

@@ -13,8 +13,10 @@ from elinspect.store.projections.answers import (
     on_take_back,
     on_verdict,
 )
-from elinspect.store.projections.context import on_context, on_import_done
+from elinspect.store.projections.context import on_context, on_rework_done
+from elinspect.store.projections.imported import on_import_done, on_imported_rows
 from elinspect.store.projections.inspected import on_inspection, on_re_evaluation
+from elinspect.store.projections.records import on_audit_result, on_pictures_removed, on_version_change
 from elinspect.store.projections.sessions import on_sign_in
 
 _ON: dict[EventKind, Callable[[Connection, StoredEvent], None]] = {
@@ -29,6 +31,12 @@ _ON: dict[EventKind, Callable[[Connection, StoredEvent], None]] = {
     EventKind.CONTEXT: on_context,
     EventKind.IMPORT_DONE: on_import_done,
     EventKind.SIGN_IN: on_sign_in,
+    EventKind.REWORK_DONE: on_rework_done,
+    EventKind.MAINTENANCE: on_imported_rows,
+    EventKind.FLASH_RESULT: on_imported_rows,
+    EventKind.VERSION_CHANGE: on_version_change,
+    EventKind.AUDIT_RESULT: on_audit_result,
+    EventKind.PICTURES_REMOVED: on_pictures_removed,
 }
 
 

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, func, select, update
 from elinspect.records import Answer, CrackMode, Kind
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.counting import Scope, cell_key, counted_change, update_cells
-from elinspect.store.projections.inspected import flag_columns, write_cell
+from elinspect.store.projections.inspected import flag_columns, write_cells
 from elinspect.store.results import result_of
 from elinspect.store.rules import releases
 from elinspect.store.schema import flagged_cells, flags, inspections, outbox
@@ -142,7 +142,7 @@ def _confirm(connection: Connection, inspection: str, place: tuple[int, int]) ->
     mine = (columns.inspection == inspection, columns.string == place[0], columns.position == place[1])
     row = connection.execute(select(flagged_cells).where(*mine)).one_or_none()
     if row is None and kind is not None:
-        write_cell(connection, inspection, place, confirmed_kind=kind)
+        write_cells(connection, inspection, confirmed={place: kind})
     elif row is not None and kind is None and row.proposed_kind is None:
         connection.execute(delete(flagged_cells).where(*mine))
     elif row is not None:

@@ -1,15 +1,16 @@
 """Production context as imported, with validity, and its way to the flagged cells."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, select, update
 
 from elinspect.records import Layout
 from elinspect.store.events import StoredEvent
-from elinspect.store.projections.attribution import IMPORTED, contexts_of
+from elinspect.store.projections.attribution import BENCH, IMPORTED, contexts_of
 from elinspect.store.projections.counting import Scope, cell_key, counted_change, update_cells
-from elinspect.store.schema import context_rows, flagged_cells, imports, inspections
+from elinspect.store.projections.imported import Known
+from elinspect.store.schema import context_rows, flagged_cells, inspections, reworks
 
 CONTEXT_TEXTS = (
     "string_id",
@@ -27,19 +28,23 @@ CONTEXT_TEXTS = (
 )
 """Columns of a context row beside serial, string and turned; an empty text is 'not known'."""
 CONTEXT_FIELDS = (*CONTEXT_TEXTS, "turned")
+REPLACING = frozenset({"cell_replaced", "string_replaced"})
+"""Bench work after which a place is another one."""
+_NOTHING: dict[str, Any] = {**dict.fromkeys(CONTEXT_TEXTS, ""), "turned": None}
 
 
 def on_context(connection: Connection, event: StoredEvent) -> None:
     """Write imported rows; what a row does not say leaves what an earlier one said."""
     given = event.data["rows"]
     serials = sorted({row["serial"] for row in given})
-    known = imported_rows(connection, serials)
+    known = known_context(connection, given)
     new, ended = [], []
     for row in given:
         before = known.get((row["serial"], row["string"]))
-        merged = merge(before, row)
+        fields = before.fields if before is not None else _NOTHING
+        merged = {name: row.get(name, fields[name]) for name in CONTEXT_FIELDS}
         if before is not None:
-            if all(merged[name] == getattr(before, name) for name in CONTEXT_FIELDS):
+            if all(merged[name] == fields[name] for name in CONTEXT_FIELDS):
                 continue
             ended.append({"key_serial": row["serial"], "key_string": row["string"], "valid_to": event.id})
         new.append(
@@ -63,32 +68,59 @@ def on_context(connection: Connection, event: StoredEvent) -> None:
         attribute_again(connection, seen)
 
 
-def on_import_done(connection: Connection, event: StoredEvent) -> None:
-    """Keep that a file was imported to its end."""
-    connection.execute(
-        imports.insert().values(
-            file_sha256=event.data["file_sha256"],
-            what=event.data["what"],
-            file_name=event.data["file_name"],
-            done_at=event.at,
-            rows=event.data["rows"],
-        )
-    )
+def on_rework_done(connection: Connection, event: StoredEvent) -> None:
+    """Keep what the bench did; what it replaced has origin `bench` from then on."""
+    serial = event.data["serial"]
+    common = {"serial": serial, "inspection": event.data["inspection"], "person": event.person, "at": event.at}
+    rows = [
+        {
+            **common,
+            "event_id": event.id,
+            "number": number,
+            "work": done["work"],
+            "string": done["string"] or 0,
+            "position": done["position"] or 0,
+            "new_string_id": done["new_string_id"],
+            "fate": done["fate"],
+            "minutes": event.data["minutes"],
+            "note": event.data["note"],
+        }
+        for number, done in enumerate(event.data["done"], start=1)
+    ]
+    connection.execute(reworks.insert(), rows)
+    replaced = [done for done in event.data["done"] if done["work"] in REPLACING]
+    with counted_change(connection, Scope((serial,)), inspected=True):
+        for done in replaced:
+            connection.execute(context_rows.insert().values(_bench_row(event, serial, done)))
+        attribute_again(connection, (serial,))
 
 
-def imported_rows(connection: Connection, serials: Collection[str]) -> dict[tuple[str, int], Any]:
-    """Return the valid imported row of every string of these panels."""
+def _bench_row(event: StoredEvent, serial: str, done: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        **_NOTHING,
+        "serial": serial,
+        "string": done["string"],
+        "position": done["position"] or 0,
+        "origin": BENCH,
+        "valid_from": event.id,
+        "valid_to": None,
+        "source": "",
+        "string_id": done["new_string_id"],
+    }
+
+
+def known_context(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> dict[tuple[Any, ...], Known]:
+    """Return what was imported about the strings these rows speak about, and their panels' other strings."""
+    serials = sorted({row["serial"] for row in rows})
     valid = (context_rows.c.origin == IMPORTED, context_rows.c.valid_to.is_(None))
     found = connection.execute(select(context_rows).where(context_rows.c.serial.in_(serials), *valid))
-    return {(row.serial, row.string): row for row in found}
-
-
-def merge(before: Any, given: dict[str, Any]) -> dict[str, Any]:
-    """Return the fields of a row after an import: what is given, else what was known, else not known."""
-    merged: dict[str, Any] = {name: getattr(before, name) if before is not None else "" for name in CONTEXT_TEXTS}
-    merged["turned"] = before.turned if before is not None else None
-    merged.update({name: given[name] for name in CONTEXT_FIELDS if name in given})
-    return merged
+    return {
+        (row.serial, row.string): Known(
+            {"serial": row.serial, "string": row.string, **{name: getattr(row, name) for name in CONTEXT_FIELDS}},
+            row.source,
+        )
+        for row in found
+    }
 
 
 def attribute_again(connection: Connection, serials: Collection[str]) -> None:

@@ -10,7 +10,7 @@ from elinspect.records import Layout
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.attribution import PanelContext, contexts_of
 from elinspect.store.projections.counting import Scope, counted_change
-from elinspect.store.schema import evaluations, flagged_cells, flags, inspections
+from elinspect.store.schema import evaluations, flagged_cells, flags, inspections, versions
 from elinspect.store.scores import pack_scores
 
 _Json = Mapping[str, Any]
@@ -36,7 +36,7 @@ def on_inspection(connection: Connection, event: StoredEvent) -> None:
             "superseded": False,
             "seen_at": event.at,
             "day": event.at[:10],
-            **_judged_columns(event, result),
+            **_judged_columns(connection, event, result),
         }
         connection.execute(inspections.insert().values(row))
         _write_flags(connection, event.data["inspection"], result)
@@ -51,7 +51,7 @@ def on_re_evaluation(connection: Connection, event: StoredEvent) -> None:
         return
     with counted_change(connection, Scope.of(result["serial"], inspection), inspected=True):
         connection.execute(
-            update(inspections).where(inspections.c.id == inspection).values(_judged_columns(event, result))
+            update(inspections).where(inspections.c.id == inspection).values(_judged_columns(connection, event, result))
         )
         connection.execute(delete(flags).where(flags.c.inspection == inspection))
         connection.execute(delete(flagged_cells).where(flagged_cells.c.inspection == inspection))
@@ -71,8 +71,10 @@ def _supersede(connection: Connection, result: _Json) -> None:
         connection.execute(update(inspections).where(inspections.c.id.in_(ids)).values(superseded=True))
 
 
-def _judged_columns(event: StoredEvent, result: _Json) -> dict[str, Any]:
+def _judged_columns(connection: Connection, event: StoredEvent, result: _Json) -> dict[str, Any]:
     panel, layout = result["panel"], Layout.parse(result["panel"]["layout"])
+    recipe = (versions.c.what == "recipe", versions.c.label == result["versions"]["recipe"])
+    in_recipe = connection.execute(select(versions.c.layout).where(*recipe)).scalar_one_or_none()
     return {
         "result_event_id": event.id,
         "product": result["versions"]["recipe"],
@@ -82,8 +84,9 @@ def _judged_columns(event: StoredEvent, result: _Json) -> dict[str, Any]:
         "usable": result["quality"]["usable"],
         "panel_found": panel["found"],
         "layout": panel["layout"],
-        # What is found is found in the recipe's layout; a result with other cells is not of this layout.
-        "layout_agrees": panel["found"] and len(result["cells"]) == layout.n_cells,
+        "layout_agrees": panel["found"]
+        and len(result["cells"]) == layout.n_cells
+        and in_recipe in (None, panel["layout"]),
         "proposal": result["proposal"]["disposition"],
         "above_limit": sum(flag["limit"] is not None for flag in result["flags"]),
         "scores": pack_scores(result["cells"]),
@@ -98,8 +101,7 @@ def _write_flags(connection: Connection, inspection: str, result: _Json) -> None
     primary: dict[tuple[int, int], str] = {}
     for row in rows:
         primary.setdefault((row["string"], row["position"]), row["kind"])
-    for place, kind in primary.items():
-        write_cell(connection, inspection, place, proposed_kind=kind)
+    write_cells(connection, inspection, proposed=primary)
 
 
 def flag_columns(inspection: str, number: int, flag: _Json, *, added: bool = False) -> dict[str, Any]:
@@ -121,34 +123,34 @@ def flag_columns(inspection: str, number: int, flag: _Json, *, added: bool = Fal
     }
 
 
-def write_cell(
-    connection: Connection,
-    inspection: str,
-    place: tuple[int, int],
-    proposed_kind: str | None = None,
-    confirmed_kind: str | None = None,
+_Places = Mapping[tuple[int, int], str]
+
+
+def write_cells(
+    connection: Connection, inspection: str, *, proposed: _Places | None = None, confirmed: _Places | None = None
 ) -> None:
-    """Write the row of a flagged cell with its production context."""
+    """Write rows of flagged cells, with their kind and their production context."""
+    proposed, confirmed = proposed or {}, confirmed or {}
     row = connection.execute(select(inspections).where(inspections.c.id == inspection)).one()
     serials = (row.serial,) if row.serial is not None else ()
     context = contexts_of(connection, serials).get(row.serial, PanelContext())
-    connection.execute(
-        flagged_cells.insert().values(
-            inspection=inspection,
-            string=place[0],
-            position=place[1],
-            event_id=row.event_id,
-            serial=row.serial,
-            day=row.day,
-            purpose=row.purpose,
-            stage=row.stage,
-            product=row.product,
-            attempt=row.attempt,
-            superseded=row.superseded,
-            proposed_kind=proposed_kind,
-            confirmed_kind=confirmed_kind,
-            counts_proposed=False,
-            counts_confirmed=False,
-            **context.fields(Layout.parse(row.layout), *place, row.event_id),
-        )
-    )
+    layout = Layout.parse(row.layout)
+    same = {name: getattr(row, name) for name in _OF_INSPECTION}
+    rows = [
+        {
+            **same,
+            "inspection": inspection,
+            "string": place[0],
+            "position": place[1],
+            "proposed_kind": proposed.get(place),
+            "confirmed_kind": confirmed.get(place),
+            "counts_proposed": False,
+            "counts_confirmed": False,
+            **context.fields(layout, *place, row.event_id),
+        }
+        for place in {**proposed, **confirmed}
+    ]
+    connection.execute(flagged_cells.insert(), rows)
+
+
+_OF_INSPECTION = ("event_id", "serial", "day", "purpose", "stage", "product", "attempt", "superseded")

@@ -1,0 +1,208 @@
+"""Importing tables into the log: good rows in, bad rows reported, twice the same as once, nobody kept waiting."""
+
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from elinspect.catalogue import Message
+from elinspect.operations.tables import BadRow, Progress, RowError, Table, TableRow
+from elinspect.store.events import EventKind, NewEvent
+from elinspect.store.log import Log
+from elinspect.store.people import person_named
+from elinspect.store.projections.imported import Known
+from elinspect.store.schema import imports
+
+_HELD_S = 0.007
+"""What a chunk should hold the log for; a decision may wait 15 ms at most behind one."""
+_PAUSE_S = 0.002
+"""Between two chunks, so that whoever waits to write gets in."""
+_FIRST, _SMALLEST, _LARGEST = 60, 12, 1500
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Importable:
+    """One sort of table.
+
+    Attributes
+    ----------
+    what : str
+        Its name in the log, such as ``context``; also the subject of its events.
+    kind : EventKind
+        Event that carries its rows.
+    columns, required : sequence of str
+        Columns it may have, and must have.
+    keys : sequence of str
+        Fields that say which thing a row speaks about.
+    parse : callable
+        From a row as text to its fields; fields that are not given are left out. Raises RowError.
+    known : callable
+        From a connection and rows to what the log knows about the same things, by key.
+    names : sequence of str
+        Fields that name a person; the log keeps an id instead.
+    """
+
+    what: str
+    kind: EventKind
+    columns: Sequence[str]
+    required: Sequence[str]
+    keys: Sequence[str]
+    parse: Callable[[TableRow], Row]
+    known: Callable[[Connection, Sequence[Row]], Mapping[tuple[Any, ...], Known]]
+    names: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ImportReport:
+    """What an import did.
+
+    Attributes
+    ----------
+    file : str
+        The file.
+    added : int
+        Rows that were new or said something new.
+    known : int
+        Good rows that said nothing new.
+    bad : tuple of BadRow
+        Rows left out, each with line and reason.
+    ignored_columns : tuple of str
+        Columns this program does not know.
+    """
+
+    file: str
+    added: int
+    known: int
+    bad: tuple[BadRow, ...]
+    ignored_columns: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Counts:
+    added: int = 0
+    known: int = 0
+    bad: list[BadRow] = field(default_factory=list)
+
+
+def import_table(log: Log, path: Path, what: Importable, progress: Progress | None, station: str) -> ImportReport:
+    """Import a table; see `Importable`.
+
+    What a row does not say leaves what an earlier file said. A file that was imported to its end before changes
+    nothing; one that was interrupted goes on where it stopped.
+
+    Raises
+    ------
+    ImportFileError
+        If the file cannot be used at all.
+    LogError
+        If the log cannot be written; what was imported until then stays.
+    """
+    counts = _Counts()
+    people = _People(log)
+    with Table(path, what.columns, what.required) as table:
+        done = _done_before(log, table.sha256, what.what)
+        size = _Size(_FIRST)
+        for chunk in _chunks(table.rows(), what, counts, size):
+            named = [(line, people.without_names(row, what.names)) for line, row in chunk]
+            new = _new_rows(log, named, what, table.sha256, counts)
+            if done:
+                counts.known += len(new)
+            elif new:
+                event = NewEvent(what.kind, what.what, {"file_sha256": table.sha256, "rows": new})
+                held_s = log.append([event], station).held_s
+                counts.added += len(new)
+                size.follow(len(new), held_s)
+                time.sleep(_PAUSE_S)
+            if progress is not None and chunk:
+                progress(min(1.0, chunk[-1][0] / table.lines))
+        if not done:
+            ended = {"file_sha256": table.sha256, "what": what.what, "file_name": path.name, "rows": counts.added}
+            log.append([NewEvent(EventKind.IMPORT_DONE, what.what, ended)], station)
+        ignored = table.ignored_columns
+    return ImportReport(str(path), counts.added, counts.known, tuple(counts.bad), ignored)
+
+
+class _People:
+    """Ids in the place of names, so that names stay out of the events."""
+
+    def __init__(self, log: Log) -> None:
+        self._log = log
+        self._ids: dict[str, str] = {}
+
+    def without_names(self, row: Row, fields: Sequence[str]) -> Row:
+        given = {name: row[name] for name in fields if name in row}
+        return {**row, **{name: self._id(value) for name, value in given.items()}}
+
+    def _id(self, name: str) -> str:
+        if name not in self._ids:
+            with self._log.writing() as connection:
+                self._ids[name] = person_named(connection, name)
+        return self._ids[name]
+
+
+def _done_before(log: Log, sha256: str, what: str) -> bool:
+    with log.reading() as connection:
+        mine = (imports.c.file_sha256 == sha256, imports.c.what == what)
+        return connection.execute(select(imports.c.rows).where(*mine)).one_or_none() is not None
+
+
+@dataclass(slots=True)
+class _Size:
+    """Rows per chunk: as many as the log can take in the time a chunk may hold it."""
+
+    rows: int
+
+    def follow(self, rows: int, held_s: float) -> None:
+        faster = min(max(_HELD_S / max(held_s, 1e-6), 0.5), 1.25)
+        self.rows = int(min(max(rows * faster, _SMALLEST), _LARGEST))
+
+
+_Numbered = tuple[int, Row]
+
+
+def _chunks(
+    rows: Iterator[TableRow | BadRow], what: Importable, counts: _Counts, size: _Size
+) -> Iterator[list[_Numbered]]:
+    chunk: list[_Numbered] = []
+    for row in rows:
+        if isinstance(row, BadRow):
+            counts.bad.append(row)
+            continue
+        try:
+            chunk.append((row.line, what.parse(row)))
+        except RowError as error:
+            counts.bad.append(BadRow(row.line, error.reason))
+        if len(chunk) >= size.rows:
+            yield chunk
+            chunk = []
+    yield chunk
+
+
+def _new_rows(log: Log, rows: list[_Numbered], what: Importable, sha256: str, counts: _Counts) -> list[Row]:
+    """Return the rows that say something new; a row that contradicts an earlier one of its file is bad."""
+    with log.reading() as connection:
+        known = what.known(connection, [row for _, row in rows]) if rows else {}
+    of_this_chunk: dict[tuple[Any, ...], Row] = {}
+    for line, row in rows:
+        key = tuple(row[name] for name in what.keys)
+        before = known.get(key)
+        said: Mapping[str, Any] | None = of_this_chunk.get(key)
+        if said is None and before is not None and before.source == sha256:
+            said = before.fields
+        if said is not None and any(said.get(name) not in ("", None, value) for name, value in row.items()):
+            counts.bad.append(
+                BadRow(line, Message("import.contradicts", {"which": ", ".join(str(part) for part in key if part)}))
+            )
+        elif key in of_this_chunk:
+            of_this_chunk[key].update(row)
+            counts.known += 1
+        elif before is not None and all(before.fields[name] == value for name, value in row.items()):
+            counts.known += 1
+        else:
+            of_this_chunk[key] = dict(row)
+    return list(of_this_chunk.values())

@@ -1,0 +1,115 @@
+"""Who may do what: names, roles and PINs, outside the hash chain and erasable.
+
+As long as nobody has a PIN, names and roles are taken on trust. The first PIN is an administrator's; from then on
+everybody signs in with their own, and only an administrator gives PINs and roles.
+"""
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, select, update
+
+from elinspect.errors import LogError
+from elinspect.review.gate import Role
+from elinspect.store.events import EventKind, NewEvent, now
+from elinspect.store.log import Log
+from elinspect.store.people import person_named, pins_in_use
+from elinspect.store.schema import people
+
+SHORTEST_PIN = 4
+"""Common practice, no source; argon2 makes guessing slow, not impossible."""
+
+
+@dataclass(frozen=True, slots=True)
+class Administrator:
+    """Who gives PINs and erases names."""
+
+    name: str
+    pin: str
+
+
+def sign_in(log: Log, station: str, name: str, role: Role, pin: str = "") -> str:
+    """Sign a person in at a station.
+
+    Returns
+    -------
+    str
+        Id of the person, under which all they do is logged.
+
+    Raises
+    ------
+    LogError
+        If the PIN is wrong, or the person has another role.
+    """
+    if not name.strip():
+        raise LogError("people.no_name")
+    with log.writing() as connection:
+        if pins_in_use(connection):
+            _check_pin(connection, name, pin)
+        person = person_named(connection, name, role)
+    log.append([NewEvent(EventKind.SIGN_IN, f"person:{person}", {"role": role.value}, person)], station)
+    return person
+
+
+def give_pin(log: Log, name: str, role: Role, pin: str, by: Administrator | None = None) -> None:
+    """Give a person a role and a PIN.
+
+    Parameters
+    ----------
+    by : Administrator, optional
+        Needed once somebody has a PIN; the first one is an administrator's.
+
+    Raises
+    ------
+    LogError
+        If `by` is missing or no administrator, or the PIN is too short.
+    """
+    from argon2 import PasswordHasher
+
+    if len(pin) < SHORTEST_PIN:
+        raise LogError("people.short_pin", least=SHORTEST_PIN)
+    hashed = PasswordHasher().hash(pin)
+    with log.writing() as connection:
+        _check_administrator(connection, by)
+        if not pins_in_use(connection) and role is not Role.ADMINISTRATOR:
+            raise LogError("people.first_pin")
+        person = person_named(connection, name, role)
+        connection.execute(update(people).where(people.c.id == person).values(role=role.value, pin_hash=hashed))
+
+
+def erase_name(log: Log, name: str, by: Administrator | None = None) -> None:
+    """Erase a person's name and PIN; what they did stays, under an id that no longer leads to anybody.
+
+    Raises
+    ------
+    LogError
+        If nobody has this name, or `by` is missing or no administrator.
+    """
+    with log.writing() as connection:
+        _check_administrator(connection, by)
+        erased = {"name": None, "pin_hash": None, "erased_at": now()}
+        if connection.execute(update(people).where(people.c.name == name).values(erased)).rowcount != 1:
+            raise LogError("people.unknown", name=name)
+
+
+def _check_administrator(connection: Connection, by: Administrator | None) -> None:
+    if not pins_in_use(connection):
+        return
+    if by is None:
+        raise LogError("people.administrator")
+    _check_pin(connection, by.name, by.pin)
+    role = connection.execute(select(people.c.role).where(people.c.name == by.name)).scalar_one()
+    if role != Role.ADMINISTRATOR:
+        raise LogError("people.administrator")
+
+
+def _check_pin(connection: Connection, name: str, pin: str) -> None:
+    from argon2 import PasswordHasher
+    from argon2.exceptions import Argon2Error, InvalidHashError
+
+    hashed = connection.execute(select(people.c.pin_hash).where(people.c.name == name)).scalar_one_or_none()
+    try:
+        if hashed is None:
+            raise LogError("people.wrong_pin")
+        PasswordHasher().verify(hashed, pin)
+    except (Argon2Error, InvalidHashError):
+        raise LogError("people.wrong_pin") from None

@@ -1,0 +1,49 @@
+"""Recipes, criteria and models in force, kept with their whole content, so that a decision can be replayed."""
+
+import hashlib
+from pathlib import Path
+
+from pydantic import TypeAdapter
+from sqlalchemy import select
+
+from elinspect.errors import LogError
+from elinspect.recipe import AcceptanceCriteria, ProductRecipe
+from elinspect.store.events import EventKind, NewEvent
+from elinspect.store.log import Log
+from elinspect.store.schema import versions
+
+
+def log_recipe(log: Log, recipe: ProductRecipe, station: str) -> None:
+    """Log a recipe the first time it is used.
+
+    Raises
+    ------
+    LogError
+        If another content was logged under the same name and version.
+    """
+    content = TypeAdapter(ProductRecipe).dump_json(recipe).decode("utf-8")
+    _log_version(log, "recipe", recipe.label, content, station, layout=str(recipe.layout))
+
+
+def log_criteria(log: Log, criteria: AcceptanceCriteria, station: str) -> None:
+    """Log acceptance criteria the first time they are used; raises as `log_recipe`."""
+    content = TypeAdapter(AcceptanceCriteria).dump_json(criteria).decode("utf-8")
+    _log_version(log, "criteria", criteria.label, content, station)
+
+
+def log_model(log: Log, label: str, path: Path, station: str) -> None:
+    """Log a model by the hash of its file the first time it is used; raises as `log_recipe`."""
+    _log_version(log, "model", label, hashlib.sha256(path.read_bytes()).hexdigest(), station)
+
+
+def _log_version(log: Log, what: str, label: str, content: str, station: str, layout: str | None = None) -> None:
+    sha256 = hashlib.sha256(content.encode("utf-8")).hexdigest()
+    data = {"what": what, "label": label, "sha256": sha256, "layout": layout, "content": content}
+    with log.reading() as connection:
+        known = connection.execute(
+            select(versions.c.sha256).where(versions.c.what == what, versions.c.label == label)
+        ).scalar_one_or_none()
+    if known is None:
+        log.append([NewEvent(EventKind.VERSION_CHANGE, f"version:{what}", data)], station)
+    elif known != sha256:
+        raise LogError("log.version_changed", what=what, label=label)
