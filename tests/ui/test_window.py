@@ -68,7 +68,7 @@ def test_accept_is_refused_in_the_same_words_by_key_and_beside_the_disabled_butt
     assert missing in driver.window._decision.condition.text()
     driver.key(Key.Key_F6)
     assert driver.notice == missing
-    assert driver.window._decision.notice.text() == missing
+    assert driver.window._decision.condition.text() == words("desktop.accept_missing", missing=missing)
     assert desk.logged["a"].decision is None
 
 

@@ -149,6 +149,7 @@ QPushButton:hover { border-color: $soft; }
 QPushButton:focus { border: 2px solid $current; }
 QPushButton:pressed, QPushButton:checked { background: $current; color: $on; border-color: $current; }
 QPushButton:disabled { color: $faint; background: $surface; border-style: dashed; }
+QPushButton[role="answer"] { font-weight: 600; padding: ${pp}px ${pp}px; }
 QPushButton[role="decide"] { font-size: ${mid}px; font-weight: 600; padding: ${pp}px ${wide}px; }
 QPushButton[proposed="true"] { border: 2px solid $current; }
 QLineEdit { background: $raised; border: 1px solid $line; border-radius: ${r}px; padding: ${p}px;

@@ -12,18 +12,18 @@ from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QM
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect.recipe import AddressScheme
-from elinspect.records import Address, Disposition, ElImage, Kind, Points
+from elinspect.records import Address, Disposition, ElImage
 from elinspect.review.desk import Desk
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.panes.decision_pane import DecisionPane
 from elinspect_ui.panes.flag_pane import FlagPane
 from elinspect_ui.panes.help_window import HelpWindow
-from elinspect_ui.panes.kind_menu import above, kind_menu
+from elinspect_ui.panes.kind_choice import KindChoice
+from elinspect_ui.panes.labels import key_line
 from elinspect_ui.panes.panel_pane import PanelPane
 from elinspect_ui.panes.queue_pane import QueuePane
 from elinspect_ui.pictures import Pictures
 from elinspect_ui.presenters.commands import COMMANDS, GROUPS
-from elinspect_ui.presenters.drawing import LINE_KINDS, drawn_flag
 from elinspect_ui.presenters.gate import GatePresenter
 from elinspect_ui.presenters.panel_words import panel_words
 from elinspect_ui.presenters.queue import queue_lines, waiting_count
@@ -85,9 +85,9 @@ class GateWindow(QMainWindow):
         self._problem = ""
         self._help: HelpWindow | None = None
         self._whole = False
-        self._drawing: Kind | None = None
         self._actions = self._make_actions()
         self._build()
+        self._kinds = KindChoice(self, self._panel, self._presenter, settings.scheme)
         self._connect()
         self._apply_theme()
         self._poll = QTimer(self)
@@ -103,8 +103,8 @@ class GateWindow(QMainWindow):
             "previous_flag": lambda: self._step_flag(-1),
             "confirm": lambda: self._presenter.confirm(),
             "dismiss": lambda: self._presenter.dismiss(),
-            "change_kind": self._choose_change,
-            "add_flag": self._choose_addition,
+            "change_kind": lambda: self._kinds.change(),
+            "add_flag": lambda: self._kinds.add(),
             "take_back": lambda: self._presenter.take_back(),
             "undo": lambda: self._presenter.undo(),
             "redo": lambda: self._presenter.redo(),
@@ -158,14 +158,13 @@ class GateWindow(QMainWindow):
             self.menuBar().addMenu(menu)
         self._who = QLabel(self._settings.who)
         self._who.setProperty("role", "soft")
-        self._who.setContentsMargins(8, 0, 8, 0)
+        self._who.setContentsMargins(8, 4, 8, 0)
         self.menuBar().setCornerWidget(self._who)
         self._queue = QueuePane()
         self._panel = PanelPane(self._settings.scheme, self._actions)
         self._flag = FlagPane(self._settings.scheme, self._actions)
         self._decision = DecisionPane(self._actions)
-        self._keys = QLabel("   ".join(f"{command.shown_key} {command.short}" for command in COMMANDS if command.line))
-        self._keys.setProperty("role", "keys")
+        self._keys = key_line([command for command in COMMANDS if command.line])
         self._keys.setContentsMargins(8, 0, 8, 0)
         self._keys.setMinimumWidth(1)
         self._splitter = QSplitter()
@@ -194,8 +193,6 @@ class GateWindow(QMainWindow):
         view = self._panel.view
         view.shown.connect(self._picture_painted)
         view.chosen.connect(self._cell_chosen)
-        view.drawn.connect(self._drawn)
-        view.drawing_left.connect(self._drawing_left)
         self._flag.asked.connect(self._presenter.go_to)
         self._decision.reasoned.connect(self._reason_given)
         self._decision.left.connect(self._presenter.leave_reason)
@@ -332,51 +329,6 @@ class GateWindow(QMainWindow):
         self._whole = not self._whole
         self._flag.show_whole_cell(self._whole)
 
-    def _choose_change(self) -> None:
-        line = self.state.line
-        if line is None:
-            self._presenter.say_refused(words("desktop.no_flag"))
-            return
-        self._open_kinds(words("desktop.change.title", what=line.title), self._presenter.change)
-
-    def _choose_addition(self) -> None:
-        if self.state.review is None or self._panel.view.picture is None:
-            self._presenter.say_refused(words("desktop.add.no_picture"))
-            return
-        self._open_kinds(words("desktop.add.title"), self._begin_drawing)
-
-    def _open_kinds(self, title: str, chosen: Callable[[Kind], None]) -> None:
-        menu = kind_menu(self, title, chosen, self._theme)
-        menu.popup(above(self._panel.view, menu))
-
-    def _begin_drawing(self, kind: Kind) -> None:
-        how = "desktop.add.line" if kind in LINE_KINDS else "desktop.add.box"
-        self._panel.show_banner(words(how, kind=kind.value))
-        self._drawing = kind
-        self._panel.view.draw_flag(kind)
-
-    def _drawn(self, outline: Points | None) -> None:
-        self._panel.show_banner("")
-        view, review, kind = self._panel.view, self.state.review, self._drawing
-        if view.picture is None or review is None or kind is None:
-            return
-        try:
-            flag = drawn_flag(
-                view.picture.places,
-                kind,
-                outline,
-                view.selected,
-                self._settings.scheme,
-                review.result.quality.mm_per_px,
-            )
-        except ElinspectError as error:
-            self._presenter.say_refused(str(error))
-        else:
-            self._presenter.add(flag)
-
-    def _drawing_left(self) -> None:
-        self._panel.show_banner("")
-
     # The decision
 
     def _reason_given(self, reason: str) -> None:
@@ -401,14 +353,16 @@ class GateWindow(QMainWindow):
             return
         self._size_px = size
         self.setStyleSheet(style_sheet(self._theme, size))
+        self._kinds.theme = self._theme
         self._queue.use_theme(self._theme, size)
         self._flag.use_theme(self._theme)
-        self._decision.use_theme(self._theme)
+        self._decision.use_theme(self._theme, size)
 
     def _open_help(self) -> None:
         if self._help is None:
             self._help = HelpWindow(self)
         self._help.resize(round(self.width() * 0.6), round(self.height() * 0.85))
+        self._help.move(self.geometry().center() - self._help.rect().center())
         self._help.show()
         self._help.raise_()
         self._help.activateWindow()

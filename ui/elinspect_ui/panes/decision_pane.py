@@ -72,8 +72,10 @@ class DecisionPane(QWidget):
         self.notice = plain_label("", wrap=True)
         said = QVBoxLayout()
         said.setSpacing(0)
+        said.addStretch(1)
         said.addWidget(self.condition)
         said.addWidget(self.notice)
+        said.addStretch(1)
         row.addLayout(said, 1)
         deciding = QWidget()
         deciding.setLayout(row)
@@ -116,9 +118,11 @@ class DecisionPane(QWidget):
         layout.addWidget(self._reason_notice)
         return page
 
-    def use_theme(self, theme: Theme) -> None:
-        """Paint in a theme."""
+    def use_theme(self, theme: Theme, size_px: int) -> None:
+        """Paint in a theme, text of a size."""
         self._theme = theme
+        # Room for two lines of conditions and a notice, so that nothing jumps when they come.
+        self._stack.setFixedHeight(round(size_px * 4.2))
 
     def show_state(self, state: GateState) -> None:
         """Show what may be decided and what stands in the way."""
@@ -131,13 +135,22 @@ class DecisionPane(QWidget):
                 button.setProperty("proposed", disposition is proposed)
                 button.style().unpolish(button)
                 button.style().polish(button)
+        self._show_words(state)
+        self._show_question(state)
+
+    def _show_words(self, state: GateState) -> None:
+        """Say what stands in the way, and the last notice; the same words are not said twice but brought forward."""
+        missing = " ".join(state.missing_for(Disposition.ACCEPT)) if state.review is not None else ""
+        said = state.notice
+        repeated = said is not None and said.text == missing
         self.condition.setText(self._condition(state))
-        text = words("desktop.writing") if state.busy is Busy.WRITING else state.notice.text if state.notice else ""
-        colour = tone_colour(self._theme, state.notice.tone) if state.notice else self._theme.soft
+        warning = self._theme.warning
+        self.condition.setStyleSheet(f"color: {warning}; font-weight: 600;" if repeated else "")
+        text = words("desktop.writing") if state.busy is Busy.WRITING else said.text if said and not repeated else ""
+        colour = tone_colour(self._theme, said.tone) if said else self._theme.soft
         for label in (self.notice, self._reason_notice):
             label.setText(text)
             label.setStyleSheet(f"color: {colour}; font-weight: 600;")
-        self._show_question(state)
 
     def _condition(self, state: GateState) -> str:
         if state.review is None:

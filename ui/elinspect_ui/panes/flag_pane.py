@@ -1,6 +1,6 @@
 """The current flag: large, beside the same place of a good cell, with its measurements and the answers."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from PySide6.QtCore import Qt, Signal
@@ -15,7 +15,7 @@ from elinspect_ui.panes.flag_list import FlagList
 from elinspect_ui.panes.labels import plain_label
 from elinspect_ui.presenters.flag_lines import FlagLine
 from elinspect_ui.presenters.places import good_cell
-from elinspect_ui.presenters.state import GateState
+from elinspect_ui.presenters.state import GateState, PictureState
 from elinspect_ui.theme import DARK, Theme, standing_colour
 from elinspect_ui.viewer.close_up import place_around
 from elinspect_ui.viewer.close_up_view import CloseUpView
@@ -23,8 +23,9 @@ from elinspect_ui.viewer.glyphs import glyph_icon, standing_path
 from elinspect_ui.viewer.picture import Contrast, Grey, Picture
 
 _FIGURE_ROWS = 4
-_ANSWERS = ("confirm", "dismiss", "change_kind", "take_back")
-_FURTHER = ("previous_flag", "next_flag", "add_flag", "undo", "redo")
+_ANSWERS = ("confirm", "dismiss", "change_kind")
+_FURTHER = ("add_flag", "take_back", "undo", "redo")
+_STEPS = ("previous_flag", "next_flag")
 
 
 class FlagPane(QWidget):
@@ -75,7 +76,7 @@ class FlagPane(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
         layout.setSpacing(5)
-        layout.addWidget(self._count)
+        layout.addLayout(self._button_row(_STEPS, actions, self._count))
         layout.addWidget(self._title)
         standing = QHBoxLayout()
         standing.setSpacing(6)
@@ -84,14 +85,23 @@ class FlagPane(QWidget):
         layout.addLayout(standing)
         layout.addLayout(self._pictures())
         layout.addLayout(self._figure_grid())
-        for names in (_ANSWERS, _FURTHER):
-            row = QHBoxLayout()
-            row.setSpacing(4)
-            for name in names:
-                self.buttons[name] = CommandButton(name, actions[name])
-                row.addWidget(self.buttons[name])
-            layout.addLayout(row)
+        layout.addLayout(self._button_row(_ANSWERS, actions))
+        layout.addLayout(self._button_row(_FURTHER, actions))
         layout.addWidget(self.flags, 1)
+
+    def _button_row(
+        self, names: Sequence[str], actions: Mapping[str, QAction], first: QWidget | None = None
+    ) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setSpacing(4)
+        if first is not None:
+            row.addWidget(first, 1)
+        for name in names:
+            self.buttons[name] = CommandButton(name, actions[name])
+            if name in _ANSWERS:
+                self.buttons[name].setProperty("role", "answer")
+            row.addWidget(self.buttons[name])
+        return row
 
     def _pictures(self) -> QGridLayout:
         grid = QGridLayout()
@@ -163,13 +173,13 @@ class FlagPane(QWidget):
 
     def _enable_buttons(self, state: GateState) -> None:
         """Buttons follow what can be done; the keys stay alive and say in words why they do nothing."""
-        open_panel = state.review is not None and not state.closed
-        for name in _ANSWERS:
+        open_panel = state.review is not None and not state.closed and state.picture is PictureState.SHOWN
+        for name in (*_ANSWERS, "take_back"):
             self.buttons[name].setEnabled(open_panel and state.line is not None)
         self.buttons["add_flag"].setEnabled(open_panel)
         self.buttons["undo"].setEnabled(open_panel and state.can_undo)
         self.buttons["redo"].setEnabled(open_panel and state.can_redo)
-        for name in ("next_flag", "previous_flag"):
+        for name in _STEPS:
             self.buttons[name].setEnabled(len(state.lines) > 1)
 
     def _show_line(self, line: FlagLine | None) -> None:
@@ -210,7 +220,7 @@ class FlagPane(QWidget):
             line, address = None, self._selected
         if picture is None or self._state.review is None or address is None:
             for view, caption in ((self.flagged, self._flagged_caption), (self.good, self._good_caption)):
-                view.show_place(None, None, None, None)
+                view.show_place(picture, self._table, None, None)
                 caption.setText("")
             return
         outline = None

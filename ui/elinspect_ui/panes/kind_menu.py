@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 
-from PySide6.QtCore import QPoint
 from PySide6.QtWidgets import QMenu, QWidget
 
 from elinspect.catalogue import words
@@ -38,9 +37,3 @@ def kind_menu(parent: QWidget, title: str, chosen: Callable[[Kind], None], theme
         action.triggered.connect(lambda _checked=False, kind=kind: chosen(kind))
     menu.aboutToHide.connect(menu.deleteLater)
     return menu
-
-
-def above(widget: QWidget, menu: QMenu) -> QPoint:
-    """Return where a menu opens so that it lies at the top left of a widget, on the picture."""
-    del menu
-    return widget.mapToGlobal(QPoint(8, 8))

@@ -1,8 +1,13 @@
 """Labels that show text as it is, never as markup: serials and reasons come from outside."""
 
+from collections.abc import Sequence
+from html import escape
+
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QLabel, QSizePolicy, QWidget
+
+from elinspect_ui.presenters.commands import Command
 
 
 def plain_label(role: str = "", *, wrap: bool = False) -> QLabel:
@@ -37,6 +42,16 @@ class ElidedLabel(QLabel):
         text = self.fontMetrics().elidedText(self.text(), Qt.TextElideMode.ElideRight, self.width())
         painter.setPen(self.palette().windowText().color())
         painter.drawText(self.rect(), int(self.alignment()), text)
+
+
+def key_line(commands: Sequence[Command]) -> QLabel:
+    """Return a line that says which key does what."""
+    label = QLabel()
+    label.setProperty("role", "keys")
+    label.setTextFormat(Qt.TextFormat.RichText)
+    parts = (f"<b>{escape(command.shown_key)}</b>&nbsp;{escape(command.short)}" for command in commands)
+    label.setText(" &nbsp; ".join(parts))
+    return label
 
 
 def _plain(label: QLabel, role: str) -> None:

@@ -66,8 +66,7 @@ class PanelPane(QWidget):
         self._stack = QStackedWidget()
         self._stack.addWidget(self.view)
         self._stack.addWidget(self._message_page())
-        self._banner = plain_label("warning")
-        self._banner.setWordWrap(True)
+        self._banner = plain_label("warning", wrap=True)
         self._banner.hide()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
@@ -95,12 +94,10 @@ class PanelPane(QWidget):
 
     def _message_page(self) -> QWidget:
         page = QWidget()
-        self._message = plain_label("empty")
+        self._message = plain_label("empty", wrap=True)
         self._message.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self._message.setWordWrap(True)
-        self._detail = plain_label("soft")
+        self._detail = plain_label("soft", wrap=True)
         self._detail.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self._detail.setWordWrap(True)
         self._progress = QProgressBar()
         self._progress.setRange(0, 0)
         self._progress.setTextVisible(False)
@@ -122,21 +119,22 @@ class PanelPane(QWidget):
         row.setSpacing(6)
         for name in ("fit", "zoom_flag", "marks"):
             row.addWidget(CommandButton(name, actions[name]))
-        row.addStretch(1)
+        row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}
         for name in ("dark", "middle", "bright"):
             label = plain_label("soft")
             label.setText(words(f"desktop.contrast.{name}"))
             slider = QSlider(Qt.Orientation.Horizontal)
             slider.setRange(0, _SLIDER_STEPS)
-            slider.setFixedWidth(96)
+            slider.setMinimumWidth(48)
+            slider.setMaximumWidth(160)
             slider.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
             slider.setAccessibleName(words(f"desktop.contrast.{name}"))
             slider.setToolTip(words("desktop.contrast.hint"))
             slider.valueChanged.connect(self._slid)
             self._sliders[name] = slider
             row.addWidget(label)
-            row.addWidget(slider)
+            row.addWidget(slider, 1)
         row.addWidget(CommandButton("contrast_reset", actions["contrast_reset"]))
         return row
 

@@ -221,7 +221,7 @@ class GatePresenter:
 
     def add(self, flag: Flag) -> None:
         """Add a flag the inspector drew."""
-        if self._may_answer():
+        if self.may_answer():
             self._perform(AddDeed(flag))
 
     def undo(self) -> None:
@@ -233,7 +233,7 @@ class GatePresenter:
         self._again(self._history.redo, words("desktop.nothing_to_redo"), undone=False)
 
     def _again(self, stack: Sequence[Deed], nothing: str, undone: bool) -> None:
-        if not self._may_answer():
+        if not self.may_answer():
             return
         if not stack:
             self._say(nothing, Tone.HINT)
@@ -241,13 +241,14 @@ class GatePresenter:
         self._perform(stack[-1], undone=undone, redone=not undone)
 
     def _answerable(self) -> FlagLine | None:
-        if not self._may_answer():
+        if not self.may_answer():
             return None
         if self.state.line is None:
             self._say(words("desktop.no_flag"), Tone.HINT)
         return self.state.line
 
-    def _may_answer(self) -> bool:
+    def may_answer(self) -> bool:
+        """Return whether a flag can be answered or added now; if not, say in words why."""
         if self.state.review is None or self._refused_while_busy():
             return False
         if self.state.closed:

@@ -133,6 +133,7 @@ class PictureView(QWidget):
         line = self._current_line()
         if moved and line is not None and line.flag.string is not None and line.flag.position is not None:
             self._selected = Address(line.flag.string, line.flag.position)
+            self._follow(self._selected)
         self.update()
 
     def show_marks(self, shown: bool) -> None:
@@ -154,6 +155,7 @@ class PictureView(QWidget):
             self._selected = places.nearest_cell(float(places.quads[..., 0].min()), float(places.quads[..., 1].min()))
         else:
             self._selected = places.neighbour(self._selected, right, down)
+        self._follow(self._selected)
         self.update()
 
     # Zoom
@@ -186,6 +188,18 @@ class PictureView(QWidget):
         margin = (1 - share) / 2 * min(self.width(), self.height())
         self._fitted = False
         self._look(self._viewport.fitted(points, margin))
+
+    def _follow(self, address: Address | None) -> None:
+        """Bring a cell to the middle, at the same scale, where an enlarged picture does not show all of it."""
+        if self._picture is None or self._fitted or address is None:
+            return
+        index = self._picture.places.index_of(address)
+        if index is None:
+            return
+        box = self._screen_box(self._picture.places.quads[index])
+        if not QRectF(self.rect()).contains(box):
+            middle = box.center()
+            self._look(self._viewport.moved(self.width() / 2 - middle.x(), self.height() / 2 - middle.y()))
 
     def _look(self, viewport: Viewport) -> None:
         assert self._picture is not None
