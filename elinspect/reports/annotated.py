@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ _ABOVE = (0, 94, 213)
 _BELOW = (233, 180, 86)
 _GRID = (150, 150, 150)
 _INK = (240, 240, 240)
+_ABOVE_INK = (120, 180, 255)
 _BAND = (32, 28, 26)
 
 
@@ -66,7 +68,7 @@ def annotate(
     for flag in reversed(result.flags):
         _draw_flag(sheet, flag)
     for flag in reversed(result.flags):
-        if flag.parent is None:
+        if flag.parent is None and flag.limit is not None:
             _label_flag(sheet, flag, scheme)
     return np.vstack([_band(sheet, _heading(result)), sheet.pixels, _band(sheet, _footing(result))])
 
@@ -106,8 +108,11 @@ def _draw_cell(sheet: _Sheet, cell: CellResult, scheme: AddressScheme) -> None:
     corners = _points(sheet, cell.corners_px)
     cv2.polylines(sheet.pixels, [corners], True, _GRID, 1, cv2.LINE_AA, 4)
     address = write_address(scheme, cell.address.string, cell.address.position)
-    x, y = corners[0, 0] // 16
-    _text(sheet, address, (int(x) + 4, int(y) + sheet.text_px), round(sheet.text_px * 0.8))
+    x, y = (int(side) for side in corners[0, 0] // 16)
+    size = round(sheet.text_px * 0.8)
+    # A shadow keeps the address legible on bright cells.
+    for shift, colour in ((1, (0, 0, 0)), (-1, (0, 0, 0)), (0, _INK)):
+        _text(sheet, address, (x + 5 + shift, y + sheet.text_px + 1 + shift), size, colour)
 
 
 def _draw_flag(sheet: _Sheet, flag: Flag) -> None:
@@ -146,10 +151,7 @@ def _label_flag(sheet: _Sheet, flag: Flag, scheme: AddressScheme) -> None:
     below = int(top + height) + round(size * 1.9)
     y = below if below < sheet.pixels.shape[0] - 4 else int(top) - size
     cv2.rectangle(sheet.pixels, (x - 3, y - size - 2), (x + width + 4, y + 5), _BAND, -1)
-    _text(sheet, text, (x, y), size, _ABOVE_INK if flag.limit is not None else _INK)
-
-
-_ABOVE_INK = (120, 180, 255)
+    _text(sheet, text, (x, y), size, _ABOVE_INK)
 
 
 def _text(
@@ -163,6 +165,7 @@ def _text(
     cv2.putText(pixels, text, place, colour, _font(), size, 400)
 
 
+@cache
 def _font() -> "cv2.FontFace":
     return cv2.FontFace("sans")
 

@@ -6,7 +6,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "annotated.not_found": "No panel was found in this image.",
     "annotated.reading": (
         "Layout {layout}, seen from the {view_side}, {mirrored}; string 1, position 1 at the {corner} of the picture. "
-        "Solid thick outline: above a limit; thin: below."
+        "Named, thick outline: above a limit; thin: below."
     ),
     "annotated.mirrored": "mirrored",
     "annotated.not_mirrored": "not mirrored",
