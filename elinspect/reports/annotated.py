@@ -59,7 +59,7 @@ def annotate(
     """
     scale = min(width_px / counts.shape[1], 2.0)
     way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-    resized = cv2.resize(counts, None, fx=scale, fy=scale, interpolation=way)
+    resized = np.asarray(cv2.resize(counts, None, fx=scale, fy=scale, interpolation=way), np.float32)
     pixels = np.repeat(stretched(resized)[..., None], 3, axis=2)
     sheet = _Sheet(pixels, scale, max(11, round(pixels.shape[1] / 130)))
     scheme = scheme or AddressScheme()
@@ -79,7 +79,8 @@ def stretched(counts: FloatImage, low_percent: float = 0.5, high_percent: float 
     low, high = np.percentile(counts.ravel()[::step], [low_percent, high_percent])
     if high <= low:
         return np.zeros(counts.shape, np.uint8)
-    return np.clip((counts - low) * (255.0 / (high - low)), 0, 255).astype(np.uint8)
+    shown: Picture = np.clip((counts - low) * (255.0 / (high - low)), 0, 255).astype(np.uint8)
+    return shown
 
 
 def write_annotated(path: Path, picture: Picture) -> None:
