@@ -7,6 +7,7 @@ programming of minimal paths with angles as states.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,7 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 
     def work(part: slice) -> list[tuple[float, list[Finding]]]:
         paths = find_paths(_responses(view, part, bank, settings), settings)
-        totals = paths.total.max(axis=(0, 2, 3))
+        totals = paths.best_totals()
         cells = range(part.start, part.stop)
         return [_of_cell(view, paths, place, cell, float(totals[place]), settings) for place, cell in enumerate(cells)]
 
@@ -117,11 +118,10 @@ def _responses(view: PanelView, part: slice, bank: _FilterBank, settings: CrackS
         for total, (x, y) in zip(along, ((second, smooth), (smooth, second), (first, first)), strict=True):
             total += cv2.sepFilter2D(tall, cv2.CV_32F, x, y)
     responses = [_steered(along, angle, kernel) for angle, kernel in zip(_angles(settings), bank.lines, strict=True)]
-    mean = np.zeros_like(tall)
-    for response in responses:
-        mean += response
-    mean /= len(responses)
-    pooled = np.stack([_pooled(response - mean, level.shape) for response in responses])
+    mean = responses[0].copy()
+    for response in responses[1:]:
+        cv2.add(mean, response, dst=mean)
+    pooled = np.stack([_pooled(cv2.scaleAdd(mean, -1 / len(responses), own), level.shape) for own in responses])
     texture = np.median(pooled.max(axis=0).reshape(pooled.shape[1], -1), axis=1)
     pooled /= np.maximum(texture, settings.least_texture)[:, None, None]
     return pooled
@@ -149,7 +149,7 @@ def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> Floa
     return np.asarray(cv2.filter2D(across, cv2.CV_32F, line))
 
 
-def _pooled(response: FloatImage, shape: tuple[int, ...]) -> FloatImage:
+def _pooled(response: NDArray[Any], shape: tuple[int, ...]) -> FloatImage:
     strongest = cv2.dilate(response, np.ones((_POOL, _POOL), np.uint8)).reshape(shape)
     top, left = (((size - 1) % _POOL) // 2 for size in shape[1:])
     return np.asarray(strongest[:, top::_POOL, left::_POOL])
@@ -212,7 +212,9 @@ def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -
             _sample(view, cell, middles + sign * distance * normal)
             for distance in np.array([2.5, 3.5, 4.5]) / view.mm_per_px
         ]
-        sides.append(float(np.nanmedian(np.concatenate(samples))) if samples else np.nan)
+        levels = np.concatenate(samples)
+        # Beside a crack along the rim one side can lie wholly outside the cell.
+        sides.append(float(np.median(levels)) if levels.size else np.nan)
     step_size = abs(sides[0] - sides[1])
     if not np.isfinite(step_size):
         return 1.0, CrackMode.A
@@ -229,5 +231,4 @@ def _sample(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
     row, column = nearest[inside].T
     kept = view.inside[row, column]
     row, column = row[kept], column[kept]
-    values = view.flat[cell, row, column] + view.background[cell, row, column]
-    return values if values.size else np.array([np.nan], np.float32)
+    return np.asarray(view.flat[cell, row, column] + view.background[cell, row, column])

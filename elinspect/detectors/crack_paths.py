@@ -8,25 +8,33 @@ from numpy.typing import NDArray
 from elinspect.records import FloatImage, Points
 from elinspect.settings import CrackSettings
 
+_UNIT = 64
+"""Gains are counted in 64ths of the cell's texture: 16-bit integers halve the time, and totals stay below 256."""
+_WALL = -(2**14)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Paths:
-    """What the best path through each state collects.
+    """What the best path through each state collects, in 64ths of the cell's texture.
 
     Attributes
     ----------
-    gain : ndarray of float32, shape (angles, cells, rows, columns)
+    gain : ndarray of int16, shape (angles, cells, rows, columns)
         What one state itself adds.
-    ahead, behind : ndarray of float32, same shape
+    ahead, behind : ndarray of int16, same shape
         What the best continuation adds, towards growing and falling columns (rows for the upright angle).
-    total : ndarray of float32, same shape
+    total : ndarray of int16, same shape
         All three together.
     """
 
-    gain: FloatImage
-    ahead: FloatImage
-    behind: FloatImage
-    total: FloatImage
+    gain: NDArray[np.int16]
+    ahead: NDArray[np.int16]
+    behind: NDArray[np.int16]
+    total: NDArray[np.int16]
+
+    def best_totals(self) -> NDArray[np.float64]:
+        """Return what the best path of each cell collects, in multiples of its texture; shape (cells,)."""
+        return np.asarray(self.total.max(axis=(0, 2, 3)) / _UNIT)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,9 +63,16 @@ def find_paths(responses: FloatImage, settings: CrackSettings) -> Paths:
     settings : CrackSettings
         Toll per state, cap, steps.
     """
-    gain = np.minimum(responses, np.float32(settings.cap)) - np.float32(settings.toll)
-    gain[_upright(settings)] -= np.float32(settings.upright_toll)
+    units = np.minimum(responses, np.float32(settings.cap)) * np.float32(_UNIT)
+    units -= settings.toll * _UNIT
+    units[_upright(settings)] -= settings.upright_toll * _UNIT
+    margin = settings.step
+    around = ((0, 0), (0, 0), (margin, margin), (margin, margin))
+    # Nothing is worth anything in the margin, so that paths end there.
+    gain = np.pad(np.maximum(units, -settings.cap * _UNIT).astype(np.int16), around, constant_values=_WALL)
     ahead, behind = _collected(gain, settings)
+    middle = (..., slice(margin, -margin), slice(margin, -margin))
+    gain, ahead, behind = gain[middle], ahead[middle], behind[middle]
     return Paths(gain, ahead, behind, gain + ahead + behind)
 
 
@@ -67,35 +82,41 @@ def _upright(settings: CrackSettings) -> list[int]:
     return [middle - 1, middle, middle + 1]
 
 
-def _offset(angle: int, sign: int, settings: CrackSettings) -> tuple[int, int]:
-    turn = np.pi * angle / settings.angles
-    return sign * round(settings.step * np.sin(turn)), sign * round(settings.step * np.cos(turn))
+def _offsets(settings: CrackSettings) -> list[tuple[int, int]]:
+    """One step ahead, in rows and columns, per angle."""
+    turns = np.pi * np.arange(settings.angles) / settings.angles
+    return [(round(settings.step * float(np.sin(turn))), round(settings.step * float(np.cos(turn)))) for turn in turns]
 
 
-def _collected(gain: FloatImage, settings: CrackSettings) -> tuple[FloatImage, FloatImage]:
-    """What the best path of a few steps beyond each state adds, either way; never below 0."""
-    angles = len(gain)
-    collected = {1: np.zeros_like(gain), -1: np.zeros_like(gain)}
+def _collected(gain: NDArray[np.int16], settings: CrackSettings) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+    """What the best path of a few steps beyond each state adds, either way; never below 0.
+
+    All cells of one angle are one run of memory, in which a step is a fixed shift.
+    """
+    angles, width = len(gain), gain.shape[3]
+    shifts = [down * width + right for down, right in _offsets(settings)]
+    guard, size = settings.step * (width + 1), gain[0].size
+    flat_gain = gain.reshape(angles, size)
+    worth = {sign: np.zeros((angles, size + 2 * guard), np.int16) for sign in (1, -1)}
+    collected = {sign: np.zeros((angles, size), np.int16) for sign in (1, -1)}
+
+    def seen(angle: int, sign: int) -> NDArray[np.int16]:
+        # Beyond half a turn the same line runs the other way.
+        way = sign if 0 <= angle < angles else -sign
+        start = guard + way * shifts[angle % angles]
+        return worth[way][angle % angles, start : start + size]
+
+    beyond = {sign: [seen(angle, sign) for angle in range(-1, angles + 1)] for sign in (1, -1)}
     for _ in range(settings.steps):
-        worth = {sign: np.maximum(gain + further, 0) for sign, further in collected.items()}
         for sign in (1, -1):
-            seen = np.zeros((angles + 2, *gain.shape[1:]), gain.dtype)
-            for angle in range(angles):
-                _shifted(worth[sign][angle], _offset(angle, sign, settings), seen[angle + 1])
-            # Beyond half a turn the same line runs the other way.
-            _shifted(worth[-sign][-1], _offset(angles - 1, -sign, settings), seen[0])
-            _shifted(worth[-sign][0], _offset(0, -sign, settings), seen[-1])
-            collected[sign] = np.maximum(np.maximum(seen[:-2], seen[2:]), seen[1:-1])
-    return collected[1], collected[-1]
-
-
-def _shifted(source: FloatImage, offset: tuple[int, int], target: FloatImage) -> None:
-    """Write into each place of `target` what `source` holds `offset` further on."""
-    rows, columns = source.shape[-2:]
-    down, right = offset
-    target[..., max(0, -down) : rows - max(0, down), max(0, -right) : columns - max(0, right)] = source[
-        ..., max(0, down) : rows - max(0, -down), max(0, right) : columns - max(0, -right)
-    ]
+            here = worth[sign][:, guard : guard + size]
+            np.add(flat_gain, collected[sign], out=here)
+            np.maximum(here, 0, out=here)
+        for sign in (1, -1):
+            for angle, best in enumerate(collected[sign]):
+                np.maximum(beyond[sign][angle], beyond[sign][angle + 2], out=best)
+                np.maximum(beyond[sign][angle + 1], best, out=best)
+    return collected[1].reshape(gain.shape), collected[-1].reshape(gain.shape)
 
 
 def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: float) -> list[CrackPath]:
@@ -105,7 +126,7 @@ def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: fl
     found: list[CrackPath] = []
     for _ in range(settings.most_paths):
         angle, at_row, at_column = (int(index) for index in np.unravel_index(int(total.argmax()), total.shape))
-        best = float(total[angle, at_row, at_column])
+        best = float(total[angle, at_row, at_column]) / _UNIT
         if best < least_total:
             break
         points = _traced(paths, gain, cell, (angle, at_row, at_column), settings)
@@ -132,31 +153,36 @@ def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list
 
 
 def _traced(
-    paths: Paths, gain: FloatImage, cell: int, start: tuple[int, int, int], settings: CrackSettings
+    paths: Paths, gain: NDArray[np.int16], cell: int, start: tuple[int, int, int], settings: CrackSettings
 ) -> list[tuple[int, int]]:
-    ahead = _follow(paths, gain, cell, start, 1, settings)
-    behind = _follow(paths, gain, cell, start, -1, settings)
+    offsets = _offsets(settings)
+    ahead = _follow(paths, gain, cell, start, 1, offsets)
+    behind = _follow(paths, gain, cell, start, -1, offsets)
     return [*behind[::-1], start[1:], *ahead]
 
 
 def _follow(
-    paths: Paths, gain: FloatImage, cell: int, start: tuple[int, int, int], sign: int, settings: CrackSettings
+    paths: Paths,
+    gain: NDArray[np.int16],
+    cell: int,
+    start: tuple[int, int, int],
+    sign: int,
+    offsets: list[tuple[int, int]],
 ) -> list[tuple[int, int]]:
     angle, row, column = start
     angles, rows, columns = gain.shape
     points: list[tuple[int, int]] = []
     visited = {(row, column)}
     while True:
-        best, best_worth = None, 0.0
+        best, best_worth = None, 0
         for turn in (0, -1, 1):
             wrapped = (angle + turn) % angles
             way = sign if wrapped == angle + turn else -sign
-            down, right = _offset(wrapped, way, settings)
-            place = (row + down, column + right)
+            place = (row + way * offsets[wrapped][0], column + way * offsets[wrapped][1])
             if not (0 <= place[0] < rows and 0 <= place[1] < columns) or place in visited:
                 continue
             beyond = paths.ahead if way == 1 else paths.behind
-            worth = float(gain[(wrapped, *place)] + beyond[(wrapped, cell, *place)])
+            worth = int(gain[(wrapped, *place)]) + int(beyond[(wrapped, cell, *place)])
             if worth > best_worth:
                 best, best_worth = (wrapped, way, *place), worth
         if best is None:

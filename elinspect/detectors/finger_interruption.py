@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.chunks import as_one, over_cells
 from elinspect.detectors.flat import COARSE
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import FingerInterruptionSettings
@@ -26,20 +26,18 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
         One finding per bundle of neighbouring streaks, its outline the middle line; measurements say how wide the
         bundle is and whether it touches a busbar (soldering) or lies in mid field (print).
     """
-    runs = [run for part in over_cells(lambda part: _runs(view, part, settings), len(view.flat)) for run in part]
+    fields = _fields(view.busbar_rows, view.streaks.shape[1])
+    parts = over_cells(lambda part: _bundles_of_cells(view, part, fields, settings), len(view.flat))
+    bundles = [of_cell for part in parts for of_cell in part]
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    for cell, found in enumerate(runs):
+    for cell, found in enumerate(bundles):
         if not view.judged[cell] or not found:
             continue
         ranked = sorted(found, key=lambda finding: -finding.score)
         scores[cell] = ranked[0].score
         findings += [finding for finding in ranked[: settings.most_findings] if finding.score >= settings.threshold]
     return Detection(Kind.FINGER_INTERRUPTION, read_only(scores), tuple(findings))
-
-
-def _runs(view: PanelView, part: slice, settings: FingerInterruptionSettings) -> list[list[Finding]]:
-    return [_bundles(view, cell, settings) for cell in range(part.start, part.stop)]
 
 
 def _fields(busbar_rows: NDArray[np.bool_], coarse_rows: int) -> list[tuple[int, int]]:
@@ -50,14 +48,18 @@ def _fields(busbar_rows: NDArray[np.bool_], coarse_rows: int) -> list[tuple[int,
     return list(zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True))
 
 
-def _bundles(view: PanelView, cell: int, settings: FingerInterruptionSettings) -> list[Finding]:
-    depth = _notch_depth(view.streaks[cell], view.inside, view.mm_per_px)
-    texture = float(np.quantile(depth, 0.8))
-    least = max(settings.least_contrast, settings.texture_multiple * texture)
-    found = []
-    for first, end in _fields(view.busbar_rows, len(depth)):
-        amount, start, stop = _deepest_runs(depth[first:end], least)
-        found += _grouped(view, cell, amount, start + first, stop + first, (first, end), settings)
+def _bundles_of_cells(
+    view: PanelView, part: slice, fields: list[tuple[int, int]], settings: FingerInterruptionSettings
+) -> list[list[Finding]]:
+    depth = _notch_depth(view.streaks[part], view.inside, view.mm_per_px)
+    texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1)
+    least = np.maximum(settings.least_contrast, settings.texture_multiple * texture).astype(np.float32)
+    found: list[list[Finding]] = [[] for _ in depth]
+    for field in fields:
+        amount, start, stop = _deepest_runs(depth[:, slice(*field)], least)
+        for place, bundles in enumerate(found):
+            runs = (amount[place], start[place] + field[0], stop[place] + field[0])
+            bundles += _grouped(view, part.start + place, runs, field, settings)
     return found
 
 
@@ -69,66 +71,79 @@ def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: floa
     columns = np.flatnonzero(inside.any(axis=0))
     if not columns.size:
         return np.zeros_like(streaks)
-    reach = round(4.5 / mm_per_px)
-    clamped = np.clip(np.arange(-reach, streaks.shape[1] + reach), columns[0], columns[-1])
-    wide = streaks[:, clamped]
-    depth = np.zeros_like(streaks)
+    reach, cells = round(4.5 / mm_per_px), len(streaks)
+    clamped = np.clip(np.arange(-reach, streaks.shape[2] + reach), columns[0], columns[-1])
+    wide = as_one(streaks[:, :, clamped])
+    end = reach + streaks.shape[2]
+    depth = np.zeros_like(as_one(streaks))
     for width_mm, distance_mm in ((1.0, 2.0), (2.5, 4.0)):
         size, distance = round(width_mm / mm_per_px / 2) * 2 + 1, round(distance_mm / mm_per_px)
         smooth = cv2.blur(wide, (size, 1))
-        end = reach + streaks.shape[1]
         left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
         depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
-    return np.asarray(depth)
+    return depth.reshape(cells, -1, depth.shape[1])
 
 
-def _deepest_runs(contrast: FloatImage, least: float) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
-    """Return per column the run of rows above `least` with the largest sum of contrast: sum, first row, end row."""
-    rows, columns = contrast.shape
-    best, best_start, best_end = np.zeros(columns), np.zeros(columns, np.intp), np.zeros(columns, np.intp)
-    running, start = np.zeros(columns), np.zeros(columns, np.intp)
+def _deepest_runs(
+    depth: FloatImage, least: NDArray[np.float32]
+) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]]:
+    """Return the run of rows above `least` with the largest sum, per cell and column: sum, first row, end row."""
+    cells, rows, columns = depth.shape
+    gains = np.where(depth > least[:, None, None], depth, 0)
+    best, running = np.zeros((cells, columns), np.float32), np.zeros((cells, columns), np.float32)
+    start, best_start, best_end = (np.zeros((cells, columns), np.int16) for _ in range(3))
     for row in range(rows):
-        on = contrast[row] > least
-        start = np.where(running > 0, start, row)
-        running = np.where(on, running + contrast[row], 0.0)
+        on = gains[:, row] > 0
+        np.copyto(start, row, where=running == 0)
+        running = (running + gains[:, row]) * on
         better = running > best
-        best = np.where(better, running, best)
-        best_start, best_end = np.where(better, start, best_start), np.where(better, row + 1, best_end)
+        np.copyto(best, running, where=better)
+        np.copyto(best_start, start, where=better)
+        np.copyto(best_end, row + 1, where=better)
     return best, best_start, best_end
 
 
 def _grouped(
     view: PanelView,
     cell: int,
-    amount: NDArray[np.float64],
-    start: NDArray[np.intp],
-    stop: NDArray[np.intp],
+    runs: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]],
     field: tuple[int, int],
     settings: FingerInterruptionSettings,
 ) -> list[Finding]:
+    """Make one finding of neighbouring columns that are long enough."""
+    _, start, stop = runs
     coarse_mm = COARSE * view.mm_per_px
     long_enough = (stop - start) * coarse_mm >= settings.least_length_mm
     steps = np.diff(np.concatenate([[0], long_enough.astype(np.int8), [0]]))
-    found = []
-    for first, end in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
-        column = int(first + amount[first:end].argmax())
-        top, bottom = int(start[column]), int(stop[column])
-        length_mm = (bottom - top) * coarse_mm
-        contrast = float(amount[column]) / (bottom - top)
-        evidence = contrast * length_mm
-        ends = np.array([[top * COARSE, column], [bottom * COARSE - 1, column]], dtype=np.float64)
-        found.append(
-            Finding(
-                Kind.FINGER_INTERRUPTION,
-                cell,
-                evidence / (evidence + settings.half_contrast_length_mm),
-                view.to_picture(ends),
-                length_mm=length_mm,
-                measurements={
-                    "bundle_mm": round(float(end - first) * view.mm_per_px, 2),
-                    "contrast_share": round(1 - float(np.exp(-contrast)), 3),
-                    "at_busbar": bool(top <= field[0] + 1 or bottom >= field[1] - 1),
-                },
-            )
-        )
-    return found
+    bundles = zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True)
+    return [_bundle(view, cell, (first, end), runs, field, settings) for first, end in bundles]
+
+
+def _bundle(
+    view: PanelView,
+    cell: int,
+    columns: tuple[int, int],
+    runs: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]],
+    field: tuple[int, int],
+    settings: FingerInterruptionSettings,
+) -> Finding:
+    first, end = columns
+    amount, start, stop = runs
+    column = first + int(amount[first:end].argmax())
+    top, bottom = int(start[column]), int(stop[column])
+    length_mm = (bottom - top) * COARSE * view.mm_per_px
+    contrast = float(amount[column]) / (bottom - top)
+    evidence = contrast * length_mm
+    ends = np.array([[top * COARSE, column], [bottom * COARSE - 1, column]], dtype=np.float64)
+    return Finding(
+        Kind.FINGER_INTERRUPTION,
+        cell,
+        evidence / (evidence + settings.half_contrast_length_mm),
+        view.to_picture(ends),
+        length_mm=length_mm,
+        measurements={
+            "bundle_mm": round((end - first) * view.mm_per_px, 2),
+            "contrast_share": round(1 - float(np.exp(-contrast)), 3),
+            "at_busbar": bool(top <= field[0] + 1 or bottom >= field[1] - 1),
+        },
+    )
