@@ -74,4 +74,42 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "The image {file} has {width} x {height} pixels, but {other}, to which it belongs, has {other_width} x "
         "{other_height}. Name the pictures of one exposure set."
     ),
+    "quality.black": (
+        "The image is black everywhere. Check that the supply is on, the probes make contact and the lens is "
+        "uncovered, then retake it. An energised panel is live DC: switch the supply off before touching the probes."
+    ),
+    "quality.white": "The image is white everywhere. Shut out other light, shorten the exposure time and retake it.",
+    "quality.one_value": (
+        "The image has the same value ({counts:.0f} counts) everywhere. Check the camera and its connection, then "
+        "retake it."
+    ),
+    "quality.overexposed": (
+        "{percent:.0f} % of the image is saturated. Shut out other light, shorten the exposure time or lower the "
+        "gain, then retake it."
+    ),
+    "quality.only_noise": (
+        "The image shows nothing but noise: no cell lights up. Check that the supply is on, the probes make contact "
+        "and the lens is uncovered, then retake it. An energised panel is live DC: switch the supply off before "
+        "touching the probes."
+    ),
+    "quality.weak_signal": (
+        "Signal-to-noise is {ratio:.1f}; at least {limit:.1f} is needed to judge by. Retake with a longer exposure "
+        "time; check the current and the contact of the probes, and clean glass and lens. An energised panel is live "
+        "DC: switch the supply off before touching the probes."
+    ),
+    "quality.saturated": (
+        "{percent:.1f} % of the cells' pixels are saturated (allowed: {limit:.1f} %). Retake with a shorter exposure "
+        "time or lower gain."
+    ),
+    "quality.saturated_picture": (
+        "{percent:.0f} % of the image is saturated. Shorten the exposure time or lower the gain, and shut out other "
+        "light."
+    ),
+    "quality.cells_too_small": (
+        "The cells are too small in the image to judge by. Move the camera closer, or use the camera's full resolution."
+    ),
+    "quality.soft": (
+        "The image is soft: edges spread over {spread_px:.1f} px (standard deviation). Check the focus, clean glass "
+        "and lens, and make sure that nothing moves during the exposure."
+    ),
 }

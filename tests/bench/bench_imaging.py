@@ -1,0 +1,74 @@
+"""Time to read and judge a 21.6 MP 16-bit exposure, beside OpenCV's own decoding."""
+
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from elinspect.errors import ImageFileError
+from elinspect.imaging import assess, blank_reason, read_image
+from elinspect.recipe import QualityLimits
+from elinspect.records import CellGrid, CellPictures, Layout, Orientation
+from elinspect.vision import cv2
+
+ROUNDS = 3
+
+
+def timed(name: str, work: Callable[[], object]) -> None:
+    best = min(_once(work) for _ in range(ROUNDS))
+    print(f"{name:44s} {best * 1000:8.1f} ms")
+
+
+def _once(work: Callable[[], object]) -> float:
+    began = time.perf_counter()
+    work()
+    return time.perf_counter() - began
+
+
+def main() -> None:
+    layout, cell, gap, margin = Layout(1, 6, 10), 560, 6, 150
+    rng = np.random.default_rng(0)
+    picture = np.full((3600, 6000), 300, np.float32)
+    quads = []
+    for row in range(6):
+        for column in range(10):
+            top, left = margin + row * (cell + gap) - 50, margin + column * (cell + gap)
+            picture[top : top + cell, left : left + cell] = rng.uniform(15000, 25000)
+            quads.append([(left, top), (left + cell, top), (left + cell, top + cell), (left, top + cell)])
+    stored = np.clip(cv2.GaussianBlur(picture, (0, 0), 1.0) + rng.normal(0, 150, picture.shape), 0, 65535).astype(
+        np.uint16
+    )
+    corners = np.array(quads, np.float64) - 0.5
+    outline = np.array([corners[0, 0], corners[9, 1], corners[59, 2], corners[50, 3]])
+    grid = CellGrid(layout, Orientation(), corners, outline, 1.0)
+    pictures = CellPictures(
+        grid, np.zeros((60, 300, 300), np.float32), None, np.tile(np.eye(3), (60, 1, 1)), 0.52, True, 65535.0
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "panel.png"
+        cv2.imwrite(str(path), stored)
+        timed("OpenCV decodes the PNG", lambda: cv2.imread(str(path), cv2.IMREAD_UNCHANGED))
+        timed("read_image", lambda: read_image(path))
+        image = read_image(path)
+        timed("blank_reason", lambda: blank_reason(image))
+        timed("assess", lambda: assess(image, pictures, QualityLimits()))
+        print(assess(image, pictures, QualityLimits()))
+        huge = Path(folder) / "huge.png"
+        header = bytearray(path.read_bytes()[:64])
+        header[16:24] = (40000).to_bytes(4, "big") * 2
+        huge.write_bytes(header)
+        timed("a header of 40,000 x 40,000 refused", lambda: _refused(huge))
+
+
+def _refused(path: Path) -> None:
+    try:
+        read_image(path)
+    except ImageFileError:
+        return
+    raise AssertionError("not refused")
+
+
+if __name__ == "__main__":
+    main()
