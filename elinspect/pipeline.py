@@ -231,6 +231,7 @@ def _panel_found(grid: CellGrid, product: Product) -> PanelFacts:
         mirrored=grid.orientation.mirrored,
         rotation_deg=grid.orientation.rotation_deg,
         corners_px=_corner_tuple(grid.panel_corners_px),
+        addresses=product.recipe.addresses,
     )
 
 

@@ -16,7 +16,9 @@ from pydantic.dataclasses import dataclass as validated
 
 from elinspect.catalogue import words
 from elinspect.errors import SettingsFileError
-from elinspect.records import Corner, CrackMode, Disposition, Kind, Layout, ViewSide
+from elinspect.records import AddressScheme as AddressScheme
+from elinspect.records import CrackMode, Disposition, Kind, Layout, ViewSide
+from elinspect.records import Numbering as Numbering
 
 RECIPE_SCHEMA = "elinspect.recipe/1"
 CRITERIA_SCHEMA = "elinspect.criteria/1"
@@ -52,13 +54,6 @@ class CutEdge(StrEnum):
     NONE = "none"
     LEFT = "left"
     RIGHT = "right"
-
-
-class Numbering(StrEnum):
-    """How a plant writes a string or a position."""
-
-    NUMBERS = "numbers"
-    LETTERS = "letters"
 
 
 @validated(frozen=True, slots=True, config=_STRICT)
@@ -106,35 +101,6 @@ class Camera:
     view_side: ViewSide = ViewSide.FRONT
     rotation_deg: Literal[0, 90, 180, 270] = 0
     mirrored: bool = False
-
-
-@validated(frozen=True, slots=True, config=_STRICT)
-class AddressScheme:
-    """The plant's own way to write addresses.
-
-    Attributes
-    ----------
-    origin_corner : Corner
-        Corner of the gate view where block 1, string 1, position 1 lies.
-    strings, positions : Numbering
-        Numbers or letters.
-    string_first : bool
-        Whether the string is written before the position.
-    separator : str
-        Between the two.
-    """
-
-    origin_corner: Corner = Corner.TOP_LEFT
-    strings: Numbering = Numbering.NUMBERS
-    positions: Numbering = Numbering.NUMBERS
-    string_first: bool = True
-    separator: Annotated[str, Field(max_length=3)] = "-"
-
-    def __post_init__(self) -> None:
-        if not self.separator and self.strings is self.positions:
-            raise ValueError("an empty separator needs letters on one side and numbers on the other")
-        if any(mark.isalnum() for mark in self.separator):
-            raise ValueError("the separator must not contain letters or digits")
 
 
 @validated(frozen=True, slots=True, config=_STRICT)

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import ClassVar, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -205,6 +205,45 @@ class Address:
 
     string: int
     position: int
+
+
+class Numbering(StrEnum):
+    """How a plant writes a string or a position."""
+
+    NUMBERS = "numbers"
+    LETTERS = "letters"
+
+
+@dataclass(frozen=True, slots=True)
+class AddressScheme:
+    """The plant's own way to write addresses.
+
+    Attributes
+    ----------
+    origin_corner : Corner
+        Corner of the gate view where block 1, string 1, position 1 lies.
+    strings, positions : Numbering
+        Numbers or letters.
+    string_first : bool
+        Whether the string is written before the position.
+    separator : str
+        Between the two, at most three marks, no letters or digits.
+    """
+
+    origin_corner: Corner = Corner.TOP_LEFT
+    strings: Numbering = Numbering.NUMBERS
+    positions: Numbering = Numbering.NUMBERS
+    string_first: bool = True
+    separator: str = "-"
+
+    # Where it is read from a file, unknown keys are errors, as everywhere in a recipe.
+    __pydantic_config__: ClassVar[dict[str, str]] = {"extra": "forbid"}
+
+    def __post_init__(self) -> None:
+        if not self.separator and self.strings is self.positions:
+            raise ValueError("an empty separator needs letters on one side and numbers on the other")
+        if len(self.separator) > 3 or any(mark.isalnum() for mark in self.separator):
+            raise ValueError("the separator must be at most three marks that are no letters or digits")
 
 
 @dataclass(frozen=True, slots=True)
@@ -657,7 +696,10 @@ class Versions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PanelFacts:
-    """The panel as found; everything but `found`, `reason` and `layout` is None where it was not."""
+    """The panel as found; everything but `found`, `reason` and `layout` is None where it was not.
+
+    `addresses` is the plant's own way to write addresses, so that whoever shows the result later writes them so.
+    """
 
     found: bool
     reason: Message | None
@@ -667,6 +709,7 @@ class PanelFacts:
     mirrored: bool | None = None
     rotation_deg: int | None = None
     corners_px: tuple[tuple[float, float], ...] | None = None
+    addresses: AddressScheme | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,6 +14,7 @@ from elinspect.catalogue import Message
 from elinspect.frames import block_of
 from elinspect.records import (
     Address,
+    AddressScheme,
     CellResult,
     Corner,
     CrackMode,
@@ -23,6 +24,7 @@ from elinspect.records import (
     ImageQuality,
     Kind,
     Layout,
+    Numbering,
     PanelFacts,
     PanelResult,
     Proposal,
@@ -211,7 +213,28 @@ def _panel_as_dict(panel: PanelFacts) -> Json:
         "mirrored": panel.mirrored,
         "rotation_deg": panel.rotation_deg,
         "corners_px": [list(corner) for corner in panel.corners_px] if panel.corners_px is not None else None,
+        "addresses": _addresses_as_dict(panel.addresses) if panel.addresses is not None else None,
     }
+
+
+def _addresses_as_dict(scheme: AddressScheme) -> Json:
+    return {
+        "origin_corner": scheme.origin_corner.value,
+        "strings": scheme.strings.value,
+        "positions": scheme.positions.value,
+        "string_first": scheme.string_first,
+        "separator": scheme.separator,
+    }
+
+
+def _addresses_from_dict(data: Mapping[str, Any]) -> AddressScheme:
+    return AddressScheme(
+        Corner(data["origin_corner"]),
+        Numbering(data["strings"]),
+        Numbering(data["positions"]),
+        data["string_first"],
+        data["separator"],
+    )
 
 
 def _panel_from_dict(data: Mapping[str, Any]) -> PanelFacts:
@@ -224,6 +247,7 @@ def _panel_from_dict(data: Mapping[str, Any]) -> PanelFacts:
         mirrored=data["mirrored"],
         rotation_deg=data["rotation_deg"],
         corners_px=_points(data["corners_px"]) if data["corners_px"] is not None else None,
+        addresses=_addresses_from_dict(data["addresses"]) if data.get("addresses") is not None else None,
     )
 
 

@@ -3,6 +3,7 @@
 from elinspect.catalogue import Message
 from elinspect.records import (
     Address,
+    AddressScheme,
     CellResult,
     Corner,
     CrackMode,
@@ -82,6 +83,7 @@ def result(*flags: Flag, serial: str | None = "000123", layout: str = "2x3", **c
             False,
             0,
             ((0.0, 0.0), (399.0, 0.0), (399.0, 299.0), (0.0, 299.0)),
+            AddressScheme(),
         ),
         "cells": cells(parsed),
         "flags": flags,

@@ -1,7 +1,7 @@
 """The result file: schema, round trip, null where nothing is known."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import jsonschema
@@ -9,7 +9,19 @@ import pytest
 from results import flag, result
 
 from elinspect.catalogue import Message
-from elinspect.records import Disposition, ImageFacts, ImageQuality, Kind, Layout, PanelFacts, PanelResult, Proposal
+from elinspect.records import (
+    AddressScheme,
+    Corner,
+    Disposition,
+    ImageFacts,
+    ImageQuality,
+    Kind,
+    Layout,
+    Numbering,
+    PanelFacts,
+    PanelResult,
+    Proposal,
+)
 from elinspect.result_file import as_dict, from_dict, read_result, schema, write_result
 
 HELD = result(
@@ -28,6 +40,12 @@ EXAMPLES = [
         flag("m2", Kind.OPEN_CIRCUIT, None, string=None, position=None),
     ),
     HELD,
+    result(
+        panel=replace(
+            result().panel,
+            addresses=AddressScheme(Corner.TOP_RIGHT, Numbering.LETTERS, string_first=False, separator="/"),
+        )
+    ),
 ]
 
 

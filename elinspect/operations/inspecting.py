@@ -128,7 +128,7 @@ def _inspect_file(
         counts = exposures.full_current[0].counts
         result = inspect_panel(exposures, product, criteria, occasion)
     try:
-        return replace(_written(path, result, counts, product, outputs, taken), failure=failure)
+        return replace(_written(path, result, counts, outputs, taken), failure=failure)
     except ElinspectError as error:
         return Inspected(path, result, failure or error.message)
 
@@ -137,7 +137,6 @@ def _written(
     path: Path,
     result: PanelResult,
     counts: FloatImage | None,
-    product: Product,
     outputs: Outputs,
     taken: set[Path],
 ) -> Inspected:
@@ -150,7 +149,7 @@ def _written(
         _write(result_file, result)
     if outputs.picture_folder is not None and counts is not None:
         picture_file = _picture_name(outputs.picture_folder, result)
-        write_annotated(picture_file, annotate(counts, result, product.recipe.addresses))
+        write_annotated(picture_file, annotate(counts, result))
     return Inspected(path, result, None, result_file, picture_file, inspection)
 
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.recipe import AddressScheme, write_address
-from elinspect.records import CellResult, Flag, FloatImage, Kind, PanelResult
+from elinspect.recipe import write_address
+from elinspect.records import AddressScheme, CellResult, Flag, FloatImage, Kind, PanelResult
 from elinspect.vision import cv2
 
 Picture = NDArray[np.uint8]
@@ -35,9 +35,7 @@ class _Sheet:
     text_px: int
 
 
-def annotate(
-    counts: FloatImage, result: PanelResult, scheme: AddressScheme | None = None, width_px: int = 2400
-) -> Picture:
+def annotate(counts: FloatImage, result: PanelResult, width_px: int = 2400) -> Picture:
     """Draw a result over its exposure.
 
     Parameters
@@ -46,8 +44,6 @@ def annotate(
         The exposure as stored.
     result : PanelResult
         What the pipeline said about it.
-    scheme : AddressScheme, optional
-        The plant's addresses.
     width_px : int
         Largest width of the picture; smaller exposures are enlarged up to twice.
 
@@ -62,7 +58,7 @@ def annotate(
     resized = np.asarray(cv2.resize(counts, None, fx=scale, fy=scale, interpolation=way), np.float32)
     pixels = np.repeat(stretched(resized)[..., None], 3, axis=2)
     sheet = _Sheet(pixels, scale, max(11, round(pixels.shape[1] / 130)))
-    scheme = scheme or AddressScheme()
+    scheme = result.panel.addresses or AddressScheme()
     for cell in result.cells:
         _draw_cell(sheet, cell, scheme)
     for flag in reversed(result.flags):

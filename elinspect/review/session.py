@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from elinspect.records import Answer, Disposition, Flag, PanelResult
+from elinspect.records import AddressScheme, Answer, Disposition, Flag, PanelResult
 from elinspect.review.gate import FlagStanding
 
 
@@ -69,6 +69,11 @@ class Review:
     verdicts: Mapping[str, Verdict] = field(default_factory=dict)
     added: tuple[Flag, ...] = ()
     decision: Decision | None = None
+
+    @property
+    def addresses(self) -> AddressScheme | None:
+        """How the plant writes addresses of this product; None if no panel was found."""
+        return self.result.panel.addresses
 
     @property
     def flags(self) -> tuple[Flag, ...]:
