@@ -49,6 +49,10 @@ class MemoryDesk:
             )
         return tuple(sorted(lines, key=lambda line: line.decision is not None))
 
+    def look(self, inspection: str) -> PanelResult:
+        self._call("look", inspection)
+        return self.results[inspection]
+
     def open(self, inspection: str) -> Review:
         self._call("open", inspection)
         return self.logged[inspection]

@@ -55,6 +55,7 @@ def painted_panel(
     """Draw a panel, write it as 16-bit PNG, and return the result a pipeline would give."""
     parsed = Layout.parse(layout)
     rng = np.random.default_rng(seed)
+    assert parsed.blocks == 1
     rows, columns = parsed.grid_shape
     pitch = cell_px + GAP_PX
     size = (2 * MARGIN_PX + rows * pitch - GAP_PX, 2 * MARGIN_PX + columns * pitch - GAP_PX)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Protocol
 
-from elinspect.records import Disposition, Flag, Purpose
+from elinspect.records import Disposition, Flag, PanelResult, Purpose
 from elinspect.review.session import Review, Verdict
 
 
@@ -50,6 +50,9 @@ class Desk(Protocol):
 
     def queue(self) -> tuple[WaitingPanel, ...]:
         """Return all panels, undecided ones first, each group in the order they were seen."""
+
+    def look(self, inspection: str) -> PanelResult:
+        """Return what the pipeline said about a panel without taking it: its picture is read ahead."""
 
     def open(self, inspection: str) -> Review:
         """Return a review with every verdict and added flag the log has."""

@@ -10,7 +10,7 @@ from results import flag, result
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.recipe import AddressScheme
+from elinspect.recipe import AddressScheme, Numbering
 from elinspect.records import Answer, CrackMode, Disposition, Kind, Purpose, Source
 from elinspect.review.gate import Role
 from elinspect_ui.presenters.drawing import with_new_id
@@ -418,3 +418,14 @@ def test_an_error_of_the_world_keeps_its_own_words(gate, desk, monkeypatch, tmp_
     monkeypatch.setattr(desk, "answer", broken)
     gate.confirm()
     assert gate.state.notice.text == words("settings.missing", what="log", file=str(tmp_path))
+
+
+def test_addresses_are_written_as_the_log_knows_the_product(gate, desk) -> None:
+    assert gate.state.lines[0].title == "inactive area, cell 1-2"
+    logged = desk.logged["a"]
+    panel = replace(logged.result.panel, addresses=AddressScheme(strings=Numbering.LETTERS))
+    desk.logged["a"] = replace(logged, result=replace(logged.result, panel=panel))
+    gate.open_again()
+    assert gate.state.lines[0].title == "inactive area, cell A-2"
+    gate.change(Kind.DARK_CELL)
+    assert desk.logged["a"].verdicts["m1"].changed.message.values["address"] == "A-2"

@@ -298,6 +298,22 @@ def test_files_are_never_read_on_the_qt_thread(open_window: Callable, desk) -> N
     assert get_ident() not in threads
 
 
+def test_the_next_picture_is_read_ahead_and_the_panel_not_taken(open_window: Callable, desk) -> None:
+    read_files: list[str] = []
+
+    def read(path: Path) -> ElImage:
+        read_files.append(path.name)
+        return read_image(path)
+
+    driver = open_window(desk, read=read)
+    driver.until_picture("a")
+    driver.until(lambda: read_files == ["a.png", "b.png"])
+    assert ("open", "b") not in desk.calls
+    driver.key(Key.Key_F7)
+    driver.until_picture("b")
+    driver.until(lambda: read_files == ["a.png", "b.png", "c.png"])
+
+
 def test_closing_the_window_waits_for_an_answer_that_is_being_written(driver, desk, monkeypatch) -> None:
     begun = Event()
     logged = desk.answer

@@ -1,9 +1,14 @@
 """Queue, flags, panel and keys in words."""
 
+import re
+from pathlib import Path
+
 import pytest
 from results import flag, result
 
+from elinspect import detectors
 from elinspect.catalogue import words
+from elinspect.catalogue.english import TEXTS
 from elinspect.recipe import AddressScheme, Numbering
 from elinspect.records import Answer, CrackMode, Disposition, Kind, Purpose, Source
 from elinspect.review.desk import WaitingPanel
@@ -72,7 +77,9 @@ def test_a_panel_without_serial_says_so() -> None:
 
 
 def test_flags_in_words() -> None:
-    measured = flag(measurements={"width_mm": 1.25, "contrast": 0.12345, "bridges": 3, "spot": None}, loss_w=2.5)
+    measured = flag(
+        measurements={"width_mm": 1.25, "contrast": 0.12345, "bridges": 3, "spot": None, "dip_share": 0.031}, loss_w=2.5
+    )
     (line,) = flag_lines(Review("a", result(measured)), AddressScheme(strings=Numbering.LETTERS))
     assert line.title == "crack, cell A-2"
     assert line.standing is Standing.NEEDS_ANSWER
@@ -83,8 +90,16 @@ def test_flags_in_words() -> None:
         "width": "1.25 mm",
         "contrast": "0.123",
         "bridges": "3",
+        "dip": "3.1 %",
         "score": "0.75",
     }
+
+
+def test_every_measurement_of_the_detectors_has_a_name() -> None:
+    source = "".join(path.read_text(encoding="utf-8") for path in Path(detectors.__file__).parent.glob("*.py"))
+    names = set(re.findall(r'"([a-z_]+_(?:mm2?|deg|share|luminance))":', source))
+    assert {"main_line_mm", "relative_luminance"} <= names
+    assert {f"desktop.measure.{name}" for name in names} <= TEXTS.keys()
 
 
 def test_how_a_flag_stands_in_words() -> None:

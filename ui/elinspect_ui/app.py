@@ -31,7 +31,7 @@ def run(
     title : str
         What stands in the title bar after the program's name, such as the station.
     scheme : AddressScheme, optional
-        The plant's addresses; numbers with a dash if left out.
+        How addresses are written where the log does not know a panel's recipe; numbers with a dash if left out.
     who : str
         Inspector and station, shown at the top right.
     start : str, optional

@@ -18,7 +18,7 @@ class Pictures:
     Parameters
     ----------
     jobs : Jobs
-        One thread: two large files at once would only slow each other.
+        Two threads: a picture given up while it is being read must not keep the next one waiting.
     read : callable
         Reads an exposure.
     ready, failed : callable

@@ -46,7 +46,7 @@ class WindowSettings:
     title : str
         What stands in the title bar after the program's name.
     scheme : AddressScheme
-        The plant's addresses.
+        How addresses are written where the log does not know the panel's recipe.
     who : str
         Inspector and station, as shown.
     light : bool
@@ -79,15 +79,17 @@ class GateWindow(QMainWindow):
         self._larger = 0
         self._size_px = 0
         self._writer = Jobs(1, self)
-        self._pictures = Pictures(Jobs(1, self), read, self._picture_ready, self._picture_failed)
+        self._pictures = Pictures(Jobs(2, self), read, self._picture_ready, self._picture_failed)
         self._presenter = GatePresenter(desk, self._writer.submit, settings.scheme, self._show)
         self._on_screen: str | None = None
+        self._shown: GateState | None = None
         self._problem = ""
         self._help: HelpWindow | None = None
         self._whole = False
+        self._panel_share = 0.63
         self._actions = self._make_actions()
         self._build()
-        self._kinds = KindChoice(self, self._panel, self._presenter, settings.scheme)
+        self._kinds = KindChoice(self, self._panel, self._presenter)
         self._connect()
         self._apply_theme()
         self._poll = QTimer(self)
@@ -161,8 +163,8 @@ class GateWindow(QMainWindow):
         self._who.setContentsMargins(8, 4, 8, 0)
         self.menuBar().setCornerWidget(self._who)
         self._queue = QueuePane()
-        self._panel = PanelPane(self._settings.scheme, self._actions)
-        self._flag = FlagPane(self._settings.scheme, self._actions)
+        self._panel = PanelPane(self._actions)
+        self._flag = FlagPane(self._actions)
         self._decision = DecisionPane(self._actions)
         self._keys = key_line([command for command in COMMANDS if command.line])
         self._keys.setContentsMargins(8, 0, 8, 0)
@@ -170,8 +172,7 @@ class GateWindow(QMainWindow):
         self._splitter = QSplitter()
         self._splitter.addWidget(self._panel)
         self._splitter.addWidget(self._flag)
-        self._splitter.setStretchFactor(0, 65)
-        self._splitter.setStretchFactor(1, 35)
+        self._splitter.splitterMoved.connect(self._splitter_moved)
         self._splitter.setChildrenCollapsible(False)
         ground = QWidget()
         ground.setObjectName("ground")
@@ -212,23 +213,32 @@ class GateWindow(QMainWindow):
         return self._presenter.state
 
     def _show(self, state: GateState) -> None:
+        """Show a state; panes whose part did not change are left alone, so that the next flag is there at once."""
+        before, self._shown = self._shown, state
         review = state.review
         here = review.inspection if review is not None else None
-        self._queue.show_lines(
-            queue_lines(state.panels, here),
-            waiting_count(state.panels),
-            len(state.panels) - waiting_count(state.panels),
-            state.queue_problem,
-        )
-        self._panel.show_words(panel_words(review) if review is not None else None)
+        if before is None or (state.panels, state.queue_problem, here) != (
+            before.panels,
+            before.queue_problem,
+            self._on_screen,
+        ):
+            waiting = waiting_count(state.panels)
+            lines = queue_lines(state.panels, here)
+            self._queue.show_lines(lines, waiting, len(state.panels) - waiting, state.queue_problem)
+            if state.picture is PictureState.SHOWN:
+                self._presenter.look_ahead(self._pictures.prefetch)
+        if before is None or review is not before.review:
+            self._panel.show_words(panel_words(review) if review is not None else None)
         if here != self._on_screen:
             self._change_panel(here)
         elif review is None:
             self._show_empty()
-        line = state.line
-        self._panel.view.set_lines(state.lines, line.flag.id if line is not None else None)
-        self._flag.show_selected(self._panel.view.selected)
-        self._flag.show_state(state)
+        if before is None or (state.lines, state.current) != (before.lines, before.current):
+            line = state.line
+            self._panel.view.set_lines(state.lines, line.flag.id if line is not None else None)
+            self._flag.show_selected(self._panel.view.selected)
+            self._flag.show_state(state)
+        self._flag.enable_buttons(state)
         if state.asking is None and self._decision.reason.hasFocus():
             self._panel.view.setFocus()  # otherwise the next key would still be written into the reason
         self._decision.show_state(state)
@@ -262,7 +272,7 @@ class GateWindow(QMainWindow):
 
     def _picture_ready(self, inspection: str, picture: Picture) -> None:
         if inspection == self._on_screen:
-            self._panel.show_picture(picture)
+            self._panel.show_picture(picture, self._presenter.state.scheme)
             self._flag.show_picture(picture)
             state = self._presenter.state
             self._panel.view.set_lines(state.lines, state.line.flag.id if state.line is not None else None)
@@ -277,6 +287,7 @@ class GateWindow(QMainWindow):
     def _picture_painted(self) -> None:
         if self._on_screen is not None:
             self._presenter.picture_shown(self._on_screen)
+            self._presenter.look_ahead(self._pictures.prefetch)
 
     def _read_picture_again(self) -> None:
         review = self._presenter.state.review
@@ -341,6 +352,7 @@ class GateWindow(QMainWindow):
         self._theme = DARK if self._theme is LIGHT else LIGHT
         self._size_px = 0
         self._apply_theme()
+        self._shown = None
         self._show(self._presenter.state)
 
     def _step_text(self, steps: int) -> None:
@@ -367,9 +379,15 @@ class GateWindow(QMainWindow):
         self._help.raise_()
         self._help.activateWindow()
 
+    def _splitter_moved(self) -> None:
+        left, right = self._splitter.sizes()
+        self._panel_share = left / max(1, left + right)
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         self._apply_theme()
+        left = round(self.width() * self._panel_share)
+        self._splitter.setSizes([left, self.width() - left])
 
     def closeEvent(self, event: QCloseEvent) -> None:
         self._poll.stop()

@@ -6,6 +6,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QKeyEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
+    QLabel,
     QLineEdit,
     QPushButton,
     QSizePolicy,
@@ -145,12 +146,12 @@ class DecisionPane(QWidget):
         repeated = said is not None and said.text == missing
         self.condition.setText(self._condition(state))
         warning = self._theme.warning
-        self.condition.setStyleSheet(f"color: {warning}; font-weight: 600;" if repeated else "")
+        _restyle(self.condition, f"color: {warning}; font-weight: 600;" if repeated else "")
         text = words("desktop.writing") if state.busy is Busy.WRITING else said.text if said and not repeated else ""
         colour = tone_colour(self._theme, said.tone) if said else self._theme.soft
         for label in (self.notice, self._reason_notice):
             label.setText(text)
-            label.setStyleSheet(f"color: {colour}; font-weight: 600;")
+            _restyle(label, f"color: {colour}; font-weight: 600;")
 
     def _condition(self, state: GateState) -> str:
         if state.review is None:
@@ -176,3 +177,8 @@ class DecisionPane(QWidget):
 
     def _give(self) -> None:
         self.reasoned.emit(self.reason.text())
+
+
+def _restyle(label: QLabel, sheet: str) -> None:
+    if label.styleSheet() != sheet:  # a style sheet set again costs as much as a new one
+        label.setStyleSheet(sheet)

@@ -90,7 +90,10 @@ class FlagList(QListWidget):
             for line in lines:
                 item = QListWidgetItem()
                 item.setData(_LINE, line)
-                item.setData(Qt.ItemDataRole.AccessibleTextRole, f"{line.title}. {line.standing_text}")
+                item.setData(
+                    Qt.ItemDataRole.AccessibleTextRole,
+                    f"{line.title}: {words(f'desktop.short_standing.{line.standing}')}",
+                )
                 self.addItem(item)
         self._row.current = current
         place = next((i for i, line in enumerate(lines) if line.flag.id == current), None)

@@ -8,11 +8,11 @@ from PySide6.QtGui import QAction, QResizeEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from elinspect.catalogue import words
-from elinspect.recipe import AddressScheme, write_address
-from elinspect.records import Address
+from elinspect.recipe import write_address
+from elinspect.records import Address, PanelResult
 from elinspect_ui.panes.buttons import CommandButton
 from elinspect_ui.panes.flag_list import FlagList
-from elinspect_ui.panes.labels import plain_label
+from elinspect_ui.panes.labels import ElidedLabel, plain_label
 from elinspect_ui.presenters.flag_lines import FlagLine
 from elinspect_ui.presenters.places import good_cell
 from elinspect_ui.presenters.state import GateState, PictureState
@@ -33,8 +33,6 @@ class FlagPane(QWidget):
 
     Parameters
     ----------
-    scheme : AddressScheme
-        The plant's addresses.
     actions : mapping from str to QAction
         Of the window, by command.
 
@@ -46,11 +44,10 @@ class FlagPane(QWidget):
 
     asked = Signal(str)
 
-    def __init__(self, scheme: AddressScheme, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
+    def __init__(self, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("pane")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self._scheme = scheme
         self._theme: Theme = DARK
         self._picture: Picture | None = None
         self._table: Grey | None = None
@@ -58,7 +55,8 @@ class FlagPane(QWidget):
         self._whole = False
         self._marks = True
         self._selected: Address | None = None
-        self._count = plain_label("soft")
+        self._compared: tuple[tuple[int, Address, frozenset[Address]], Address | None] | None = None
+        self._count = ElidedLabel("soft")
         self._title = plain_label("title", wrap=True)
         self._glyph = QLabel()
         self._standing = plain_label("", wrap=True)
@@ -169,9 +167,8 @@ class FlagPane(QWidget):
         self.flags.show_lines(state.lines, line.flag.id if line is not None else None)
         self._show_line(line)
         self._show_close_ups()
-        self._enable_buttons(state)
 
-    def _enable_buttons(self, state: GateState) -> None:
+    def enable_buttons(self, state: GateState) -> None:
         """Buttons follow what can be done; the keys stay alive and say in words why they do nothing."""
         open_panel = state.review is not None and not state.closed and state.picture is PictureState.SHOWN
         for name in (*_ANSWERS, "take_back"):
@@ -220,7 +217,7 @@ class FlagPane(QWidget):
             line, address = None, self._selected
         if picture is None or self._state.review is None or address is None:
             for view, caption in ((self.flagged, self._flagged_caption), (self.good, self._good_caption)):
-                view.show_place(picture, self._table, None, None)
+                view.show_place(picture if view is self.flagged else None, self._table, None, None)
                 caption.setText("")
             return
         outline = None
@@ -229,15 +226,21 @@ class FlagPane(QWidget):
         place = place_around(picture.places, address, outline, self._whole)
         self.flagged.show_place(picture, self._table, address, place, line if self._marks else None)
         flagged = {flagged for flagged in map(_address_of, self._state.lines) if flagged is not None}
-        other = good_cell(self._state.review.result, address, flagged)
+        other = self._good_cell(self._state.review.result, address, frozenset(flagged))
         self.good.show_place(picture, self._table, other, place if other is not None else None)
         self._flagged_caption.setText(words("desktop.close_up.this", address=self._written(address)))
         self._good_caption.setText(
             words("desktop.close_up.good", address=self._written(other)) if other is not None else ""
         )
 
+    def _good_cell(self, result: PanelResult, address: Address, flagged: frozenset[Address]) -> Address | None:
+        key = (id(result), address, flagged)
+        if self._compared is None or self._compared[0] != key:
+            self._compared = (key, good_cell(result, address, flagged))
+        return self._compared[1]
+
     def _written(self, address: Address) -> str:
-        return write_address(self._scheme, address.string, address.position)
+        return write_address(self._state.scheme, address.string, address.position)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

@@ -7,7 +7,6 @@ from PySide6.QtWidgets import QWidget
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.recipe import AddressScheme
 from elinspect.records import Kind, Points
 from elinspect_ui.panes.kind_menu import kind_menu
 from elinspect_ui.panes.panel_pane import PanelPane
@@ -27,16 +26,13 @@ class KindChoice:
         Where flags are drawn.
     presenter : GatePresenter
         What changes and adds flags.
-    scheme : AddressScheme
-        The plant's addresses.
     """
 
-    def __init__(self, window: QWidget, panel: PanelPane, presenter: GatePresenter, scheme: AddressScheme) -> None:
+    def __init__(self, window: QWidget, panel: PanelPane, presenter: GatePresenter) -> None:
         self.theme: Theme = DARK
         self._window = window
         self._panel = panel
         self._presenter = presenter
-        self._scheme = scheme
         self._kind: Kind | None = None
         panel.view.drawn.connect(self._drawn)
         panel.view.drawing_left.connect(lambda: panel.show_banner(""))
@@ -74,7 +70,9 @@ class KindChoice:
             return
         mm_per_px = review.result.quality.mm_per_px
         try:
-            flag = drawn_flag(view.picture.places, kind, outline, view.selected, self._scheme, mm_per_px)
+            flag = drawn_flag(
+                view.picture.places, kind, outline, view.selected, self._presenter.state.scheme, mm_per_px
+            )
         except ElinspectError as error:
             self._presenter.say_refused(str(error))
         else:

@@ -26,6 +26,7 @@ from elinspect_ui.viewer.picture_view import PictureView
 
 _SLIDER_STEPS: Final = 200
 _BRIGHT_REST: Final = 0.75
+_REST: Final = {"dark": 0, "middle": _SLIDER_STEPS // 2, "bright": round(_BRIGHT_REST * _SLIDER_STEPS)}
 _GAMMA_RANGE: Final = 4.0
 """Midtones from 1/4 to 4: beyond it only noise or nothing is left to see. Common practice, no source."""
 
@@ -35,8 +36,6 @@ class PanelPane(QWidget):
 
     Parameters
     ----------
-    scheme : AddressScheme
-        The plant's addresses.
     actions : mapping from str to QAction
         Of the window, by command.
 
@@ -51,12 +50,12 @@ class PanelPane(QWidget):
     again = Signal()
     contrast_changed = Signal(object)
 
-    def __init__(self, scheme: AddressScheme, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
+    def __init__(self, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("pane")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self._automatic: Contrast | None = None
-        self.view = PictureView(scheme)
+        self.view = PictureView()
         self.view.setAccessibleName(words("desktop.picture.name"))
         self._serial = plain_label("serial")
         self._facts = ElidedLabel("soft")
@@ -121,11 +120,12 @@ class PanelPane(QWidget):
             row.addWidget(CommandButton(name, actions[name]))
         row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}
-        for name in ("dark", "middle", "bright"):
+        for name in _REST:
             label = plain_label("soft")
             label.setText(words(f"desktop.contrast.{name}"))
             slider = QSlider(Qt.Orientation.Horizontal)
             slider.setRange(0, _SLIDER_STEPS)
+            slider.setValue(_REST[name])
             slider.setMinimumWidth(48)
             slider.setMaximumWidth(160)
             slider.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
@@ -160,11 +160,11 @@ class PanelPane(QWidget):
         self.view.set_picture(None)
         self._automatic = None
 
-    def show_picture(self, picture: Picture) -> None:
+    def show_picture(self, picture: Picture, scheme: AddressScheme) -> None:
         """Show a picture with the contrast its own percentiles give."""
         self._automatic = picture.automatic
         self._stack.setCurrentIndex(0)
-        self.view.set_picture(picture)
+        self.view.set_picture(picture, scheme)
         self.reset_contrast()
 
     def show_banner(self, text: str) -> None:
@@ -176,10 +176,9 @@ class PanelPane(QWidget):
 
     def reset_contrast(self) -> None:
         """Go back to the panel's own percentiles."""
-        rest = round(_BRIGHT_REST * _SLIDER_STEPS)
-        for name, value in (("dark", 0), ("middle", _SLIDER_STEPS // 2), ("bright", rest)):
-            with QSignalBlocker(self._sliders[name]):
-                self._sliders[name].setValue(value)
+        for name, slider in self._sliders.items():
+            with QSignalBlocker(slider):
+                slider.setValue(_REST[name])
         self._slid()
 
     def step_middle(self, steps: int) -> None:

@@ -40,7 +40,7 @@ GRAVITY: Mapping[Standing, int] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FlagLine:
-    """One flag as the window shows it.
+    """One flag as the window shows it; words that only the current flag needs are made when asked for.
 
     Attributes
     ----------
@@ -48,25 +48,44 @@ class FlagLine:
         As it stands now.
     standing : Standing
         What the inspector said about it.
-    kind, address, title, reason, standing_text : str
+    was : Kind
+        What the machine (or the inspector who added it) called it.
+    kind, title : str
         In words.
-    figures : tuple of (str, str)
-        Measured things and their values, in words.
     """
 
     flag: Flag
     standing: Standing
+    was: Kind
     kind: str
-    address: str
     title: str
-    reason: str
-    standing_text: str
-    figures: tuple[tuple[str, str], ...]
 
     @property
     def above(self) -> bool:
         """Whether it reaches a limit as it stands."""
         return self.flag.limit is not None
+
+    @property
+    def reason(self) -> str:
+        """Why it was raised, in words."""
+        return self.flag.message.text
+
+    @property
+    def standing_text(self) -> str:
+        """How it stands, in words."""
+        if self.standing in (Standing.BELOW_LIMITS, Standing.DISMISSED):
+            return words(f"desktop.standing.{self.standing}")
+        changed = self.standing is Standing.CHANGED
+        said = words("desktop.standing.changed", was=self.was.value) if changed else ""
+        said = said or words(f"desktop.standing.{self.standing}")
+        if self.flag.limit is None:
+            return f"{said} {words('desktop.standing.below')}"
+        return f"{said} {words('desktop.standing.above', limit=limit_in_words(self.flag.limit))}"
+
+    @property
+    def figures(self) -> tuple[tuple[str, str], ...]:
+        """Measured things and their values, in words."""
+        return _figures(self.flag)
 
 
 def flag_lines(review: Review, scheme: AddressScheme) -> tuple[FlagLine, ...]:
@@ -104,33 +123,10 @@ def place_in_words(flag: Flag, scheme: AddressScheme) -> str:
 
 
 def _line(review: Review, flag: Flag, scheme: AddressScheme) -> FlagLine:
-    standing = standing_of(review, flag)
     kind = words(f"kind.{flag.kind}")
-    place = place_in_words(flag, scheme)
-    return FlagLine(
-        flag=flag,
-        standing=standing,
-        kind=kind,
-        address=write_address(scheme, flag.string, flag.position) or place,
-        title=words("desktop.flag.title", kind=kind, place=place),
-        reason=flag.message.text,
-        standing_text=_standing_text(review, flag, standing),
-        figures=_figures(flag),
-    )
-
-
-def _standing_text(review: Review, flag: Flag, standing: Standing) -> str:
-    limit = limit_in_words(flag.limit) if flag.limit else ""
-    if standing is Standing.CHANGED:
-        was = next(found for found in review.result.flags if found.id == flag.id)
-        text = words("desktop.standing.changed", was=was.kind.value)
-        return f"{text} {words('desktop.standing.above', limit=limit) if limit else words('desktop.standing.below')}"
-    if standing is Standing.BELOW_LIMITS:
-        return words("desktop.standing.below_limits")
-    if standing is Standing.DISMISSED:
-        return words("desktop.standing.dismissed")
-    text = words(f"desktop.standing.{standing}")
-    return f"{text} {words('desktop.standing.above', limit=limit) if limit else words('desktop.standing.below')}"
+    was = next((machine.kind for machine in review.result.flags if machine.id == flag.id), flag.kind)
+    title = words("desktop.flag.title", kind=kind, place=place_in_words(flag, scheme))
+    return FlagLine(flag, standing_of(review, flag), was, kind, title)
 
 
 def limit_in_words(limit: str) -> str:
@@ -162,7 +158,7 @@ def _name(name: str) -> str:
     """Name of a measurement; one without a text of its own is its name without the unit."""
     if f"desktop.measure.{name}" in TEXTS:
         return words(f"desktop.measure.{name}")
-    suffix = next((unit for unit in _UNITS if name.endswith(unit)), "")
+    suffix = next((unit for unit in (*_UNITS, "_share") if name.endswith(unit)), "")
     return name.removesuffix(suffix).replace("_", " ")
 
 
@@ -170,6 +166,8 @@ def _value(name: str, value: Value) -> str:
     unit = next((text for suffix, text in _UNITS.items() if name.endswith(suffix)), "")
     if isinstance(value, bool) or not isinstance(value, int | float):
         return str(value)
+    if name.endswith("_share") or name == "relative_luminance":
+        return words("desktop.value.percent", value=100 * value)
     number = str(value) if isinstance(value, int) else f"{value:.3g}"
     return f"{number} {unit}".strip()
 

@@ -4,40 +4,21 @@ No Qt: work on the log is handed to a courier, which in the window runs it on th
 in tests at once. Until it has come back nothing on screen moves on: a verdict is on disk before the next flag shows.
 """
 
-import logging
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Protocol, TypeVar
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect.recipe import AddressScheme
-from elinspect.records import Answer, Disposition, Flag, Kind
+from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult
 from elinspect.review.desk import Desk, WaitingPanel
 from elinspect.review.session import Review, Verdict
 from elinspect_ui.presenters.deeds import AddDeed, AnswerDeed, Deed, History, RemoveDeed, performed
+from elinspect_ui.presenters.desk_work import Courier, Loaded, in_words, loaded_from
 from elinspect_ui.presenters.drawing import changed_flag
 from elinspect_ui.presenters.flag_lines import FlagLine, Standing, flag_lines, next_to_answer
 from elinspect_ui.presenters.queue import neighbour, next_waiting
-from elinspect_ui.presenters.state import DISPOSITIONS, Busy, GateState, Notice, PictureState, Tone, picture_words
-
-_T = TypeVar("_T")
-_log = logging.getLogger(__name__)
-
-
-class Courier(Protocol):
-    """Runs work that touches the log, one piece after the other, and brings back the value or the exception."""
-
-    def __call__(
-        self, work: Callable[[], _T], done: Callable[[_T], None], failed: Callable[[Exception], None]
-    ) -> object:
-        """Start the work; `done` or `failed` is called later, on the thread of the caller."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Loaded:
-    review: Review
-    missing: Mapping[Disposition, tuple[str, ...]]
+from elinspect_ui.presenters.state import Busy, GateState, Notice, PictureState, Tone, picture_words
 
 
 class GatePresenter:
@@ -50,7 +31,7 @@ class GatePresenter:
     courier : Courier
         Runs whatever touches the desk.
     scheme : AddressScheme
-        The plant's addresses.
+        How addresses are written where a review does not say.
     on_change : callable
         Called with the new state after every change.
     """
@@ -86,13 +67,22 @@ class GatePresenter:
 
     def _queue_failed(self, error: Exception) -> None:
         self._reading_queue = False
-        self._show(queue_problem=_in_words(error))
+        self._show(queue_problem=in_words(error))
 
     def _open_next(self, panels: Sequence[WaitingPanel], notice: Notice | None = None) -> None:
         here = self.state.review.inspection if self.state.review is not None else None
         inspection = next_waiting(panels, here)
         if inspection is not None:
             self._open(inspection, notice)
+
+    def look_ahead(self, receive: Callable[[str, PanelResult], None]) -> None:
+        """Ask what the pipeline said about the panel that comes next, so that its picture can be read ahead."""
+        here = self.state.review.inspection if self.state.review is not None else None
+        inspection = next_waiting(self.state.panels, here)
+        if inspection is not None:
+            coming = inspection
+            # If it fails the panel is merely opened more slowly, and says then what is wrong.
+            self._courier(lambda: self._desk.look(coming), lambda result: receive(coming, result), lambda _error: None)
 
     def step_panel(self, step: int) -> None:
         """Open the panel `step` places further along the line."""
@@ -116,7 +106,7 @@ class GatePresenter:
             self._unopened.add(inspection)
             self._failed(error)
 
-        self._courier(lambda: self._loaded(self._desk.open(inspection)), self._opened, failed)
+        self._courier(lambda: loaded_from(self._desk, self._desk.open(inspection)), self._opened, failed)
 
     def open_again(self) -> None:
         """Read the review on screen, or the queue, from the log again."""
@@ -125,16 +115,16 @@ class GatePresenter:
         else:
             self.open(self.state.review.inspection)
 
-    def _opened(self, loaded: _Loaded) -> None:
+    def _opened(self, loaded: Loaded) -> None:
         again = self.state.review is not None and self.state.review.inspection == loaded.review.inspection
         shown = self.state.picture if again and self.state.picture is PictureState.SHOWN else PictureState.LOADING
         if not again:
             self._history = History()
-        lines = flag_lines(loaded.review, self._scheme)
+        lines = self._lines(loaded.review)
         first = next_to_answer(lines, -1)
         current = (first if first is not None else 0) if lines else None
         self._unopened.discard(loaded.review.inspection)
-        self._show_review(loaded, current, picture=shown)
+        self._show_review(loaded, current, lines, picture=shown)
 
     # The picture
 
@@ -201,7 +191,7 @@ class GatePresenter:
             self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED)))
             return
         try:
-            changed = changed_flag(machine, kind, self._scheme)
+            changed = changed_flag(machine, kind, self.state.scheme)
         except ElinspectError as error:
             self._say(str(error), Tone.REFUSED)
             return
@@ -265,37 +255,41 @@ class GatePresenter:
         place = self.state.current or 0
         self._show(busy=Busy.WRITING, asking=None, notice=None)
 
-        def work() -> tuple[_Loaded, Deed]:
+        def work() -> tuple[Loaded, Deed]:
             after, inverse = performed(self._desk, review, deed)
-            return self._loaded(after), inverse
+            return loaded_from(self._desk, after), inverse
 
-        def done(outcome: tuple[_Loaded, Deed]) -> None:
+        def done(outcome: tuple[Loaded, Deed]) -> None:
             loaded, inverse = outcome
             self._history = self._history.after(inverse, undone=undone, redone=redone)
             self._answered(loaded, deed, inverse, place, stay=undone or redone)
 
         self._courier(work, done, self._failed)
 
-    def _answered(self, loaded: _Loaded, deed: Deed, inverse: Deed, place: int, stay: bool) -> None:
-        lines = flag_lines(loaded.review, self._scheme)
+    def _answered(self, loaded: Loaded, deed: Deed, inverse: Deed, place: int, stay: bool) -> None:
+        lines = self._lines(loaded.review)
         touched = inverse.flag_id if isinstance(deed, AddDeed) else deed.flag_id
         here = next((i for i, line in enumerate(lines) if line.flag.id == touched), None)
         if here is None:
             here = min(place, len(lines) - 1) if lines else None
-        self._show_review(loaded, here)
-        if stay or not isinstance(deed, AnswerDeed) or deed.verdict.answer is None:
-            return
-        if here is not None:
-            self._move_on(here)
+        notice = None
+        if here is not None and not stay and isinstance(deed, AnswerDeed) and deed.verdict.answer is not None:
+            here, notice = self._onward(loaded.review, lines, here)
+        self._show_review(loaded, here, lines, notice=notice)
 
     def _move_on(self, place: int) -> None:
-        """Show the next flag that needs an answer; if all have theirs, stay and say so."""
-        following = next_to_answer(self.state.lines, place)
+        if self.state.review is not None:
+            current, notice = self._onward(self.state.review, self.state.lines, place)
+            self._show(current=current, notice=notice)
+
+    def _onward(self, review: Review, lines: tuple[FlagLine, ...], place: int) -> tuple[int, Notice | None]:
+        """Return the next flag that needs an answer; if all have theirs, the same one, and words that say so."""
+        following = next_to_answer(lines, place)
         if following is not None:
-            self._show(current=following, notice=None)
-        elif self.state.review is not None:
-            text = words("desktop.all_answered", proposal=self.state.review.result.proposal.disposition.value)
-            self._show(notice=Notice(text, Tone.DONE))
+            return following, None
+        return place, Notice(
+            words("desktop.all_answered", proposal=review.result.proposal.disposition.value), Tone.DONE
+        )
 
     # The decision
 
@@ -330,22 +324,23 @@ class GatePresenter:
             return
         self._show(busy=Busy.WRITING, notice=None)
 
-        def work() -> tuple[_Loaded, tuple[WaitingPanel, ...] | None]:
-            decided = self._loaded(self._desk.decide(review, disposition, reason.strip()))
+        def work() -> tuple[Loaded, tuple[WaitingPanel, ...] | None]:
+            decided = loaded_from(self._desk, self._desk.decide(review, disposition, reason.strip()))
             try:
                 return decided, self._desk.queue()
             except Exception as error:  # the decision stands whatever happens now; the next poll shows the reason
-                _in_words(error)
+                in_words(error)
                 return decided, None
 
         self._courier(work, lambda outcome: self._decided(*outcome, disposition), self._failed)
 
-    def _decided(self, loaded: _Loaded, panels: tuple[WaitingPanel, ...] | None, disposition: Disposition) -> None:
+    def _decided(self, loaded: Loaded, panels: tuple[WaitingPanel, ...] | None, disposition: Disposition) -> None:
         serial = loaded.review.result.serial or words("desktop.no_serial")
         notice = Notice(words("desktop.decided", serial=serial, decision=disposition.value), Tone.DONE)
         self._history = History()
         panels = self.state.panels if panels is None else panels
-        self._show_review(loaded, self.state.current, panels=panels, asking=None, suggestion="", notice=notice)
+        lines = self._lines(loaded.review)
+        self._show_review(loaded, self.state.current, lines, panels=panels, asking=None, suggestion="", notice=notice)
         if next_waiting(panels, loaded.review.inspection) is None:
             self._show(review=None, lines=(), current=None, missing={}, can_undo=False, can_redo=False)
         else:
@@ -363,22 +358,19 @@ class GatePresenter:
 
     # The state
 
-    def _loaded(self, review: Review) -> _Loaded:
-        """Add to a review what is missing for each disposition; runs where the desk runs."""
-        missing: dict[Disposition, tuple[str, ...]] = {}
-        for disposition in DISPOSITIONS:
-            try:
-                missing[disposition] = tuple(self._desk.missing(review, disposition))
-            except Exception as error:  # what was logged stands; what is not known to hold is missing
-                missing[disposition] = (_in_words(error),)
-        return _Loaded(review, missing)
+    def _written(self, review: Review) -> AddressScheme:
+        return review.addresses if review.addresses is not None else self._scheme
 
-    def _show_review(self, loaded: _Loaded, current: int | None, **changes: object) -> None:
+    def _lines(self, review: Review) -> tuple[FlagLine, ...]:
+        return flag_lines(review, self._written(review))
+
+    def _show_review(self, loaded: Loaded, current: int | None, lines: tuple[FlagLine, ...], **changes: object) -> None:
         self._show(
             review=loaded.review,
-            lines=flag_lines(loaded.review, self._scheme),
+            lines=lines,
             current=current,
             missing=loaded.missing,
+            scheme=self._written(loaded.review),
             busy=None,
             can_undo=bool(self._history.undo),
             can_redo=bool(self._history.redo),
@@ -401,11 +393,4 @@ class GatePresenter:
         return self.state.busy is not None
 
     def _failed(self, error: Exception) -> None:
-        self._show(busy=None, notice=Notice(_in_words(error), Tone.FAILED))
-
-
-def _in_words(error: Exception) -> str:
-    if isinstance(error, ElinspectError):
-        return str(error)
-    _log.error("unexpected error at the desk", exc_info=error)
-    return words("desktop.unexpected", cause=f"{type(error).__name__}: {error}")
+        self._show(busy=None, notice=Notice(in_words(error), Tone.FAILED))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from elinspect.catalogue import words
+from elinspect.recipe import AddressScheme
 from elinspect.records import Disposition
 from elinspect.review.desk import WaitingPanel
 from elinspect.review.session import Review
@@ -83,6 +84,8 @@ class GateState:
         The last thing said.
     queue_problem : str or None
         Why the queue could not be read; None if it could.
+    scheme : AddressScheme
+        How addresses of this panel are written.
     can_undo, can_redo : bool
         Whether there is something to undo or redo.
     """
@@ -98,6 +101,7 @@ class GateState:
     suggestion: str = ""
     notice: Notice | None = None
     queue_problem: str | None = None
+    scheme: AddressScheme = field(default_factory=AddressScheme)
     can_undo: bool = False
     can_redo: bool = False
 

@@ -69,9 +69,9 @@ class CloseUpView(QWidget):
         painter = QPainter(self)
         side = min(self.width(), self.height())
         square = QRectF((self.width() - side) / 2, 0, side, side)
-        painter.fillRect(square, QColor(PICTURE_GROUND))
         if self._picture is None or self._table is None:
             return
+        painter.fillRect(square, QColor(PICTURE_GROUND))
         if self._address is None or self._place is None:
             painter.setPen(QColor(ON_PICTURE.soft))
             inner = square.adjusted(8, 8, -8, -8)

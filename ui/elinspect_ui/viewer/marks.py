@@ -8,12 +8,14 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPainterPath, QPainterPathStroker, QPen, QPolygonF
 
 from elinspect.records import Address, Points
+from elinspect.vision import cv2
 from elinspect_ui.presenters.drawing import LINE_KINDS
 from elinspect_ui.presenters.flag_lines import GRAVITY, FlagLine, Standing
 from elinspect_ui.theme import ON_PICTURE, standing_colour
 from elinspect_ui.viewer.glyphs import draw_glyph, kind_path, standing_path
 
 HALO = "#0b0c0e"
+_AROUND = ((-1.3, -1.3), (1.3, -1.3), (1.3, 1.3), (-1.3, 1.3), (0.0, 1.6), (0.0, -1.6))
 _DASHES: dict[Standing, list[float]] = {
     Standing.BELOW_LIMITS: [5.0, 3.0],
     Standing.DISMISSED: [1.5, 3.0],
@@ -107,10 +109,11 @@ def _draw_words(painter: QPainter, mark: CellMark, quad: Points, place: QPointF,
 
 def draw_words(painter: QPainter, text: str, place: QPointF, colour: str) -> None:
     """Write text with a dark halo, its baseline starting at a place."""
-    path = QPainterPath()
-    path.addText(place, painter.font(), text)
-    painter.strokePath(path, QPen(QColor(HALO), 3.5))
-    painter.fillPath(path, QColor(colour))
+    painter.setPen(QColor(HALO))
+    for right, down in _AROUND:  # ten times as fast as stroking the text's outline
+        painter.drawText(place + QPointF(right, down), text)
+    painter.setPen(QColor(colour))
+    painter.drawText(place, text)
 
 
 def draw_outline(painter: QPainter, line: FlagLine, points: Points, gap: float, width: float) -> None:
@@ -143,7 +146,7 @@ def _band(points: Points, gap: float) -> QPainterPath:
     stroker.setCapStyle(Qt.PenCapStyle.RoundCap)
     stroker.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
     path = QPainterPath()
-    path.addPolygon(polygon(_thinned(points, gap / 2)))
+    path.addPolygon(polygon(_thinned(points, gap / 3)))
     return stroker.createStroke(path).simplified()
 
 
@@ -160,14 +163,9 @@ def _border(points: Points, gap: float) -> QPainterPath:
 
 
 def _thinned(points: Points, distance: float) -> Points:
-    """Leave out points nearer than a distance to the last kept: a long outline is drawn in no time."""
-    if len(points) < 8:
-        return points
-    kept = [points[0]]
-    for point in points[1:-1]:
-        if abs(point[0] - kept[-1][0]) + abs(point[1] - kept[-1][1]) >= distance:
-            kept.append(point)
-    return np.array([*kept, points[-1]])
+    """Leave out points that lie within a distance of the line without them: drawn in no time, and not wavy."""
+    thinned = cv2.approxPolyDP(points.astype(np.float32).reshape(-1, 1, 2), distance, closed=False)
+    return np.asarray(thinned, dtype=np.float64).reshape(-1, 2)
 
 
 def draw_current(painter: QPainter, box: QRectF) -> None:

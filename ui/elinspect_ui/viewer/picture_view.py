@@ -2,11 +2,9 @@
 
 from collections.abc import Sequence
 
-import numpy as np
 from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QColor,
-    QImage,
     QKeyEvent,
     QMouseEvent,
     QPainter,
@@ -21,9 +19,8 @@ from elinspect.records import Address, Kind, Points
 from elinspect_ui.presenters.drawing import LINE_KINDS
 from elinspect_ui.presenters.flag_lines import FlagLine
 from elinspect_ui.theme import PICTURE_GROUND
-from elinspect_ui.viewer.marks import CellMark, cell_marks, draw_cell_mark, draw_current, draw_outline
-from elinspect_ui.viewer.picture import Contrast, Grey, Picture, render
-from elinspect_ui.viewer.rulers import draw_rulers
+from elinspect_ui.viewer.picture import Contrast, Grey, Picture
+from elinspect_ui.viewer.scene import Scene, ScenePainter, box_of
 from elinspect_ui.viewer.sketch import Sketch
 from elinspect_ui.viewer.viewport import Viewport
 
@@ -36,8 +33,6 @@ class PictureView(QWidget):
 
     Parameters
     ----------
-    scheme : AddressScheme
-        How the rulers write strings and positions.
     parent : QWidget, optional
         Owner.
 
@@ -58,19 +53,18 @@ class PictureView(QWidget):
     drawing_left = Signal()
     shown = Signal()
 
-    def __init__(self, scheme: AddressScheme, parent: QWidget | None = None) -> None:
+    def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._scheme = scheme
+        self._scheme = AddressScheme()
         self._picture: Picture | None = None
         self._table: Grey | None = None
         self._viewport = Viewport(1, 1)
         self._fitted = True
         self._lines: Sequence[FlagLine] = ()
-        self._marks: tuple[CellMark, ...] = ()
         self._current: str | None = None
         self._selected: Address | None = None
         self._marks_shown = True
-        self._rendered: tuple[tuple[object, ...], QImage] | None = None
+        self._painter = ScenePainter()
         self._unpainted = False
         self._sketch: Sketch | None = None
         self._press: QPoint | None = None
@@ -107,13 +101,13 @@ class PictureView(QWidget):
         """The kind being drawn; None while nothing is."""
         return self._sketch.kind if self._sketch is not None else None
 
-    def set_picture(self, picture: Picture | None) -> None:
-        """Show a picture, all of it, or none."""
+    def set_picture(self, picture: Picture | None, scheme: AddressScheme | None = None) -> None:
+        """Show a picture, all of it, or none; rulers write strings and positions as the scheme says."""
         self._picture = picture
+        self._scheme = scheme or AddressScheme()
         self._selected = self._current = None
         self.leave_drawing()
         self._unpainted = picture is not None
-        self._rendered = None
         if picture is not None:
             self._table = picture.automatic.table()
             self.fit()
@@ -122,15 +116,13 @@ class PictureView(QWidget):
     def set_contrast(self, contrast: Contrast) -> None:
         """Show the picture with another contrast."""
         self._table = contrast.table()
-        self._rendered = None
         self.update()
 
     def set_lines(self, lines: Sequence[FlagLine], current: str | None) -> None:
         """Mark flags; the current one is also selected."""
         moved = current != self._current
         self._lines, self._current = lines, current
-        self._marks = cell_marks(lines)
-        line = self._current_line()
+        line = next((line for line in lines if line.flag.id == current), None)
         if moved and line is not None and line.flag.string is not None and line.flag.position is not None:
             self._selected = Address(line.flag.string, line.flag.position)
             self._follow(self._selected)
@@ -164,7 +156,7 @@ class PictureView(QWidget):
         """Show the whole panel."""
         if self._picture is None:
             return
-        margin = 2.2 * self._unit() if self._picture.places.addresses else 4
+        margin = 1.8 * self.fontMetrics().height() if self._picture.places.addresses else 4
         self._fitted = True
         self._look(self._viewport.fitted(self._picture.places.outline, margin))
 
@@ -196,7 +188,7 @@ class PictureView(QWidget):
         index = self._picture.places.index_of(address)
         if index is None:
             return
-        box = self._screen_box(self._picture.places.quads[index])
+        box = box_of(self._viewport.to_screen(self._picture.places.quads[index]))
         if not QRectF(self.rect()).contains(box):
             middle = box.center()
             self._look(self._viewport.moved(self.width() / 2 - middle.x(), self.height() / 2 - middle.y()))
@@ -243,9 +235,7 @@ class PictureView(QWidget):
         painter.fillRect(self.rect(), QColor(PICTURE_GROUND))
         if self._picture is None or self._table is None:
             return
-        painter.drawImage(0, 0, self._image(self._picture, self._table))
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        self._paint_marks(painter, self._picture)
+        self._painter.paint(painter, self._scene(self._picture, self._table))
         if self._sketch is not None:
             self._sketch.paint(painter, self._viewport)
         painter.end()
@@ -321,78 +311,18 @@ class PictureView(QWidget):
         else:
             super().keyPressEvent(event)
 
-    # Painting
-
-    def _image(self, picture: Picture, table: Grey) -> QImage:
-        ratio = self.devicePixelRatioF()
-        width, height = max(1, round(self.width() * ratio)), max(1, round(self.height() * ratio))
-        key = (id(picture), id(table), self._viewport, ratio)
-        if self._rendered is not None and self._rendered[0] == key:
-            return self._rendered[1]
-        matrix = np.diag([ratio, ratio, 1.0]) @ self._viewport.screen_from_gate()
-        grey = np.ascontiguousarray(render(picture, matrix, width, height, table))
-        image = QImage(grey.data, width, height, width, QImage.Format.Format_Grayscale8).copy()
-        image.setDevicePixelRatio(ratio)
-        self._rendered = (key, image)
-        return image
-
-    def _paint_marks(self, painter: QPainter, picture: Picture) -> None:
-        unit = self._unit()
-        places = picture.places
-        draw_rulers(painter, self._viewport, places, self._scheme, unit)
-        line = self._current_line()
-        if self._marks_shown:
-            for mark in self._marks:
-                index = places.index_of(mark.address)
-                if index is not None:
-                    draw_cell_mark(painter, mark, self._viewport.to_screen(places.quads[index]), unit)
-            self._paint_outlines(painter, picture, line)
-        self._paint_brackets(painter, picture, line)
-
-    def _paint_outlines(self, painter: QPainter, picture: Picture, current: FlagLine | None) -> None:
-        """Outlines are drawn when cells are large enough to tell them from the cell's own mark."""
-        large = self._cell_size(picture) > 130
-        for line in self._lines:
-            is_current = current is not None and line.flag.id == current.flag.id
-            if not (large or is_current) or (line.flag.position is not None and not self._visible(picture, line)):
-                continue
-            points = self._on_screen(picture, line)
-            gap = float(np.clip(0.02 * self._cell_size(picture), 3.0, 14.0))
-            draw_outline(painter, line, points, gap, 2.2 if is_current else 1.3)
-
-    def _paint_brackets(self, painter: QPainter, picture: Picture, line: FlagLine | None) -> None:
-        index = picture.places.index_of(self._selected) if self._selected is not None else None
-        if index is not None:
-            draw_current(painter, self._screen_box(picture.places.quads[index]).adjusted(-4, -4, 4, 4))
-        elif line is not None and line.flag.position is None:
-            box = self._screen_box(picture.places.to_gate(np.array(line.flag.outline_px)))
-            draw_current(painter, box.adjusted(-5, -5, 5, 5))
-
-    def _current_line(self) -> FlagLine | None:
-        return next((line for line in self._lines if line.flag.id == self._current), None)
-
-    def _on_screen(self, picture: Picture, line: FlagLine) -> Points:
-        outline = np.array(line.flag.outline_px, dtype=np.float64).reshape(-1, 2)
-        return self._viewport.to_screen(picture.places.to_gate(outline))
-
-    def _visible(self, picture: Picture, line: FlagLine) -> bool:
-        points = self._on_screen(picture, line)
-        if len(points) == 0:
-            return False
-        (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
-        return bool(right >= 0 and bottom >= 0 and left <= self.width() and top <= self.height())
-
-    def _cell_size(self, picture: Picture) -> float:
-        quads = picture.places.quads
-        return float(np.ptp(quads[0, :, 1])) * self._viewport.scale if len(quads) else 0.0
-
-    def _screen_box(self, points: Points) -> QRectF:
-        screen = self._viewport.to_screen(points)
-        (left, top), (right, bottom) = screen.min(axis=0), screen.max(axis=0)
-        return QRectF(left, top, right - left, bottom - top)
-
     def _gate_point(self, event: QMouseEvent) -> tuple[float, float]:
         return self._viewport.to_gate(event.position().x(), event.position().y())
 
-    def _unit(self) -> float:
-        return float(self.fontMetrics().height()) * 0.8
+    def _scene(self, picture: Picture, table: Grey) -> Scene:
+        return Scene(
+            picture,
+            table,
+            self._viewport,
+            self.devicePixelRatioF(),
+            self._lines if self._marks_shown else (),
+            self._current,
+            self._selected,
+            self._scheme,
+            self.font(),
+        )

@@ -45,8 +45,9 @@ def _draw_strings(
     strings = np.array([address.string for address in places.addresses])
     outline = viewport.to_screen(places.outline)
     middle = places.quads[..., 0].mean()
+    half = np.ptp(places.quads[0, :, 0]) / 2
     for string in np.unique(strings):
-        on_left = centres[strings == string, 0].mean() <= middle + 1
+        on_left = centres[strings == string, 0].mean() <= middle + half
         y = float(viewport.to_screen(centres[strings == string].mean(axis=0, keepdims=True))[0, 1])
         if not 0 < y < viewport.height:
             continue
