@@ -11,7 +11,7 @@ from results import flag, result
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect.recipe import AddressScheme, Numbering
-from elinspect.records import Answer, CrackMode, Disposition, Kind, Purpose, Source
+from elinspect.records import Answer, CrackMode, Disposition, Kind, PanelResult, Purpose, Source
 from elinspect.review.gate import Role
 from elinspect_ui.presenters.drawing import with_new_id
 from elinspect_ui.presenters.flag_lines import Standing
@@ -67,10 +67,14 @@ def states() -> list[GateState]:
 
 @pytest.fixture
 def gate(desk: MemoryDesk, states: list[GateState]) -> GatePresenter:
-    presenter = GatePresenter(desk, at_once, AddressScheme(), states.append)
+    presenter = GatePresenter(desk, at_once, states.append)
     presenter.poll()
     presenter.picture_shown("a")
     return presenter
+
+
+def _with_scheme(panel: PanelResult, scheme: AddressScheme) -> PanelResult:
+    return replace(panel, panel=replace(panel.panel, addresses=scheme))
 
 
 def _answers(desk: MemoryDesk, inspection: str = "a") -> dict[str, Answer]:
@@ -90,7 +94,7 @@ def test_the_first_waiting_panel_opens_at_its_first_unanswered_flag(gate) -> Non
 
 def test_opened_again_a_panel_shows_the_answers_of_the_log(gate, desk) -> None:
     gate.confirm()
-    again = GatePresenter(desk, at_once, AddressScheme(), lambda _state: None)
+    again = GatePresenter(desk, at_once, lambda _state: None)
     again.poll()
     assert again.state.lines[0].standing is Standing.CONFIRMED
     assert again.state.current == 1
@@ -111,7 +115,7 @@ def test_the_search_for_the_next_unanswered_flag_goes_around_the_end(gate, desk)
 
 
 def test_before_the_picture_is_on_screen_nothing_is_answered_or_released(desk) -> None:
-    gate = GatePresenter(desk, at_once, AddressScheme(), lambda _state: None)
+    gate = GatePresenter(desk, at_once, lambda _state: None)
     gate.poll()
     gate.confirm()
     assert _answers(desk) == {}
@@ -166,7 +170,7 @@ def test_a_flag_changed_from_a_crack_has_no_crack_mode_and_the_machine_s_flag_is
 
 def test_a_string_flag_cannot_become_one_of_a_cell(desk) -> None:
     desk.arrive("s", result(flag("m1", Kind.DARK_STRING, None, position=None)))
-    gate = GatePresenter(desk, at_once, AddressScheme(), lambda _state: None)
+    gate = GatePresenter(desk, at_once, lambda _state: None)
     gate.open("s")
     gate.picture_shown("s")
     gate.change(Kind.CRACK)
@@ -288,7 +292,7 @@ def test_after_the_last_decision_no_panel_is_on_screen_until_one_arrives(gate, d
 
 def test_whoever_may_not_decide_is_told_so(desk) -> None:
     desk.role = Role.AUDITOR
-    gate = GatePresenter(desk, at_once, AddressScheme(), lambda _state: None)
+    gate = GatePresenter(desk, at_once, lambda _state: None)
     gate.poll()
     gate.ask(Disposition.REWORK)
     assert gate.state.notice.text == words("gate.role_decide")
@@ -346,7 +350,7 @@ def test_a_panel_changed_elsewhere_is_refused_until_it_is_opened_again(gate, des
 
 def test_a_panel_that_cannot_be_opened_is_not_tried_again_and_again(desk) -> None:
     desk.broken.add("open")
-    gate = GatePresenter(desk, at_once, AddressScheme(), lambda _state: None)
+    gate = GatePresenter(desk, at_once, lambda _state: None)
     for _ in range(5):
         gate.poll()
     assert sum(call == ("open", "a") for call in desk.calls) == 1
@@ -354,7 +358,7 @@ def test_a_panel_that_cannot_be_opened_is_not_tried_again_and_again(desk) -> Non
 
 def test_while_an_answer_is_being_written_nothing_else_is_taken(desk) -> None:
     later = Later()
-    gate = GatePresenter(desk, later, AddressScheme(), lambda _state: None)
+    gate = GatePresenter(desk, later, lambda _state: None)
     gate.poll()
     later.run()
     later.run()
@@ -404,7 +408,7 @@ def test_without_flags_the_keys_for_answers_say_so(gate) -> None:
 
 def test_nothing_but_the_result_is_read_from_a_demo_panel(desk) -> None:
     desk.arrive("d", result(serial="7", purpose=Purpose.DEMO))
-    gate = GatePresenter(desk, at_once, AddressScheme(), lambda _state: None)
+    gate = GatePresenter(desk, at_once, lambda _state: None)
     gate.open("d")
     gate.picture_shown("d")
     gate.ask(Disposition.ACCEPT)

@@ -1,6 +1,7 @@
 """Queue, flags, panel and keys in words."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from elinspect import detectors
 from elinspect.catalogue import words
 from elinspect.catalogue.english import TEXTS
 from elinspect.recipe import AddressScheme, Numbering
-from elinspect.records import Answer, CrackMode, Disposition, Kind, Purpose, Source
+from elinspect.records import Answer, CrackMode, Disposition, Kind, PanelResult, Purpose, Source
 from elinspect.review.desk import WaitingPanel
 from elinspect.review.session import Decision, Review, Verdict
 from elinspect_ui.panes.help_window import help_text
@@ -76,11 +77,15 @@ def test_a_panel_without_serial_says_so() -> None:
     assert queue_lines((_panel("a", 1, serial=None),), None)[0].serial == words("desktop.no_serial")
 
 
+def _with_letters(panel: PanelResult) -> PanelResult:
+    return replace(panel, panel=replace(panel.panel, addresses=AddressScheme(strings=Numbering.LETTERS)))
+
+
 def test_flags_in_words() -> None:
     measured = flag(
         measurements={"width_mm": 1.25, "contrast": 0.12345, "bridges": 3, "spot": None, "dip_share": 0.031}, loss_w=2.5
     )
-    (line,) = flag_lines(Review("a", result(measured)), AddressScheme(strings=Numbering.LETTERS))
+    (line,) = flag_lines(Review("a", _with_letters(result(measured))))
     assert line.title == "crack, cell A-2"
     assert line.standing is Standing.NEEDS_ANSWER
     assert dict(line.figures) == {
@@ -110,7 +115,7 @@ def test_how_a_flag_stands_in_words() -> None:
         verdicts={"m1": Verdict("m1", Answer.DISMISSED), "m2": Verdict("m2", Answer.CHANGED, dark)},
         added=(flag("i1", Kind.OTHER, None, source=Source.INSPECTOR),),
     )
-    lines = flag_lines(review, AddressScheme())
+    lines = flag_lines(review)
     assert [line.standing for line in lines] == [
         Standing.DISMISSED,
         Standing.CHANGED,

@@ -5,7 +5,6 @@ from pathlib import Path
 
 from PySide6.QtWidgets import QApplication
 
-from elinspect.recipe import AddressScheme
 from elinspect.records import ElImage
 from elinspect.review.desk import Desk
 from elinspect_ui.window import GateWindow, WindowSettings
@@ -15,7 +14,6 @@ def run(
     desk: Desk,
     title: str = "",
     *,
-    scheme: AddressScheme | None = None,
     who: str = "",
     start: str | None = None,
     light: bool = False,
@@ -30,8 +28,6 @@ def run(
         The place to review panels; from now on used only on one thread of the window's own.
     title : str
         What stands in the title bar after the program's name, such as the station.
-    scheme : AddressScheme, optional
-        How addresses are written where the log does not know a panel's recipe; numbers with a dash if left out.
     who : str
         Inspector and station, shown at the top right.
     start : str, optional
@@ -49,7 +45,7 @@ def run(
         application = QApplication(sys.argv[:1])
     application.setApplicationName("elinspect")
     application.setStyle("Fusion")
-    window = GateWindow(desk, WindowSettings(title, scheme or AddressScheme(), who, light), _read)
+    window = GateWindow(desk, WindowSettings(title, who, light), _read)
     window.show()
     window.start(start)
     return application.exec()

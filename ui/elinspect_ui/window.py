@@ -1,7 +1,7 @@
 """The window: panes put together, actions for every command, pictures read in the background."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,6 @@ from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QM
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.recipe import AddressScheme
 from elinspect.records import Address, Disposition, ElImage
 from elinspect.review.desk import Desk
 from elinspect_ui.jobs import Jobs
@@ -45,8 +44,6 @@ class WindowSettings:
     ----------
     title : str
         What stands in the title bar after the program's name.
-    scheme : AddressScheme
-        How addresses are written where the log does not know the panel's recipe.
     who : str
         Inspector and station, as shown.
     light : bool
@@ -54,7 +51,6 @@ class WindowSettings:
     """
 
     title: str = ""
-    scheme: AddressScheme = field(default_factory=AddressScheme)
     who: str = ""
     light: bool = False
 
@@ -80,7 +76,7 @@ class GateWindow(QMainWindow):
         self._size_px = 0
         self._writer = Jobs(1, self)
         self._pictures = Pictures(Jobs(2, self), read, self._picture_ready, self._picture_failed)
-        self._presenter = GatePresenter(desk, self._writer.submit, settings.scheme, self._show)
+        self._presenter = GatePresenter(desk, self._writer.submit, self._show)
         self._on_screen: str | None = None
         self._shown: GateState | None = None
         self._problem = ""

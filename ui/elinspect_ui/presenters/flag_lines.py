@@ -88,9 +88,16 @@ class FlagLine:
         return _figures(self.flag)
 
 
-def flag_lines(review: Review, scheme: AddressScheme) -> tuple[FlagLine, ...]:
+def flag_lines(review: Review) -> tuple[FlagLine, ...]:
     """Return all flags of a review in words, in order of severity, those the inspector added last."""
+    scheme = scheme_of(review)
     return tuple(_line(review, flag, scheme) for flag in review.flags)
+
+
+def scheme_of(review: Review | None) -> AddressScheme:
+    """Return how the plant writes addresses of a panel; numbers with a dash where the result does not say."""
+    known = review.addresses if review is not None else None
+    return known if known is not None else AddressScheme()
 
 
 def standing_of(review: Review, flag: Flag) -> Standing:

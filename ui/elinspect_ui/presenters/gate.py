@@ -9,7 +9,6 @@ from dataclasses import replace
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.recipe import AddressScheme
 from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult
 from elinspect.review.desk import Desk, WaitingPanel
 from elinspect.review.session import Review, Verdict
@@ -30,18 +29,13 @@ class GatePresenter:
         The place to review panels.
     courier : Courier
         Runs whatever touches the desk.
-    scheme : AddressScheme
-        How addresses are written where a review does not say.
     on_change : callable
         Called with the new state after every change.
     """
 
-    def __init__(
-        self, desk: Desk, courier: Courier, scheme: AddressScheme, on_change: Callable[[GateState], None]
-    ) -> None:
+    def __init__(self, desk: Desk, courier: Courier, on_change: Callable[[GateState], None]) -> None:
         self._desk = desk
         self._courier = courier
-        self._scheme = scheme
         self._on_change = on_change
         self._history = History()
         self._reading_queue = False
@@ -120,7 +114,7 @@ class GatePresenter:
         shown = self.state.picture if again and self.state.picture is PictureState.SHOWN else PictureState.LOADING
         if not again:
             self._history = History()
-        lines = self._lines(loaded.review)
+        lines = flag_lines(loaded.review)
         first = next_to_answer(lines, -1)
         current = (first if first is not None else 0) if lines else None
         self._unopened.discard(loaded.review.inspection)
@@ -267,7 +261,7 @@ class GatePresenter:
         self._courier(work, done, self._failed)
 
     def _answered(self, loaded: Loaded, deed: Deed, inverse: Deed, place: int, stay: bool) -> None:
-        lines = self._lines(loaded.review)
+        lines = flag_lines(loaded.review)
         touched = inverse.flag_id if isinstance(deed, AddDeed) else deed.flag_id
         here = next((i for i, line in enumerate(lines) if line.flag.id == touched), None)
         if here is None:
@@ -339,7 +333,7 @@ class GatePresenter:
         notice = Notice(words("desktop.decided", serial=serial, decision=disposition.value), Tone.DONE)
         self._history = History()
         panels = self.state.panels if panels is None else panels
-        lines = self._lines(loaded.review)
+        lines = flag_lines(loaded.review)
         self._show_review(loaded, self.state.current, lines, panels=panels, asking=None, suggestion="", notice=notice)
         if next_waiting(panels, loaded.review.inspection) is None:
             self._show(review=None, lines=(), current=None, missing={}, can_undo=False, can_redo=False)
@@ -358,19 +352,12 @@ class GatePresenter:
 
     # The state
 
-    def _written(self, review: Review) -> AddressScheme:
-        return review.addresses if review.addresses is not None else self._scheme
-
-    def _lines(self, review: Review) -> tuple[FlagLine, ...]:
-        return flag_lines(review, self._written(review))
-
     def _show_review(self, loaded: Loaded, current: int | None, lines: tuple[FlagLine, ...], **changes: object) -> None:
         self._show(
             review=loaded.review,
             lines=lines,
             current=current,
             missing=loaded.missing,
-            scheme=self._written(loaded.review),
             busy=None,
             can_undo=bool(self._history.undo),
             can_redo=bool(self._history.redo),

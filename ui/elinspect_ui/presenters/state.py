@@ -9,7 +9,7 @@ from elinspect.recipe import AddressScheme
 from elinspect.records import Disposition
 from elinspect.review.desk import WaitingPanel
 from elinspect.review.session import Review
-from elinspect_ui.presenters.flag_lines import FlagLine, Standing
+from elinspect_ui.presenters.flag_lines import FlagLine, Standing, scheme_of
 
 DISPOSITIONS = (Disposition.ACCEPT, Disposition.REWORK, Disposition.HOLD)
 """Dispositions the window offers."""
@@ -84,8 +84,6 @@ class GateState:
         The last thing said.
     queue_problem : str or None
         Why the queue could not be read; None if it could.
-    scheme : AddressScheme
-        How addresses of this panel are written.
     can_undo, can_redo : bool
         Whether there is something to undo or redo.
     """
@@ -101,9 +99,13 @@ class GateState:
     suggestion: str = ""
     notice: Notice | None = None
     queue_problem: str | None = None
-    scheme: AddressScheme = field(default_factory=AddressScheme)
     can_undo: bool = False
     can_redo: bool = False
+
+    @property
+    def scheme(self) -> AddressScheme:
+        """How addresses of this panel are written."""
+        return scheme_of(self.review)
 
     @property
     def line(self) -> FlagLine | None:
