@@ -9,14 +9,15 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
-from real_cells import overlap
+from real_cells import FREE_PANELS, free_cells, overlap, silicon_edges
 from real_panels import MONO_36, MONO_60, MULTI_60, RealPanel, seen, write_real
 
 from elinspect.imaging import single_exposure
 from elinspect.pipeline import Occasion, inspect_panel
 from elinspect.recipe import assumed_product, default_criteria
-from elinspect.records import Disposition, Layout, PanelResult
+from elinspect.records import Address, Disposition, Layout, PanelResult
 from elinspect.result_file import as_dict, schema
+from elinspect.vision import cv2
 
 
 def _inspected(path: Path, layout: str) -> PanelResult:
@@ -74,8 +75,6 @@ def test_with_a_layout_alone_no_figure_in_mm_is_given(mono_60: PanelResult) -> N
 
 
 def test_brightness_changes_nothing(tmp_path: Path, mono_60: PanelResult) -> None:
-    from elinspect.vision import cv2
-
     # Twice the counts of the 12-bit picture still fit the container; the same panel, another gain.
     cv2.imwrite(str(tmp_path / "brighter.png"), seen(MONO_60)[0] * 2)
     brighter = _inspected(tmp_path / "brighter.png", "6x10")
@@ -88,8 +87,6 @@ def test_brightness_changes_nothing(tmp_path: Path, mono_60: PanelResult) -> Non
 @pytest.mark.parametrize("layout", ["6x10", "2x6x12", "1x1"])
 @pytest.mark.parametrize("name", ["black", "white", "noise", "pixel"])
 def test_what_is_no_panel_is_held_with_a_reason(tmp_path: Path, name: str, layout: str) -> None:
-    from elinspect.vision import cv2
-
     pictures = {
         "black": np.zeros((900, 1500), np.uint8),
         "white": np.full((900, 1500), 255, np.uint8),
@@ -111,3 +108,19 @@ def test_another_layout_is_never_accepted_silently(tmp_path: Path) -> None:
     result = _inspected(write_real(tmp_path, MONO_60), "6x12")
     assert not result.panel.found
     assert result.proposal.disposition is Disposition.HOLD
+
+
+@pytest.mark.parametrize("panel", [0, 1, 8, 11, 20])
+def test_single_real_cells_get_a_grid_and_a_result_each(tmp_path: Path, panel: int) -> None:
+    left, top, right, bottom = silicon_edges(panel)
+    first, _ = FREE_PANELS[panel]
+    silicon = [(left, top), (299 - right, top), (299 - right, 299 - bottom), (left, 299 - bottom)]
+    for number in (first + 4, first + 17, first + 31):
+        path = tmp_path / f"cell_{number}.png"
+        cv2.imwrite(str(path), free_cells([number])[0])
+        result = _inspected(path, "1x1")
+        (cell,) = result.cells
+        assert overlap(np.array([cell.corners_px]), np.array([silicon])).min() > 0.9
+        assert cell.address == Address(1, 1)
+        assert set(cell.kind_scores) == {"crack", "inactive_area", "dark_cell", "finger_interruption"}
+        assert result.proposal.reasons
