@@ -72,9 +72,13 @@ class CrackSettings:
     ----------
     threshold : float
         Score from which a path is a finding.
-    half_total : float
-        What a path must collect for a score of 0.5, in multiples of the cell's texture. From the tuning half of the
-        free real cells.
+    half_total_smooth, half_total_textured : float
+        What a path must collect for a score of 0.5, in multiples of the cell's texture: in cells that show nothing but
+        noise, and in cells with grains, whose texture has more lines in it. From the tuning half of the free real
+        cells.
+    smooth_unevenness, textured_unevenness : float
+        Upper quartile of the response over its median that marks the two; in between half the total goes straight from
+        one to the other. From the same cells: noise alone 1.27 to 1.31, multi 1.42 to 1.8.
     widths_px : tuple of float
         Widths (Gaussian sigma) of the line filters, map pixels: a hairline, and a blurred or open crack.
     angles : int
@@ -112,7 +116,10 @@ class CrackSettings:
     """
 
     threshold: float = 0.5
-    half_total: float = 20.0
+    half_total_smooth: float = 14.0
+    half_total_textured: float = 20.0
+    smooth_unevenness: float = 1.3
+    textured_unevenness: float = 1.45
     widths_px: tuple[float, ...] = (1.2, 2.2)
     angles: int = 12
     line_px: int = 11
@@ -161,7 +168,7 @@ class InactiveAreaSettings:
     core_share: float = 0.4
     texture_multiple: float = 3.0
     least_mean_depth: float = 0.4
-    narrowest_mm: float = 3.0
+    narrowest_mm: float = 4.0
     half_area_fraction: float = 0.003
     bright_quantile: float = 0.85
 
@@ -193,25 +200,34 @@ class FingerInterruptionSettings:
     ----------
     threshold : float
         Score from which a streak is a finding.
-    half_contrast_length_mm : float
-        Contrast (natural logarithm) times length that gives a score of 0.5. From the tuning half of the free real
-        cells.
-    least_length_mm : float
-        Shortest streak.
+    half_evidence_mm : float
+        Depth in multiples of the cell's texture, times length in mm, that gives a score of 0.5. Chosen for the best F1
+        against the marks two readers made on the tuning half of the free real cells, mono and multi alike.
+    least_length_mm, least_field_share : float
+        Shortest streak; between wires that lie close, this share of the distance from wire to wire instead.
     least_contrast : float
-        Contrast a streak has to keep everywhere.
+        Depth (natural logarithm) a streak has to keep everywhere. From the same cells.
     texture_multiple : float
         And that in multiples of the cell's own texture.
+    least_texture : float
+        Added to the cell's texture: 0.3 % contrast is no streak even in a picture without noise.
+    smooth_unevenness, textured_unevenness : float
+        Texture over noise from which, and to which, the evidence asked for doubles: grains are no noise. From the same
+        cells: mono 0.7 to 1.8, multi 1.7 to 10.
     most_findings : int
         Findings of one cell.
     """
 
     threshold: float = 0.5
-    half_contrast_length_mm: float = 3.5
+    half_evidence_mm: float = 33.0
     least_length_mm: float = 8.0
-    least_contrast: float = 0.03
-    texture_multiple: float = 4.0
-    most_findings: int = 12
+    least_field_share: float = 0.6
+    least_contrast: float = 0.008
+    texture_multiple: float = 2.5
+    least_texture: float = 0.003
+    smooth_unevenness: float = 1.5
+    textured_unevenness: float = 4.5
+    most_findings: int = 40
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,7 +45,10 @@ def with_area(cell: FloatImage, corners: list[tuple[float, float]], remaining: f
 
 
 def as_pictures(
-    cells: list[FloatImage] | NDArray[np.float32], layout: Layout, mm_per_px: float = MM_PER_PX
+    cells: list[FloatImage] | NDArray[np.float32],
+    layout: Layout,
+    mm_per_px: float = MM_PER_PX,
+    saturation: float = 4095.0,
 ) -> CellPictures:
     """Make cell pictures of crops whose corners are the corners of the cells."""
     stack = np.stack([np.asarray(cell, np.float32) for cell in cells])
@@ -53,4 +56,4 @@ def as_pictures(
     corners = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], dtype=np.float64)
     grid = CellGrid(layout, Orientation(), np.tile(corners, (len(stack), 1, 1)), corners, 1.0)
     own = np.tile(np.eye(3), (len(stack), 1, 1))
-    return CellPictures(grid, read_only(stack), None, own, mm_per_px, True, saturation=4095.0)
+    return CellPictures(grid, read_only(stack), None, own, mm_per_px, True, saturation)

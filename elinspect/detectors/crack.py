@@ -41,10 +41,13 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
     bank = _filter_bank(settings)
 
     def work(part: slice) -> list[tuple[float, list[Finding]]]:
-        paths = find_paths(_responses(view, part, bank, settings), settings)
-        totals = paths.best_totals()
-        cells = range(part.start, part.stop)
-        return [_of_cell(view, paths, place, cell, float(totals[place]), settings) for place, cell in enumerate(cells)]
+        responses = _responses(view, part, bank, settings)
+        half_totals = _half_totals(responses, settings)
+        paths = find_paths(responses, settings)
+        return [
+            _of_cell(view, paths, place, cell, float(half_totals[place]), settings)
+            for place, cell in enumerate(range(part.start, part.stop))
+        ]
 
     cells = [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
     scores = np.array([score for score, _ in cells], np.float32) * view.judged
@@ -52,9 +55,18 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
     return Detection(Kind.CRACK, read_only(scores), tuple(findings))
 
 
-def score_of(total: float, settings: CrackSettings) -> float:
-    """Return the score 0..1 of what a path collected; 0.5 at `CrackSettings.half_total`."""
-    share = max(total, 0.0) / settings.half_total
+def _half_totals(responses: FloatImage, settings: CrackSettings) -> NDArray[np.float64]:
+    """What a path must collect for a score of 0.5, per cell: more where the texture itself is full of lines."""
+    strongest = responses.max(axis=0).reshape(responses.shape[1], -1)
+    middle, upper = np.quantile(strongest, [0.5, 0.75], axis=1)
+    unevenness = upper / np.maximum(middle, 1e-6)
+    marks = [settings.smooth_unevenness, settings.textured_unevenness]
+    return np.asarray(np.interp(unevenness, marks, [settings.half_total_smooth, settings.half_total_textured]))
+
+
+def score_of(total: float, half_total: float) -> float:
+    """Return the score 0..1 of what a path collected; 0.5 at `half_total`."""
+    share = max(total, 0.0) / half_total
     return share**2 / (1 + share**2)
 
 
@@ -156,13 +168,13 @@ def _pooled(response: NDArray[Any], shape: tuple[int, ...]) -> FloatImage:
 
 
 def _of_cell(
-    view: PanelView, paths: Paths, place: int, cell: int, total: float, settings: CrackSettings
+    view: PanelView, paths: Paths, place: int, cell: int, half_total: float, settings: CrackSettings
 ) -> tuple[float, list[Finding]]:
     """Return the score of a cell and its cracks."""
-    score = score_of(total, settings)
+    score = score_of(float(paths.best_totals()[place]), half_total)
     if score < settings.threshold:
         return score, []
-    least_total = settings.half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
+    least_total = half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
     level = view.flat[cell] * np.exp(np.minimum(view.background[cell], 0))
     offset = [((size - 1) % _POOL) // 2 for size in level.shape]
     least_contrast = max(settings.least_contrast, settings.noise_multiple * float(view.noise[cell]))
@@ -176,18 +188,21 @@ def _of_cell(
         else:
             weak = max(weak, path.total * max(line.contrast, 0.0) / least_contrast)
     groups = joined(lines, settings.join_mm / view.mm_per_px)
-    findings = [_finding(view, cell, [lines[i] for i in group], totals[group[0]], settings) for group in groups]
-    return score_of(max([*totals, min(weak, least_total)]), settings), findings
+    findings = [
+        _finding(view, cell, [lines[i] for i in group], score_of(totals[group[0]], half_total), settings)
+        for group in groups
+    ]
+    return score_of(max([*totals, min(weak, least_total)]), half_total), findings
 
 
-def _finding(view: PanelView, cell: int, lines: list[CrackLine], total: float, settings: CrackSettings) -> Finding:
+def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, settings: CrackSettings) -> Finding:
     main = lines[0]
     darker, mode = _mode(view, cell, main.points, settings)
     along, across = main.points[-1] - main.points[0]
     return Finding(
         Kind.CRACK,
         cell,
-        score_of(total, settings),
+        score,
         view.to_picture(tour(lines)),
         length_mm=sum(line.length for line in lines) * view.mm_per_px,
         mode=mode,

@@ -83,9 +83,14 @@ def _upright(settings: CrackSettings) -> list[int]:
 
 
 def _offsets(settings: CrackSettings) -> list[tuple[int, int]]:
-    """One step ahead, in rows and columns, per angle."""
+    """One step ahead, in rows and columns, per angle; mirrored angles give mirrored steps."""
     turns = np.pi * np.arange(settings.angles) / settings.angles
-    return [(round(settings.step * float(np.sin(turn))), round(settings.step * float(np.cos(turn)))) for turn in turns]
+    return [(_whole(settings.step * np.sin(turn)), _whole(settings.step * np.cos(turn))) for turn in turns]
+
+
+def _whole(number: float) -> int:
+    """Round half away from zero, with room for the last bit of a sine."""
+    return int(abs(number) + 0.5 + 1e-9) * (1 if number > 0 else -1)
 
 
 def _collected(gain: NDArray[np.int16], settings: CrackSettings) -> tuple[NDArray[np.int16], NDArray[np.int16]]:

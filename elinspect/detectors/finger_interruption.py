@@ -52,14 +52,18 @@ def _bundles_of_cells(
     view: PanelView, part: slice, fields: list[tuple[int, int]], settings: FingerInterruptionSettings
 ) -> list[list[Finding]]:
     depth = _notch_depth(view.streaks[part], view.inside, view.mm_per_px)
-    texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1)
-    least = np.maximum(settings.least_contrast, settings.texture_multiple * texture).astype(np.float32)
+    texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1).astype(np.float32)
+    least = np.maximum(settings.least_contrast, settings.texture_multiple * texture)
+    # Grains line up by chance more often than noise does.
+    unevenness = texture / np.maximum(view.noise[part], 1e-6)
+    grain = np.interp(unevenness, [settings.smooth_unevenness, settings.textured_unevenness], [1.0, 2.0])
     found: list[list[Finding]] = [[] for _ in depth]
     for field in fields:
         amount, start, stop = _deepest_runs(depth[:, slice(*field)], least)
         for place, bundles in enumerate(found):
             runs = (amount[place], start[place] + field[0], stop[place] + field[0])
-            bundles += _grouped(view, part.start + place, runs, field, settings)
+            own_texture = (float(texture[place]) + settings.least_texture) * float(grain[place])
+            bundles += _grouped(view, part.start + place, runs, field, own_texture, settings)
     return found
 
 
@@ -108,42 +112,72 @@ def _grouped(
     cell: int,
     runs: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]],
     field: tuple[int, int],
+    texture: float,
     settings: FingerInterruptionSettings,
 ) -> list[Finding]:
     """Make one finding of neighbouring columns that are long enough."""
-    _, start, stop = runs
-    coarse_mm = COARSE * view.mm_per_px
-    long_enough = (stop - start) * coarse_mm >= settings.least_length_mm
+    amount, start, stop = runs
+    coarse_mm, field_rows = COARSE * view.mm_per_px, field[1] - field[0]
+    least_rows = min(settings.least_length_mm / coarse_mm, settings.least_field_share * field_rows)
+    long_enough = stop - start >= least_rows
     steps = np.diff(np.concatenate([[0], long_enough.astype(np.int8), [0]]))
-    bundles = zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True)
-    return [_bundle(view, cell, (first, end), runs, field, settings) for first, end in bundles]
+    found = []
+    for first, end in zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True):
+        column = first + int(amount[first:end].argmax())
+        top, bottom = int(start[column]), int(stop[column])
+        # Whole fingers between two busbars are the rule: half as much again for a streak that spans its field.
+        length = (bottom - top) * coarse_mm * (0.5 + (bottom - top) / field_rows)
+        if float(amount[column]) / (bottom - top) / texture * length < settings.half_evidence_mm / 3:
+            continue
+        depths = _depths(view.flat[cell], column, top, bottom, view.mm_per_px)
+        # A streak is dark in nearly all of its rows, a stain is not.
+        evidence = max(float(np.quantile(depths, 0.25)), 0.0) / texture * length
+        score = evidence / (evidence + settings.half_evidence_mm)
+        rows = _dark_rows(depths, top * COARSE)
+        at_busbar = top <= field[0] + 1 or bottom >= field[1] - 1
+        found.append(_bundle(view, cell, (column, *rows), float(np.median(depths)), end - first, score, at_busbar))
+    return found
+
+
+def _depths(flat: FloatImage, column: int, top: int, bottom: int, mm_per_px: float) -> NDArray[np.float32]:
+    """Depth of each row of a streak (coarse rows `top` to `bottom`) under the lower of its two sides."""
+    near, far = round(1.6 / mm_per_px), round(3.1 / mm_per_px)
+    rows = flat[top * COARSE : bottom * COARSE]
+    middle = rows[:, max(column - 1, 0) : column + 2].mean(axis=1)
+    left, right = rows[:, max(column - far, 0) : max(column - near, 1)], rows[:, column + near + 1 : column + far + 1]
+    if not left.size or not right.size:
+        return np.zeros_like(middle)
+    return np.asarray(np.minimum(left.mean(axis=1), right.mean(axis=1)) - middle)
+
+
+def _dark_rows(depths: NDArray[np.float32], first_row: int) -> tuple[int, int]:
+    """First and last row in which the streak has at least half of its usual depth; the coarse search overshoots."""
+    smooth = np.convolve(depths, np.ones(5) / 5, mode="same")
+    dark = np.flatnonzero(smooth >= 0.5 * np.median(depths))
+    if dark.size < 2:
+        return first_row, first_row + len(depths) - 1
+    return first_row + int(dark[0]), first_row + int(dark[-1])
 
 
 def _bundle(
     view: PanelView,
     cell: int,
-    columns: tuple[int, int],
-    runs: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]],
-    field: tuple[int, int],
-    settings: FingerInterruptionSettings,
+    streak: tuple[int, int, int],
+    depth: float,
+    columns: int,
+    score: float,
+    at_busbar: bool,
 ) -> Finding:
-    first, end = columns
-    amount, start, stop = runs
-    column = first + int(amount[first:end].argmax())
-    top, bottom = int(start[column]), int(stop[column])
-    length_mm = (bottom - top) * COARSE * view.mm_per_px
-    contrast = float(amount[column]) / (bottom - top)
-    evidence = contrast * length_mm
-    ends = np.array([[top * COARSE, column], [bottom * COARSE - 1, column]], dtype=np.float64)
+    column, top, bottom = streak
     return Finding(
         Kind.FINGER_INTERRUPTION,
         cell,
-        evidence / (evidence + settings.half_contrast_length_mm),
-        view.to_picture(ends),
-        length_mm=length_mm,
+        score,
+        view.to_picture(np.array([[top, column], [bottom, column]], dtype=np.float64)),
+        length_mm=(bottom - top) * view.mm_per_px,
         measurements={
-            "bundle_mm": round((end - first) * view.mm_per_px, 2),
-            "contrast_share": round(1 - float(np.exp(-contrast)), 3),
-            "at_busbar": bool(top <= field[0] + 1 or bottom >= field[1] - 1),
+            "bundle_mm": round(columns * view.mm_per_px, 2),
+            "contrast_share": round(1 - float(np.exp(-max(depth, 0.0))), 3),
+            "at_busbar": at_busbar,
         },
     )

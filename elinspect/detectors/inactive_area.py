@@ -30,7 +30,7 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
         Findings with a closed outline and their share of the cell.
     """
     missing, inside = _missing(view, settings)
-    texture = _texture(missing, inside)
+    texture = _texture(missing, inside, settings)
     rim = np.maximum(-math.log(settings.rim_share), settings.texture_multiple * texture)[:, None, None]
     core = rim + math.log(settings.rim_share / settings.core_share)
     depth = np.clip((missing - rim) / (core - rim), 0, 1) * inside
@@ -44,12 +44,14 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
     return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings))
 
 
-def _texture(missing: FloatImage, inside: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Robust spread of each cell's ordinary places."""
-    if not inside.any():
-        return np.zeros(len(missing))
-    places = missing[:, inside][:, ::7]
-    return np.asarray(1.4826 * np.median(np.abs(places - np.median(places, axis=1, keepdims=True)), axis=1))
+def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> NDArray[np.float64]:
+    """Robust spread of each cell's active places: a half-dead cell must not pass for a textured one."""
+    texture = np.zeros(len(missing))
+    for cell, places in enumerate(missing[:, inside][:, ::7]):
+        active = places[places < -math.log(settings.rim_share)]
+        if active.size:
+            texture[cell] = 1.4826 * np.median(np.abs(active - np.median(active)))
+    return texture
 
 
 def _score(area: float, settings: InactiveAreaSettings) -> float:
