@@ -132,8 +132,7 @@ def _decoded(page: "TiffPage", file: str) -> StoredValues:
         values = np.moveaxis(values, 0, -1)
     if values.dtype not in (np.uint8, np.uint16):
         raise ImageFileError("imaging.depth", file=file, bits=page.bitspersample)
-    # Files written in the other byte order arrive so; everything after expects the machine's own.
-    return np.ascontiguousarray(values, values.dtype.newbyteorder("="))
+    return np.ascontiguousarray(values)
 
 
 def _declared_bits(page: "TiffPage") -> int | None:

@@ -222,6 +222,12 @@ def test_cut_files_are_refused(tmp_path: Path, make: Callable[[], bytes], share:
     assert refused(tmp_path, data[: int(len(data) * share) - 5]) in ("imaging.truncated", "imaging.tiff_broken")
 
 
+def test_strips_behind_the_end_of_a_tiff_are_called_cut_off(tmp_path: Path) -> None:
+    for make in ("tiff", "tiff, lzw strips", "tiff, deflate tiles", "bigtiff"):
+        data = _FORMATS[make]()
+        assert refused(tmp_path, data[: int(len(data) * 0.6)]) == "imaging.truncated"
+
+
 def _saved(folder: Path, data: bytes) -> Path:
     path = folder / "whole"
     path.write_bytes(data)
