@@ -19,7 +19,7 @@ class AxisEvidence:
     Attributes
     ----------
     gap : ndarray, shape (length,)
-        Mean gap-likeness of the bands.
+        Mean likeness of the bands to a line between two cells.
     begins, ends : ndarray, shape (length,)
         Mean likeness to the first edge of a block beside another block and to the last one: an edge or a gap.
     outer_begins, outer_ends : ndarray, shape (length,)
@@ -64,12 +64,15 @@ def axis_evidence(profiles: Profile, pitch_px: float, noise: float) -> AxisEvide
     weight = np.clip(bright / max(float(np.median(bright)), 1e-6), 0, 1)
     weight = weight / max(float(weight.sum()), 1e-6)
     step = _wide_step(profiles, pitch_px)
+    outer_rising = np.maximum(rising, 0) * np.clip(step, 0, 1)
+    outer_falling = np.maximum(falling, 0) * np.clip(-step, 0, 1)
     return AxisEvidence(
-        gap=weight @ gap,
+        # Beside a dark cell a line is no gap but an edge.
+        gap=weight @ np.maximum(gap, np.maximum(outer_rising, outer_falling)),
         begins=weight @ np.maximum(rising, gap),
         ends=weight @ np.maximum(falling, gap),
-        outer_begins=weight @ (np.maximum(rising, 0) * np.clip(step, 0, 1)),
-        outer_ends=weight @ (np.maximum(falling, 0) * np.clip(-step, 0, 1)),
+        outer_begins=weight @ outer_rising,
+        outer_ends=weight @ outer_falling,
     )
 
 

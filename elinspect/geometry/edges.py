@@ -19,6 +19,9 @@ _FLANK_MM = 4.0
 _LEAST_CONTRAST = 0.12
 _WORST_MISFIT = 0.12
 _WIDE = 2.5
+_RIM_DEPTHS = (0.0, 0.1, 0.2)
+_RIM_REACHES = (1.5, 3.0)
+"""Dimming of cells towards their edges that is tried, share and mm: drawn after the free panels."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,11 +79,22 @@ class EdgeSightings:
 
 @dataclass(frozen=True, slots=True)
 class GapShape:
-    """The typical gap of one axis: width and blur in file pixels, light at its bottom as a share of the cells'."""
+    """The typical gap of one axis.
+
+    Attributes
+    ----------
+    width_px, blur_px : float
+        Distance of the cells and spread of their edges, file pixels.
+    dark_share : float
+        Light at the bottom, as a share of the cells'.
+    rim : tuple of float
+        Depth (share) and reach (file pixels) of the cells' dimming towards their edges.
+    """
 
     width_px: float
     blur_px: float
     dark_share: float
+    rim: tuple[float, float] = (0.0, 1.0)
 
 
 def line_windows(counts: FloatImage, lattice: Lattice, axis: int, mm_per_pitch: float, floor: float) -> Windows:
@@ -205,7 +219,7 @@ def _slope_width(shape: NDArray[np.float64], places: NDArray[np.float64]) -> flo
     return max(float(stop - start) / 2.3548, 0.35)
 
 
-def typical_gap(windows: Windows, gap: float, outer: GapShape | None) -> GapShape | None:
+def typical_gap(windows: Windows, gap: float, mm_per_pitch: float, outer: GapShape | None) -> GapShape | None:
     """Measure the typical gap of one axis from the median of all gaps between neighbours; None if there is none.
 
     Parameters
@@ -214,6 +228,8 @@ def typical_gap(windows: Windows, gap: float, outer: GapShape | None) -> GapShap
         Across the lines of the axis.
     gap : float
         Expected gap in pitches.
+    mm_per_pitch : float
+        Pitch across the lines.
     outer : GapShape or None
         Blur and light outside the field, which a gap too narrow to get dark does not show itself.
     """
@@ -226,11 +242,12 @@ def typical_gap(windows: Windows, gap: float, outer: GapShape | None) -> GapShap
     if shape is None:
         return None
     places = np.median(windows.places[inner], axis=0)
-    half = gap * float(np.median(windows.px_per_pitch[inner])) / 2
-    found = _gap_of(shape, places, half, (max(0.0, float(shape.min())), 0.15), outer)
+    px_per_pitch = float(np.median(windows.px_per_pitch[inner]))
+    half, px_per_mm = gap * px_per_pitch / 2, px_per_pitch / mm_per_pitch
+    found = _gap_of(shape, places, half, (max(0.0, float(shape.min())), 0.15), outer, px_per_mm)
     if outer is not None and found.width_px < _WIDE * found.blur_px:
         # A wide gap shows its own light at the bottom; a narrow one never gets as dark as it is.
-        found = _gap_of(shape, places, half, (outer.dark_share, 0.04), outer)
+        found = _gap_of(shape, places, half, (outer.dark_share, 0.04), outer, px_per_mm)
     return found
 
 
@@ -240,21 +257,31 @@ def _gap_of(
     half: float,
     dark: tuple[float, float],
     outer: GapShape | None,
+    mm: float,
 ) -> GapShape:
     """Fit the typical gap with every blur; of those that fit about equally well, the one nearest the outer edges'.
 
-    `dark` is the light at its bottom, as a share of the cells' light, and how well that is known.
+    `dark` is the light at its bottom, as a share of the cells' light, and how well that is known;
+    `mm` is a millimetre in file pixels.
     """
-    blurs = np.geomspace(0.4, 8.0, 25)
+    scales = np.geomspace(0.4, 8.0, 25) if outer is None else outer.blur_px * np.geomspace(0.55, 1.8, 9)
+    blurs, depths, reaches = (
+        part.ravel() for part in np.meshgrid(scales, _RIM_DEPTHS, np.array(_RIM_REACHES) * mm, indexing="ij")
+    )
     n, edge = blurs.size, np.full(blurs.size, half)
     repeated = np.broadcast_to(shape, (n, shape.size)), np.broadcast_to(places, (n, places.size))
-    fit = fitted_gaps(*repeated, (-edge, edge), blurs, dark[0], np.maximum(3 * blurs, 2.0), dark[1])
-    good = np.flatnonzero(fit.misfit <= 1.2 * fit.misfit.min() + 0.003)
+    slack = np.maximum(3 * blurs, 2.0)
+    fit = fitted_gaps(*repeated, (-edge, edge), blurs, dark[0], slack, dark[1], (depths, reaches))
+    least = float(fit.misfit.min())
+    good = np.flatnonzero(fit.misfit <= 1.2 * least + 0.003)
     best = int(np.argmin(fit.misfit))
     if outer is not None:
-        best = int(good[np.argmin(np.abs(np.log(blurs[good] / outer.blur_px)))])
+        # Among about equal fits: the blur nearest that of the outer edges, then the shallowest rim.
+        unlikely = np.abs(np.log(blurs[good] / outer.blur_px)) + 1.0 * depths[good]
+        best = int(good[np.argmin(unlikely)])
     width = float(np.clip(fit.right_edge[best] - fit.left_edge[best], -2 * places[-1], 2 * places[-1]))
-    return GapShape(width, float(blurs[best]), float(np.clip(fit.dark[best], 0, 1)))
+    rim = (float(depths[best]), float(reaches[best]))
+    return GapShape(width, float(blurs[best]), float(np.clip(fit.dark[best], 0, 1)), rim)
 
 
 def _median_shape(profiles: NDArray[np.float64], level: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -281,6 +308,7 @@ def measured_edges(windows: Windows, shape: GapShape, noise: float) -> EdgeSight
         shape.blur_px,
         shape.dark_share,
         np.repeat(windows.places[:, -1], sections) / 2,
+        rim=shape.rim,
     )
     noise_here = noise / np.sqrt(_LINES_PER_SECTION)
     end = _believed(fit, fit.left_edge, fit.left_level, noise_here, windows, shape).reshape(n, sections)

@@ -46,6 +46,7 @@ def fitted_gaps(
     dark_share: float,
     slack: NDArray[np.floating] | float,
     dark_spread: float = 0.04,
+    rim: tuple[NDArray[np.floating] | float, NDArray[np.floating] | float] = (0.0, 1.0),
 ) -> GapFit:
     """Fit the model to profiles across gaps.
 
@@ -65,12 +66,15 @@ def fitted_gaps(
         Usual distance of an edge from where it is expected.
     dark_spread : float
         How well `dark_share` is known. Default: as gaps of one panel differ.
+    rim : tuple of float or ndarray, shape (n,)
+        Depth (share) and reach of the cells' own dimming towards their edges, exponential. Default: none.
     """
     values = np.asarray(profiles, np.float64)
     x = np.asarray(places, np.float64)
     left, right = (np.clip(edge, -_FAR, _FAR).astype(np.float64) for edge in expected)
     blur = np.broadcast_to(np.asarray(blur, np.float64), left.shape)[:, None]
     slack = np.broadcast_to(np.asarray(slack, np.float64), left.shape)
+    depth, reach = (np.broadcast_to(np.asarray(part, np.float64), left.shape)[:, None] for part in rim)
     start = _first_guess(values, x, left, right, dark_share)
     level = np.maximum(np.maximum(start[:, 2], start[:, 3]), 1e-6)
     prior = np.stack([left, right, start[:, 2], start[:, 3], dark_share * level], axis=1)
@@ -78,14 +82,14 @@ def fitted_gaps(
     stiffness = (_LEVEL_SCATTER * level[:, None] / spread) ** 2
     unknown = np.stack([left, right, start[:, 2], start[:, 3], start[:, 4]], axis=1)
     for _ in range(_STEPS):
-        residual, slopes = _residual(values, x, unknown, blur)
+        residual, slopes = _residual(values, x, unknown, blur, (depth, reach))
         normal = np.einsum("nmi,nmj->nij", slopes, slopes)
         normal[:, range(5), range(5)] += stiffness + 1e-12
         gradient = np.einsum("nmi,nm->ni", slopes, residual) + stiffness * (prior - unknown)
         change = np.linalg.solve(normal, gradient[..., None])[..., 0]
         change[:, :2] = np.clip(change[:, :2], -1.5 * blur, 1.5 * blur)
         unknown = unknown + change
-    residual, _ = _residual(values, x, unknown, blur)
+    residual, _ = _residual(values, x, unknown, blur, (depth, reach))
     misfit = np.sqrt((residual**2).mean(axis=1)) / level
     left, right, left_level, right_level, dark = unknown.T
     return GapFit(left, right, left_level, right_level, dark, misfit)
@@ -114,23 +118,30 @@ def _first_guess(
 
 
 def _residual(
-    values: NDArray[np.float64], x: NDArray[np.float64], unknown: NDArray[np.float64], blur: NDArray[np.float64]
+    values: NDArray[np.float64],
+    x: NDArray[np.float64],
+    unknown: NDArray[np.float64],
+    blur: NDArray[np.float64],
+    rim: tuple[NDArray[np.float64], NDArray[np.float64]],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     from scipy.special import ndtr  # heavy to import; only pictures that are measured need it
 
     left, right, left_level, right_level, dark = (column[:, None] for column in unknown.T)
     from_left, from_right = (left - x) / blur, (x - right) / blur
     on_left, on_right = ndtr(from_left), ndtr(from_right)
+    left_rim, right_rim = (
+        1 - rim[0] * np.exp(-np.maximum(away * blur, 0) / rim[1]) for away in (from_left, from_right)
+    )
     bell = 1 / np.sqrt(2 * np.pi) / blur
     slopes = np.stack(
         [
-            (left_level - dark) * bell * np.exp(-0.5 * np.clip(from_left, -30, 30) ** 2),
-            (dark - right_level) * bell * np.exp(-0.5 * np.clip(from_right, -30, 30) ** 2),
-            on_left,
-            on_right,
+            (left_level * left_rim - dark) * bell * np.exp(-0.5 * np.clip(from_left, -30, 30) ** 2),
+            (dark - right_level * right_rim) * bell * np.exp(-0.5 * np.clip(from_right, -30, 30) ** 2),
+            on_left * left_rim,
+            on_right * right_rim,
             1 - on_left - on_right,
         ],
         axis=2,
     )
-    model = dark + (left_level - dark) * on_left + (right_level - dark) * on_right
+    model = dark + (left_level * left_rim - dark) * on_left + (right_level * right_rim - dark) * on_right
     return values - model, slopes

@@ -50,15 +50,15 @@ def find_grid(image: ElImage, outline: PanelOutline, product: Product) -> CellGr
         The grid, or in words why the picture does not show this layout and what it looks like instead.
     """
     coarse = coarse_picture(image)
-    refusal: NotFound | None = None
+    refusals = []
     for orientation in _orientations(image, outline, product):
         corners = _in_gate_view(outline.corners_px, orientation, image)
         found = _grid_within(image, coarse, corners, orientation, product)
         if isinstance(found, CellGrid):
             return found
-        refusal = refusal or found
-    assert refusal is not None
-    return refusal
+        refusals.append(found)
+    # The way of looking at the picture that explains more of it says best what is wrong.
+    return max(refusals, key=lambda refusal: refusal[1])[0]
 
 
 def _in_gate_view(corners: Points, orientation: Orientation, image: ElImage) -> Points:
@@ -83,7 +83,8 @@ def _orientations(image: ElImage, outline: PanelOutline, product: Product) -> li
 
 def _grid_within(
     image: ElImage, coarse: CoarsePicture, corners: Points, orientation: Orientation, product: Product
-) -> CellGrid | NotFound:
+) -> CellGrid | tuple[NotFound, float]:
+    """Return the grid, or why there is none and the share of the lines that were seen."""
     layout = product.recipe.layout
     size = (image.width_px, image.height_px)
     lattice = lattice_in(corners, layout, product.recipe, size)
@@ -95,7 +96,8 @@ def _grid_within(
         seen = seen_layout(flattened(coarse, _whole(corners, size), 0.02))
         darkened = _with_dark_strings(coarse, corners, seen, product, size)
         if darkened is None:
-            return NotFound(_doubt(layout, seen))
+            share = evidence.gaps_along + evidence.gaps_across - abs(evidence.ratio_misfit)
+            return NotFound(_doubt(layout, seen)), share
         lattice, evidence = darkened
     lattice, quads = _refined(image, coarse, lattice, product)
     return _as_grid(lattice, quads, orientation, product, evidence.confidence)
@@ -228,7 +230,7 @@ def _gap_shapes(
     along = line_windows(image.counts, lattice, 0, mm[0], coarse.floor)
     across = line_windows(image.counts, lattice, 1, mm[1], coarse.floor)
     outer = outer_shape((along, across))
-    found = [typical_gap(windows, lattice.gaps[k], outer) for k, windows in enumerate((along, across))]
+    found = [typical_gap(windows, lattice.gaps[k], mm[k], outer) for k, windows in enumerate((along, across))]
     usual = found[0] or found[1] or outer
     if usual is None:
         return (along, across), None

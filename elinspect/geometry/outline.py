@@ -17,6 +17,7 @@ SIDES = ("left", "top", "right", "bottom")
 _SMALLEST_PX = 16
 _MASK_SIDE_PX = 500
 _SUPPORT_PX = 3.0
+_REACH = 0.04
 _WIDEST_RIM = 0.025
 """Widest rim cut off a picture of one cell, share of its side: half a gap of up to 5 % of the cell."""
 _INSIDE = 0.06
@@ -75,7 +76,72 @@ def find_panel(image: ElImage, product: Product) -> PanelOutline | NotFound:
     if found is None:
         return NotFound(Message("geometry.no_panel"))
     corners, confidence = found
-    return _outline(coarse, corners / lit.scale + (1 / lit.scale - 1) / 2, confidence)
+    corners = clockwise_from_top_left(corners / lit.scale + (1 / lit.scale - 1) / 2)
+    return _outline(coarse, _sharpened(coarse, corners, lit.cut), confidence)
+
+
+def _sharpened(coarse: CoarsePicture, corners: Points, cut: tuple[str, ...]) -> Points:
+    """Move each side to where the light has fallen half way: glow on the ground reaches beyond it.
+
+    Parameters
+    ----------
+    coarse : CoarsePicture
+        The picture.
+    corners : ndarray, shape (4, 2)
+        First corners, coarse pixels, clockwise from top left.
+    cut : tuple of str
+        Sides at the picture's border, which stay.
+    """
+    lines = []
+    for k, side in enumerate(("top", "right", "bottom", "left")):
+        start, end = corners[k], corners[(k + 1) % 4]
+        moved_ends = None if side in cut else _half_way_line(coarse, start, end, corners.mean(axis=0))
+        lines.append((start, end) if moved_ends is None else moved_ends)
+    sharpened = np.array([_crossing(lines[k - 1], lines[k]) for k in range(4)])
+    moved_far = np.abs(sharpened - corners).max() > 2 * _REACH * np.linalg.norm(corners[2] - corners[0])
+    return corners if moved_far or not np.isfinite(sharpened).all() else sharpened
+
+
+def _half_way_line(coarse: CoarsePicture, start: Points, end: Points, middle: Points) -> tuple[Points, Points] | None:
+    along = end - start
+    length = float(np.linalg.norm(along))
+    outward = np.array([along[1], -along[0]]) / length
+    outward = outward if (start + along / 2 - middle) @ outward > 0 else -outward
+    depth = abs(float((start + along / 2 - middle) @ outward))
+    # From a third of the way to the middle, where cells surely are, to as far outside as glow may reach.
+    inside, outside = min(0.3 * depth, 0.08 * max(length, depth)), min(_REACH * max(length, depth), 0.4 * depth)
+    share = np.linspace(0.04, 0.96, 72)
+    steps = np.concatenate([np.linspace(outside, 0, 64, endpoint=False), np.linspace(0, -inside, 33)])
+    points = (start + share[:, None, None] * along + steps[:, None] * outward).astype(np.float32)
+    light = cv2.remap(coarse.counts, points[..., 0], points[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = light - coarse.floor
+    within = np.percentile(light[:, 64:], 75, axis=1)
+    ground = light[:, :8].min(axis=1)
+    good = (within > 0.3 * np.median(within)) & (within > 1.3 * ground + 4 * coarse.noise)
+    # A little above half way: glow next to bright cells may itself be half as bright as they are.
+    level = ground + 0.65 * (within - ground)
+    above = light > level[:, None]
+    first = np.argmax(above & np.roll(above, -1, axis=1), axis=1)
+    good &= first > 0
+    if good.sum() < 12:
+        return None
+    here, before = np.arange(72)[good], first[good] - 1
+    low, high = light[here, before], light[here, before + 1]
+    rise = (level[good] - low) / np.maximum(high - low, 1e-6)
+    out = steps[before] + np.clip(rise, 0, 1) * (steps[before + 1] - steps[before])
+    line = _outermost_line(share[good] * length, outside - out, max(1.5, 0.002 * length))
+    if line is None:
+        return None
+    ends = outside - (line[0] + line[1] * np.array([0.0, length]))
+    return start + ends[0] * outward, end + ends[1] * outward
+
+
+def _crossing(first: tuple[Points, Points], second: tuple[Points, Points]) -> Points:
+    """Return where two lines through pairs of points cross."""
+    along, other = first[1] - first[0], second[1] - second[0]
+    between = second[0] - first[0]
+    turn = along[0] * other[1] - along[1] * other[0]
+    return np.asarray(first[0] + (between[0] * other[1] - between[1] * other[0]) / (turn or np.nan) * along)
 
 
 def _outline(coarse: CoarsePicture, corners: Points, confidence: float) -> PanelOutline:
@@ -172,7 +238,7 @@ def _corners_of(upright: NDArray[np.bool_]) -> Points | None:
     for side, turned in (("left", upright.T), ("top", upright), ("right", upright.T[::-1]), ("bottom", upright[::-1])):
         reached = turned.any(axis=0)
         along = np.flatnonzero(reached).astype(np.float64)
-        line = _outermost_line(along, np.argmax(turned, axis=0)[reached].astype(np.float64))
+        line = _outermost_line(along, np.argmax(turned, axis=0)[reached].astype(np.float64), _SUPPORT_PX)
         if line is None:
             return None
         lines[side] = line
@@ -194,11 +260,11 @@ def _corners_of(upright: NDArray[np.bool_]) -> Points | None:
     )
 
 
-def _outermost_line(along: NDArray[np.float64], depth: NDArray[np.float64]) -> tuple[float, float] | None:
+def _outermost_line(along: NDArray[np.float64], depth: NDArray[np.float64], near: float) -> tuple[float, float] | None:
     """Fit depth = offset + slope * along to the outermost stretch with enough support.
 
     A dark half string leaves half of the side deeper, a label or a reflection makes a short stretch stick out: the best
-    line has many points on it and few outside.
+    line has many points on it (nearer than `near`) and few outside.
     """
     if along.size < 8:
         return None
@@ -212,13 +278,13 @@ def _outermost_line(along: NDArray[np.float64], depth: NDArray[np.float64]) -> t
     offset = depth[start] - slope * along[start]
     sparse = slice(None, None, max(1, along.size // 250))
     away = depth[sparse] - offset[:, None] - slope[:, None] * along[sparse]
-    worth = (np.abs(away) <= _SUPPORT_PX).mean(axis=1) - 2 * (away < -_SUPPORT_PX).mean(axis=1)
+    worth = (np.abs(away) <= near).mean(axis=1) - 2 * (away < -near).mean(axis=1)
     best = int(np.argmax(worth))
     if worth[best] < 0.15:
         return None
-    near = np.abs(depth - offset[best] - slope[best] * along) <= _SUPPORT_PX
+    close = np.abs(depth - offset[best] - slope[best] * along) <= near
     fitted_slope, fitted_offset = (
-        np.polyfit(along[near], depth[near], 1) if near.sum() > 2 else (slope[best], offset[best])
+        np.polyfit(along[close], depth[close], 1) if close.sum() > 2 else (slope[best], offset[best])
     )
     return float(fitted_offset), float(fitted_slope)
 

@@ -8,6 +8,7 @@ _NEAR = 0.025
 _CLOSER = 0.75
 _LEAST_SHARE = 0.3
 _SAME = 0.03
+_GAP_SHARE = 0.5
 _DEEPER = 1.6
 
 
@@ -55,9 +56,12 @@ def parts_across(inside: NDArray[np.float64], usual: float) -> int:
     Busbars are alike and spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them,
     hence nearer to its neighbours than they are to each other, or stands out from them.
     """
-    peaks = _peaks(inside, _LEAST_SHARE * max(usual, float(inside.max(initial=0))))
     for parts in (2, 3):
         lines = [k / parts for k in range(1, parts)]
+        weakest = min(_highest_near(inside, line) for line in lines)
+        if weakest < _GAP_SHARE * usual:
+            continue
+        peaks = _peaks(inside, _LEAST_SHARE * weakest)
         nearest = [peaks[np.argmin(np.abs(peaks - line))] if peaks.size else np.inf for line in lines]
         if max(abs(found - line) for found, line in zip(nearest, lines, strict=True)) > _NEAR:
             continue
@@ -65,7 +69,7 @@ def parts_across(inside: NDArray[np.float64], usual: float) -> int:
         if others.size == 0:
             return parts
         heights = [_highest_near(inside, place) for place in others]
-        if min(_highest_near(inside, line) for line in lines) > _DEEPER * float(np.median(heights)):
+        if weakest > _DEEPER * float(np.median(heights)):
             return parts
         spacing = float(np.median(np.diff(np.concatenate([peaks, peaks[:1] + 1]))))
         closest = max(float(np.abs(others - line).min()) for line in nearest)

@@ -14,7 +14,9 @@ from elinspect.recipe import Product
 LIT = 0.08
 """A cell counts as lit from this share of the median cell's light on."""
 _SEEN_SHARE = 0.7
-_SIDE_SHARE = 0.6
+_SIDE_SHARE = 0.25
+_EDGE = 0.2
+_ALIKE = 0.3
 _KNOWN_RATIO, _ASSUMED_RATIO = 0.12, 0.17
 _WINDOW = 0.03
 _CONTROLS = (0.3, 0.4, 0.5, 0.6, 0.7)
@@ -73,8 +75,9 @@ def weighed(flat: FlatPicture, bands: Bands, product: Product) -> GridEvidence:
         max(FAINTEST, float(np.percentile(_controls(flat, bands, axis), share)) * times)
         for axis, share, times in ((0, 85, 1.0), (1, 50, 0.5))
     )
-    along, along_sides = _seen_shares(seen_u, lit, least_u)
-    across, across_sides = _seen_shares(seen_v, lit.T, least_v)
+    light = np.where(lit, means, 0.0)
+    along, along_sides = _seen_shares(seen_u, light, least_u)
+    across, across_sides = _seen_shares(seen_v, light.T, least_v)
     return GridEvidence(
         gaps_along=along,
         gaps_across=across,
@@ -128,11 +131,14 @@ def faintest_row(flat: FlatPicture, bands: Bands, outer: tuple[int, int]) -> flo
     by_row = bands.along_u.reshape(rows, -1, bands.along_u.shape[1])
     chosen = np.concatenate([by_row[: outer[0]].mean(axis=1), by_row[rows - outer[1] :].mean(axis=1)])
     noise = bands.noise_u / float(np.sqrt(by_row.shape[1]))
-    bounds = flat.lattice.columns_from[1:]
+    layout = flat.lattice.layout
+    inside = np.arange(1, layout.grid_shape[1]) % layout.cells_per_string != 0
+    bounds = flat.lattice.columns_from[1:][inside]
     gap = chosen[:, flat.column_px(bounds).round().astype(int)]
-    beside = [chosen[:, flat.column_px(bounds + side).round().astype(int)] for side in (-0.06, 0.06)]
-    step = ((beside[0] + beside[1]) / 2 - gap).mean(axis=1)
-    return float(step.min()) / max(noise * float(np.sqrt(1.5 / bounds.size)), 1e-9)
+    sides = np.linspace(0.05, 0.2, 8)
+    places = flat.column_px(bounds[:, None] + np.concatenate([-sides, sides])).round().astype(int)
+    step = (chosen[:, places].mean(axis=2) - gap).mean(axis=1)
+    return float(step.min()) / max(noise * float(np.sqrt(1.1 / bounds.size)), 1e-9)
 
 
 def _controls(flat: FlatPicture, bands: Bands, axis: int) -> NDArray[np.float64]:
@@ -147,20 +153,25 @@ def _controls(flat: FlatPicture, bands: Bands, axis: int) -> NDArray[np.float64]
     return sought(bands.along_v, lines, flat.row_px(places), flat.px_per_pitch[1], _WINDOW, bands.noise_v).likeness
 
 
-def _seen_shares(seen: AxisSightings, lit: NDArray[np.bool_], least: float) -> tuple[float, float]:
-    """Return the share of gaps and of outer edges seen among lit cells; `lit` is bands x cells along the axis."""
-    likeness = seen.likeness.reshape(lit.shape[0], -1, seen.lines.nominal.size).mean(axis=1)
+def _seen_shares(seen: AxisSightings, light: NDArray[np.float64], least: float) -> tuple[float, float]:
+    """Return the share of gaps and of outer edges seen.
+
+    `light` is that of the cells, rows x cells along the axis, 0 for dark ones. Only between cells of comparable light
+    can a gap look like one.
+    """
+    likeness = seen.likeness.reshape(light.shape[0], -1, seen.lines.nominal.size).mean(axis=1)
     inner = seen.lines.kind == 0
-    before = seen.lines.cell[inner]
-    both = lit[:, before] & lit[:, before + 1]
+    before = light[:, seen.lines.cell[inner]]
+    after = light[:, seen.lines.cell[inner] + 1]
+    alike = np.minimum(before, after) > _ALIKE * np.maximum(before, after)
     gaps = 1.0
     if inner.any():
-        gaps = float((likeness[:, inner] >= least)[both].mean()) if both.any() else 0.0
+        gaps = float((likeness[:, inner] >= least)[alike].mean()) if alike.any() else 0.0
     sides = []
     for line in (0, -1):
-        edges = likeness[:, line][lit[:, seen.lines.cell[line]]]
+        edges = likeness[:, line][light[:, seen.lines.cell[line]] > 0]
         # A dark string at the side shows no edge; whether it is there at all is weighed elsewhere.
-        sides.append(float((edges >= 0.3).mean()) if edges.size else 1.0)
+        sides.append(float((edges >= _EDGE).mean()) if edges.size else 1.0)
     return gaps, min(sides)
 
 
