@@ -1,19 +1,19 @@
 """The command line: wiring only. Heavy rooms are imported inside the commands, so that `--help` answers at once."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from functools import wraps
+from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from elinspect import __version__
 from elinspect.catalogue import words
-from elinspect.errors import DisplayError, ElinspectError, SettingsFileError
+from elinspect.cli_console import LogOption, err, in_words, out, progress_bar
+from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
+from elinspect.errors import DisplayError, SettingsFileError
 from elinspect.records import Layout, Purpose, Stage
 from elinspect.review.gate import Role
 from elinspect.statistics.pareto import CountOf, GroupBy
@@ -35,39 +35,23 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     help="Inspect electroluminescence images of laid-up solar panels: grid, flags, proposal, review, log, Pareto.",
 )
-context_app = typer.Typer(no_args_is_help=True, help="Production context: which stringer and lane made which string.")
 app.add_typer(context_app, name="context")
+app.add_typer(maintenance_app, name="maintenance")
+app.add_typer(flash_app, name="flash")
+app.add_typer(log_app, name="log")
 
-out = Console(highlight=False, soft_wrap=True)
-err = Console(stderr=True, highlight=False, soft_wrap=True)
 
-LogOption = Annotated[str | None, typer.Option("--log", metavar="URL", help="The log: a file or a database URL.")]
+class Bits(StrEnum):
+    """Bit depths of simulated cameras."""
+
+    EIGHT = "8"
+    TWELVE = "12"
+    SIXTEEN = "16"
 
 
 def main() -> None:
     """Run the command line."""
     app()
-
-
-def _in_words(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Report errors of the world's making in words and end with exit code 1."""
-
-    @wraps(command)
-    def run(*arguments: Any, **options: Any) -> Any:
-        try:
-            return command(*arguments, **options)
-        except ElinspectError as error:
-            err.print(str(error), style="bold red", markup=False)
-            raise typer.Exit(1) from error
-
-    return run
-
-
-@contextmanager
-def _progress() -> Iterator[Progress]:
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=err, transient=True) as progress:
-        yield progress
 
 
 def _version(asked: bool) -> None:
@@ -93,7 +77,7 @@ def _layout(text: str) -> Layout:
 
 
 @app.command()
-@_in_words
+@in_words
 def inspect(
     images: Annotated[list[Path], typer.Argument(help="Image files, one panel each.", metavar="IMAGES...")],
     recipe: Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")] = None,
@@ -128,7 +112,7 @@ def inspect(
     limits = read_criteria(criteria) if criteria is not None else default_criteria()
     occasion = Occasion(serial, stage, purpose)
     failed = 0
-    with _opened(log) as opened, _progress() as progress:
+    with _opened(log) as opened, progress_bar() as progress:
         outputs = Outputs(json_folder, annotate, opened)
         bar = progress.add_task(words("command.inspecting"), total=len(images))
         for done in inspect_files(images, product, limits, occasion, outputs):
@@ -171,7 +155,7 @@ def _say_inspected(done: "Inspected") -> None:
 
 
 @app.command()
-@_in_words
+@in_words
 def review(
     log: LogOption = None,
     inspector: Annotated[str, typer.Option(help="Name of the inspector.")] = "inspector",
@@ -212,13 +196,15 @@ def _open_window(log: str, inspector: str, role: Role, criteria: "AcceptanceCrit
 
 
 @app.command()
-@_in_words
+@in_words
 def simulate(
     folder: Annotated[Path, typer.Option("--out", help="Folder for pictures and truth.", metavar="DIR")],
     recipe: Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")] = None,
     layout: Annotated[str | None, typer.Option(help="Layout instead of a recipe.", metavar="L")] = None,
     panels: Annotated[int, typer.Option(help="How many panels.", min=1)] = 1,
     seed: Annotated[int, typer.Option(help="The same seed gives the same panels.", min=0)] = 0,
+    mm_per_px: Annotated[float, typer.Option(help="Size of a pixel.", min=0.1, max=2.0)] = 0.5,
+    bit_depth: Annotated[Bits, typer.Option(help="Bits of the camera.")] = Bits.TWELVE,
 ) -> None:
     """Simulate panels with known truth: a picture and a truth file each."""
     from elinspect.recipe import assumed_product, read_recipe
@@ -227,40 +213,23 @@ def simulate(
     if (recipe is None) == (layout is None):
         raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
     product = read_recipe(recipe) if recipe is not None else assumed_product(_layout(layout or "")).recipe
-    with _progress() as progress:
+    with progress_bar() as progress:
         bar = progress.add_task(words("command.simulating"), total=panels)
-        written = simulate_to_folder(folder, product, panels, seed, lambda: progress.advance(bar))
+        written = simulate_to_folder(
+            folder,
+            product,
+            panels,
+            seed,
+            lambda: progress.advance(bar),
+            px_per_mm=1 / mm_per_px,
+            bit_depth=int(bit_depth),
+        )
     for path in written:
         out.print(str(path), markup=False)
 
 
-@context_app.command("import")
-@_in_words
-def import_context(
-    file: Annotated[Path, typer.Argument(help="CSV with one row per string.", metavar="FILE")],
-    log: LogOption = None,
-) -> None:
-    """Import the production context of strings into the log.
-
-    Every bad row is reported with its line and reason, good rows are kept; importing a file twice changes nothing. Exit
-    code 1 if any row was bad.
-    """
-    from elinspect.operations.context import import_context as run_import
-    from elinspect.operations.log_place import default_log_path
-    from elinspect.store.log import open_log
-
-    with open_log(log or default_log_path()) as opened, _progress() as progress:
-        bar = progress.add_task(words("command.importing"), total=100)
-        report = run_import(opened, file, lambda share: progress.update(bar, completed=round(100 * share)))
-    out.print(words("command.imported", added=report.added, known=report.known, bad=len(report.bad)))
-    for bad in report.bad:
-        err.print(bad.text, markup=False)
-    if report.bad:
-        raise typer.Exit(1)
-
-
 @app.command()
-@_in_words
+@in_words
 def pareto(
     log: LogOption = None,
     by: Annotated[GroupBy, typer.Option(help="What the lines are.")] = GroupBy.KIND,
@@ -305,7 +274,7 @@ def _show_pareto(pareto_table: "ParetoTable") -> None:
 
 
 @app.command()
-@_in_words
+@in_words
 def demo(
     folder: Annotated[
         Path | None, typer.Option("--dir", help="Folder; a temporary one if left out.", metavar="DIR")
@@ -353,7 +322,7 @@ def _demo_on_paper(places: "DemoPlaces", panels: int, seed: int) -> None:
     from elinspect.operations.demo import demo_pareto, run_demo, write_demo_pareto
 
     failed = 0
-    with _progress() as progress:
+    with progress_bar() as progress:
         bar = progress.add_task(words("command.demo_inspecting"), total=panels)
         for done in run_demo(places, panels, seed):
             failed += done.failure is not None

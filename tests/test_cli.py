@@ -1,6 +1,7 @@
 """The command line as a person runs it: exit codes, files, words."""
 
 import json
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -39,7 +40,11 @@ def test_loading_the_commands_is_light() -> None:
     assert done.stdout.strip() == "[]"
 
 
-@pytest.mark.parametrize("command", ["inspect", "review", "simulate", "pareto", "demo", "context", "context import"])
+@pytest.mark.parametrize(
+    "command",
+    ["inspect", "review", "simulate", "pareto", "demo", "context import", "maintenance import", "flash import"]
+    + [f"log {name}" for name in ("verify", "rebuild", "backup", "restore")],
+)
 def test_every_command_explains_itself(command: str) -> None:
     done = run(*command.split(), "--help")
     assert done.exit_code == 0
@@ -154,3 +159,41 @@ def test_context_rows_that_are_wrong_are_named(tmp_path: Path) -> None:
     assert "3" in _said(done)
     again = run("context", "import", tmp_path / "context.csv", "--log", tmp_path / "log.sqlite")
     assert "0 rows added" in again.output
+
+
+def test_a_log_is_backed_up_restored_rebuilt_and_verified(tmp_path: Path) -> None:
+    log, copy, back = tmp_path / "log.sqlite", tmp_path / "copy.sqlite", tmp_path / "back.sqlite"
+    (tmp_path / "context.csv").write_text("panel_serial,string,stringer,lane,turned\n0001,1,North,1,false\n")
+    assert run("context", "import", tmp_path / "context.csv", "--log", log).exit_code == 0
+    assert run("log", "backup", copy, "--log", log).exit_code == 0
+    assert run("log", "restore", copy, "--log", back).exit_code == 0
+    assert run("log", "rebuild", "--log", back).exit_code == 0
+    verified = run("log", "verify", "--log", back, "--anchor", f"{copy}.anchor.json")
+    assert verified.exit_code == 0, verified.output
+    assert "Every record holds." in verified.output
+
+
+def test_a_record_that_was_edited_is_named(tmp_path: Path) -> None:
+    log = tmp_path / "log.sqlite"
+    (tmp_path / "context.csv").write_text("panel_serial,string,stringer,lane,turned\n0001,1,North,1,false\n")
+    run("context", "import", tmp_path / "context.csv", "--log", log)
+    with sqlite3.connect(log) as connection:
+        connection.execute("DROP TRIGGER IF EXISTS events_are_final")
+        changed = connection.execute(
+            "UPDATE events SET body = CAST(replace(CAST(body AS TEXT), 'North', 'South') AS BLOB)"
+        )
+        assert changed.rowcount
+    connection.close()
+    done = run("log", "verify", "--log", log)
+    assert done.exit_code == 1
+    assert "Every record holds." not in done.output
+
+
+def test_the_same_name_for_another_recipe_is_refused(tmp_path: Path) -> None:
+    image, log = write_real(tmp_path, MONO_36), tmp_path / "log.sqlite"
+    (tmp_path / "recipe.toml").write_text(RECIPE)
+    (tmp_path / "other.toml").write_text(RECIPE.replace("156", "158.75"))
+    assert run("inspect", image, "--recipe", tmp_path / "recipe.toml", "--log", log).exit_code == 0
+    done = run("inspect", image, "--recipe", tmp_path / "other.toml", "--log", log)
+    assert done.exit_code == 1
+    assert "Meadow 36 1" in _said(done)

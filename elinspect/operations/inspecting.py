@@ -9,6 +9,7 @@ from elinspect.catalogue import Message
 from elinspect.errors import ElinspectError, ImageFileError
 from elinspect.imaging import single_exposure
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
+from elinspect.operations.versions import log_criteria, log_recipe
 from elinspect.pipeline import Occasion, inspect_panel, unreadable_result
 from elinspect.recipe import AcceptanceCriteria, Product
 from elinspect.records import FloatImage, PanelResult
@@ -96,11 +97,15 @@ def inspect_files(
     Raises
     ------
     ElinspectError
-        If an output folder cannot be made.
+        If an output folder cannot be made, or the log knows another recipe or other criteria under the same name and
+        version.
     """
     for folder in (outputs.json_folder, outputs.picture_folder):
         if folder is not None:
             _make_folder(folder)
+    if outputs.log is not None:
+        log_recipe(outputs.log, product.recipe, outputs.station)
+        log_criteria(outputs.log, criteria, outputs.station)
     taken: set[Path] = set()
     for path in paths:
         yield _inspect_file(path, product, criteria, occasion, outputs, taken)

@@ -33,4 +33,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Annotated pictures: {pictures}\nResult files: {results}\nLog: {log}\nPareto: {pareto}\n"
         "This is an invented plant: purpose 'demo', nothing here can release a panel."
     ),
+    "command.ignored_columns": "Columns that were not read: {columns}.",
+    "command.chain": "Chain of {station}: {number} records, ends in {hash}.",
+    "command.verified": "Every record holds.",
+    "command.rebuilding": "rebuilding",
+    "command.rebuilt": ("Rebuilt from {n} event.", "Rebuilt from {n} events."),
+    "command.restored": "{file} was restored to {place}.",
 }

@@ -1,0 +1,40 @@
+"""What all commands share: where they print, progress, errors in words."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from elinspect.errors import ElinspectError
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+
+LogOption = Annotated[str | None, typer.Option("--log", metavar="URL", help="The log: a file or a database URL.")]
+
+
+def in_words(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Report errors of the world's making in words and end with exit code 1."""
+
+    @wraps(command)
+    def run(*arguments: Any, **options: Any) -> Any:
+        try:
+            return command(*arguments, **options)
+        except ElinspectError as error:
+            err.print(str(error), style="bold red", markup=False)
+            raise typer.Exit(1) from error
+
+    return run
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress]:
+    """Show progress on the error stream, so that what a command prints can be piped; gone when done."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as progress:
+        yield progress

@@ -1,0 +1,130 @@
+"""Commands about the log: imports, verify, rebuild, backup, restore."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from elinspect.catalogue import words
+from elinspect.cli_console import LogOption, err, in_words, out, progress_bar
+
+if TYPE_CHECKING:
+    from elinspect.operations.importing import ImportReport
+
+context_app = typer.Typer(no_args_is_help=True, help="Production context: which stringer and lane made which string.")
+maintenance_app = typer.Typer(no_args_is_help=True, help="Maintenance of stringers and other machines.")
+flash_app = typer.Typer(no_args_is_help=True, help="Flash-test results of finished modules.")
+log_app = typer.Typer(no_args_is_help=True, help="Look after the log.")
+
+TableFile = Annotated[Path, typer.Argument(help="CSV file or workbook (XLSX).", metavar="FILE")]
+
+
+def _place(log: str | None) -> str:
+    from elinspect.operations.log_place import default_log_path
+
+    return log or str(default_log_path())
+
+
+def _import(file: Path, log: str | None, run: "Callable[..., ImportReport]") -> None:
+    from elinspect.store.log import open_log
+
+    with open_log(_place(log)) as opened, progress_bar() as progress:
+        bar = progress.add_task(words("command.importing"), total=100)
+        report = run(opened, file, lambda share: progress.update(bar, completed=round(100 * share)))
+    out.print(words("command.imported", added=report.added, known=report.known, bad=len(report.bad)))
+    if report.ignored_columns:
+        out.print(words("command.ignored_columns", columns=", ".join(report.ignored_columns)), markup=False)
+    for bad in report.bad:
+        err.print(bad.text, markup=False)
+    if report.bad:
+        raise typer.Exit(1)
+
+
+@context_app.command("import")
+@in_words
+def import_context(file: TableFile, log: LogOption = None) -> None:
+    """Import the production context of strings, one row per string.
+
+    Every bad row is reported with its line and reason, good rows are kept; importing a file twice changes nothing. Exit
+    code 1 if any row was bad.
+    """
+    from elinspect.operations.context import import_context as run
+
+    _import(file, log, run)
+
+
+@maintenance_app.command("import")
+@in_words
+def import_maintenance(file: TableFile, log: LogOption = None) -> None:
+    """Import maintenance events, one row per event; bad rows are reported, good ones kept."""
+    from elinspect.operations.maintenance import import_maintenance as run
+
+    _import(file, log, run)
+
+
+@flash_app.command("import")
+@in_words
+def import_flash(file: TableFile, log: LogOption = None) -> None:
+    """Import flash-test results, one row per measurement; bad rows are reported, good ones kept."""
+    from elinspect.operations.flash_results import import_flash_results as run
+
+    _import(file, log, run)
+
+
+@log_app.command()
+@in_words
+def verify(
+    log: LogOption = None,
+    anchor: Annotated[list[Path] | None, typer.Option(help="Anchor file written beside an export.")] = None,
+) -> None:
+    """Check every record of every chain; exit code 1 if any was edited, removed, inserted or cut off."""
+    from elinspect.operations.upkeep import verify_log
+
+    faults, heads = verify_log(_place(log), anchor or ())
+    for fault in faults:
+        err.print(fault.text, style="bold red", markup=False)
+    if faults:
+        raise typer.Exit(1)
+    for head in heads:
+        out.print(words("command.chain", station=head.station, number=head.number, hash=head.hash), markup=False)
+    out.print(words("command.verified"))
+
+
+@log_app.command()
+@in_words
+def rebuild(log: LogOption = None) -> None:
+    """Make everything that is derived from the events anew; do it while no station works."""
+    from elinspect.operations.upkeep import rebuild_log
+
+    with progress_bar() as progress:
+        bar = progress.add_task(words("command.rebuilding"), total=100)
+        applied = rebuild_log(_place(log), lambda share: progress.update(bar, completed=round(100 * share)))
+    out.print(words("command.rebuilt", n=applied))
+
+
+@log_app.command()
+@in_words
+def backup(
+    target: Annotated[Path, typer.Argument(help="The backup; must not exist.", metavar="FILE")],
+    log: LogOption = None,
+) -> None:
+    """Write a backup while stations go on working, with its anchor beside it."""
+    from elinspect.operations.upkeep import backup_log
+
+    backup_log(_place(log), target)
+    out.print(words("command.written", file=str(target)), markup=False)
+
+
+@log_app.command()
+@in_words
+def restore(
+    source: Annotated[Path, typer.Argument(help="A backup.", metavar="FILE")],
+    log: LogOption = None,
+) -> None:
+    """Bring a backup back to a place that holds no log yet."""
+    from elinspect.operations.upkeep import restore_log
+
+    place = _place(log)
+    restore_log(source, place)
+    out.print(words("command.restored", file=str(source), place=place), markup=False)
