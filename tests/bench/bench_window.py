@@ -1,6 +1,6 @@
 """How long the window takes: start, next flag, next panel, one repaint while the picture is dragged.
 
-Run: python tests/bench/bench_window.py [width height] (offscreen unless QT_QPA_PLATFORM or a display is given).
+Run: python tests/bench/bench_window.py [width height] [many] (offscreen unless QT_QPA_PLATFORM or a display is given).
 """
 
 import os
@@ -14,7 +14,7 @@ from statistics import median
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from painted_panel import AREA, CRACK, FINGER, painted_panel
+from painted_panel import AREA, CRACK, FINGER, Outline, painted_panel
 from PySide6.QtCore import QEventLoop
 from PySide6.QtWidgets import QApplication
 
@@ -23,6 +23,7 @@ from elinspect.records import Kind
 from elinspect_ui.presenters.state import PictureState
 from elinspect_ui.window import GateWindow, WindowSettings
 
+MANY = [(Kind.FINGER_INTERRUPTION, 1 + n % 6, 1 + n % 10, FINGER) for n in range(500)]
 FLAGS = [
     (kind, string, position, outline)
     for string in range(1, 7)
@@ -60,7 +61,7 @@ class Times:
         )
 
 
-def main(width: int, height: int) -> None:
+def main(width: int, height: int, flags: list[tuple[Kind, int, int, Outline]]) -> None:
     """Print the figures."""
     from memory_desk import MemoryDesk
 
@@ -71,7 +72,7 @@ def main(width: int, height: int) -> None:
         for number in range(3):
             # 21.6 MP: 6 x 10 cells of 600 px
             path = Path(folder) / f"{number}.png"
-            desk.arrive(str(number), painted_panel(path, FLAGS, layout="6x10", cell_px=580, serial=str(number)))
+            desk.arrive(str(number), painted_panel(path, flags, layout="6x10", cell_px=580, serial=str(number)))
         imported = time.perf_counter()
         window = GateWindow(desk, WindowSettings("bench"), read_image)
         window.resize(width, height)
@@ -110,4 +111,6 @@ def main(width: int, height: int) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(text) for text in sys.argv[1:3] or ("1920", "1080")))
+    many = "many" in sys.argv
+    sizes = [int(text) for text in sys.argv[1:] if text.isdigit()] or [1920, 1080]
+    main(sizes[0], sizes[1], [*FLAGS, *MANY] if many else FLAGS)

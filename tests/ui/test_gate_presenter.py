@@ -433,3 +433,58 @@ def test_addresses_are_written_as_the_log_knows_the_product(gate, desk) -> None:
     assert gate.state.lines[0].title == "inactive area, cell A-2"
     gate.change(Kind.DARK_CELL)
     assert desk.logged["a"].verdicts["m1"].changed.message.values["address"] == "A-2"
+
+
+def _many() -> PanelResult:
+    fingers = [flag(f"f{n}", Kind.FINGER_INTERRUPTION, "finger_interruption.many", mode=None) for n in range(3)]
+    elsewhere = flag("f3", Kind.FINGER_INTERRUPTION, "finger_interruption.many", mode=None, position=3)
+    other_string = flag("f4", Kind.FINGER_INTERRUPTION, "finger_interruption.many", mode=None, string=2)
+    below = flag("f5", Kind.FINGER_INTERRUPTION, None, mode=None)
+    return result(flag("m1", Kind.CRACK), *fingers, elsewhere, other_string, below)
+
+
+@pytest.fixture
+def many(desk: MemoryDesk) -> GatePresenter:
+    desk.arrive("many", _many())
+    presenter = GatePresenter(desk, at_once, lambda _state: None)
+    presenter.open("many")
+    presenter.picture_shown("many")
+    presenter.go_to("f1")
+    return presenter
+
+
+def test_all_of_a_kind_in_a_cell_are_answered_together_and_undone_together(many, desk) -> None:
+    many.answer_alike(Answer.DISMISSED, whole_string=False)
+    assert _answers(desk, "many") == dict.fromkeys(("f0", "f1", "f2"), Answer.DISMISSED)
+    assert many.state.line.flag.id == "f3"
+    many.undo()
+    assert _answers(desk, "many") == {}
+    many.redo()
+    assert _answers(desk, "many") == dict.fromkeys(("f0", "f1", "f2"), Answer.DISMISSED)
+    many.go_to("f1")
+    many.answer_alike(Answer.CONFIRMED, whole_string=False)
+    assert many.state.notice.text == words("desktop.none_alike")
+
+
+def test_all_of_a_kind_in_a_string_leave_other_strings_other_kinds_and_what_is_below_limits_alone(many, desk) -> None:
+    many.answer_alike(Answer.CONFIRMED, whole_string=True)
+    assert _answers(desk, "many") == dict.fromkeys(("f0", "f1", "f2", "f3"), Answer.CONFIRMED)
+
+
+def test_when_the_log_fails_half_way_what_was_logged_stands_and_can_be_undone(many, desk, monkeypatch) -> None:
+    logged, calls = desk.answer, []
+
+    def breaks_at_third(review, verdict):
+        calls.append(verdict.flag_id)
+        if len(calls) == 3:
+            desk.broken.add("answer")
+        return logged(review, verdict)
+
+    monkeypatch.setattr(desk, "answer", breaks_at_third)
+    many.answer_alike(Answer.CONFIRMED, whole_string=False)
+    assert _answers(desk, "many") == dict.fromkeys(("f1", "f0"), Answer.CONFIRMED)
+    assert "disk full" in many.state.notice.text
+    assert sum(line.standing is Standing.CONFIRMED for line in many.state.lines) == 2
+    desk.broken.clear()
+    many.undo()
+    assert _answers(desk, "many") == {}

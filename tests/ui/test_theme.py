@@ -36,6 +36,13 @@ def test_every_text_reaches_level_aa(theme: Theme) -> None:
 
 
 @pytest.mark.parametrize("theme", [DARK, LIGHT], ids=lambda theme: theme.name)
+def test_what_is_chosen_stands_out(theme: Theme) -> None:
+    # WCAG 2.1, 1.4.11: parts of controls need 3 : 1.
+    for ground in (theme.surface, theme.raised):
+        assert _contrast(theme.current, ground) >= 3.0
+
+
+@pytest.mark.parametrize("theme", [DARK, LIGHT], ids=lambda theme: theme.name)
 def test_notices_can_be_read(theme: Theme) -> None:
     for tone in Tone:
         assert _contrast(tone_colour(theme, tone), theme.surface) >= 4.5

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QM
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.records import Address, Disposition, ElImage
+from elinspect.records import Address, Answer, Disposition, ElImage
 from elinspect.review.desk import Desk
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.panes.decision_pane import DecisionPane
@@ -101,6 +101,9 @@ class GateWindow(QMainWindow):
             "previous_flag": lambda: self._step_flag(-1),
             "confirm": lambda: self._presenter.confirm(),
             "dismiss": lambda: self._presenter.dismiss(),
+            "confirm_cell": lambda: self._presenter.answer_alike(Answer.CONFIRMED, whole_string=False),
+            "dismiss_cell": lambda: self._presenter.answer_alike(Answer.DISMISSED, whole_string=False),
+            "confirm_string": lambda: self._presenter.answer_alike(Answer.CONFIRMED, whole_string=True),
             "change_kind": lambda: self._kinds.change(),
             "add_flag": lambda: self._kinds.add(),
             "take_back": lambda: self._presenter.take_back(),

@@ -1,10 +1,8 @@
 """The flags of the panel in order of severity, each with its shapes."""
 
-from collections.abc import Sequence
-
-from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QPointF, QRect, QSize, Qt, Signal
+from PySide6.QtCore import QAbstractListModel, QModelIndex, QPersistentModelIndex, QPointF, QRect, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter
-from PySide6.QtWidgets import QListWidget, QListWidgetItem, QStyledItemDelegate, QStyleOptionViewItem, QWidget
+from PySide6.QtWidgets import QListView, QStyledItemDelegate, QStyleOptionViewItem, QWidget
 
 from elinspect.catalogue import words
 from elinspect_ui.presenters.flag_lines import FlagLine, Standing
@@ -12,12 +10,13 @@ from elinspect_ui.theme import DARK, Theme, standing_colour
 from elinspect_ui.viewer.glyphs import draw_glyph, kind_path, standing_path
 
 _LINE = int(Qt.ItemDataRole.UserRole)
+_ROOT = QModelIndex()
 
 
 class _Row(QStyledItemDelegate):
     """Paints one flag: standing, kind, words."""
 
-    def __init__(self, parent: QListWidget) -> None:
+    def __init__(self, parent: QListView) -> None:
         super().__init__(parent)
         self.theme: Theme = DARK
         self.current: str | None = None
@@ -59,7 +58,31 @@ class _Row(QStyledItemDelegate):
         painter.restore()
 
 
-class FlagList(QListWidget):
+class _Flags(QAbstractListModel):
+    """The flags as Qt's lists ask for them."""
+
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.lines: tuple[FlagLine, ...] = ()
+
+    def show_lines(self, lines: tuple[FlagLine, ...]) -> None:
+        self.beginResetModel()
+        self.lines = lines
+        self.endResetModel()
+
+    def rowCount(self, parent: QModelIndex | QPersistentModelIndex = _ROOT) -> int:
+        return 0 if parent.isValid() else len(self.lines)
+
+    def data(self, index: QModelIndex | QPersistentModelIndex, role: int = _LINE) -> FlagLine | str | None:
+        line = self.lines[index.row()]
+        if role == _LINE:
+            return line
+        if role == Qt.ItemDataRole.AccessibleTextRole:
+            return f"{line.title}: {words(f'desktop.short_standing.{line.standing}')}"
+        return None
+
+
+class FlagList(QListView):
     """The flags.
 
     Attributes
@@ -73,33 +96,26 @@ class FlagList(QListWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._row = _Row(self)
-        self._shown: tuple[FlagLine, ...] = ()
+        self._flags = _Flags(self)
+        self.setModel(self._flags)
         self.setItemDelegate(self._row)
-        self.setSelectionMode(QListWidget.SelectionMode.NoSelection)
+        self.setUniformItemSizes(True)
+        self.setSelectionMode(QListView.SelectionMode.NoSelection)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.setAccessibleName(words("desktop.flags.name"))
-        self.itemClicked.connect(self._ask)
-        self.itemActivated.connect(self._ask)
+        self.clicked.connect(self._ask)
+        self.activated.connect(self._ask)
 
-    def show_lines(self, lines: Sequence[FlagLine], current: str | None) -> None:
+    def show_lines(self, lines: tuple[FlagLine, ...], current: int | None) -> None:
         """Show the flags; the rows are kept where only the current one moved."""
-        if tuple(lines) != self._shown:
-            self._shown = tuple(lines)
-            self.clear()
-            for line in lines:
-                item = QListWidgetItem()
-                item.setData(_LINE, line)
-                item.setData(
-                    Qt.ItemDataRole.AccessibleTextRole,
-                    f"{line.title}: {words(f'desktop.short_standing.{line.standing}')}",
-                )
-                self.addItem(item)
-        self._row.current = current
-        place = next((i for i, line in enumerate(lines) if line.flag.id == current), None)
-        if place is not None:
-            self.setCurrentRow(place)
-            self.scrollToItem(self.item(place))
+        if lines is not self._flags.lines:
+            self._flags.show_lines(lines)
+        self._row.current = lines[current].flag.id if current is not None else None
+        if current is not None:
+            index = self._flags.index(current)
+            self.setCurrentIndex(index)
+            self.scrollTo(index)
         self.viewport().update()
 
     def use_theme(self, theme: Theme) -> None:
@@ -108,6 +124,5 @@ class FlagList(QListWidget):
         self.doItemsLayout()
         self.viewport().update()
 
-    def _ask(self, item: QListWidgetItem) -> None:
-        line: FlagLine = item.data(_LINE)
-        self.asked.emit(line.flag.id)
+    def _ask(self, index: QModelIndex) -> None:
+        self.asked.emit(self._flags.lines[index.row()].flag.id)

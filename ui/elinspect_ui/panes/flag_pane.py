@@ -13,7 +13,8 @@ from elinspect.records import Address, PanelResult
 from elinspect_ui.panes.buttons import CommandButton
 from elinspect_ui.panes.flag_list import FlagList
 from elinspect_ui.panes.labels import ElidedLabel, plain_label
-from elinspect_ui.presenters.flag_lines import FlagLine
+from elinspect_ui.presenters.commands import BY_NAME
+from elinspect_ui.presenters.flag_lines import FlagLine, alike
 from elinspect_ui.presenters.places import good_cell
 from elinspect_ui.presenters.state import GateState, PictureState
 from elinspect_ui.theme import DARK, Theme, standing_colour
@@ -164,7 +165,7 @@ class FlagPane(QWidget):
         """Show the current flag and the list."""
         self._state = state
         line = state.line
-        self.flags.show_lines(state.lines, line.flag.id if line is not None else None)
+        self.flags.show_lines(state.lines, state.current)
         self._show_line(line)
         self._show_close_ups()
 
@@ -197,7 +198,7 @@ class FlagPane(QWidget):
                 )
             )
             self._title.setText(line.reason)
-            self._standing.setText(line.standing_text)
+            self._standing.setText(f"{line.standing_text} {_alike_words(state, line)}".strip())
             size = self.fontMetrics().height()
             colour = standing_colour(self._theme, line.standing, line.above)
             icon = glyph_icon(standing_path(line.standing), size, colour, self.devicePixelRatioF())
@@ -248,6 +249,14 @@ class FlagPane(QWidget):
         side = min(side, max(120, round(self.height() * 0.42)))
         for view in (self.flagged, self.good):
             view.setFixedHeight(side)
+
+
+def _alike_words(state: GateState, line: FlagLine) -> str:
+    found = alike(state.lines, line, whole_string=False)
+    if len(found) < 2:
+        return ""
+    keys = {name: BY_NAME[f"{name}_cell"].shown_key for name in ("confirm", "dismiss")}
+    return words("desktop.alike", n=len(found), **keys)
 
 
 def _address_of(line: FlagLine | None) -> Address | None:

@@ -44,7 +44,41 @@ class RemoveDeed:
         return self.flag.id
 
 
-Deed = AnswerDeed | AddDeed | RemoveDeed
+@dataclass(frozen=True, slots=True, eq=False)
+class ManyDeed:
+    """Answer several flags, one after the other; undone together."""
+
+    answers: tuple[AnswerDeed, ...]
+
+    @property
+    def flag_id(self) -> str:
+        """The first flag."""
+        return self.answers[0].flag_id
+
+
+Deed = AnswerDeed | AddDeed | RemoveDeed | ManyDeed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """What came of a deed.
+
+    Attributes
+    ----------
+    review : Review
+        The review after what was logged.
+    inverse : Deed
+        What would undo what was logged.
+    rest : ManyDeed or None
+        What could not be logged of several answers.
+    error : Exception or None
+        Why.
+    """
+
+    review: Review
+    inverse: Deed
+    rest: ManyDeed | None = None
+    error: Exception | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,22 +94,22 @@ class History:
     undo: tuple[Deed, ...] = ()
     redo: tuple[Deed, ...] = ()
 
-    def after(self, inverse: Deed, *, undone: bool = False, redone: bool = False) -> "History":
-        """Return the history after a deed whose inverse is given.
+    def after(self, outcome: Outcome, *, undone: bool = False, redone: bool = False) -> "History":
+        """Return the history after a deed.
 
         Parameters
         ----------
-        inverse : Deed
-            What would undo the deed just done.
+        outcome : Outcome
+            What came of it.
         undone, redone : bool
-            Whether the deed was itself the last one of `undo` or of `redo`.
+            Whether the deed was itself the last one of `undo` or of `redo`; what could not be logged of it stays there.
         """
+        inverse = outcome.inverse
+        rest = (outcome.rest,) if outcome.rest is not None else ()
         if undone:
-            moved = History(self.undo[:-1], (*self.redo, inverse))
-            return moved._renamed(self.undo[-1], inverse)
+            return History((*self.undo[:-1], *rest), (*self.redo, inverse))._renamed(self.undo[-1], inverse)
         if redone:
-            moved = History((*self.undo, inverse), self.redo[:-1])
-            return moved._renamed(self.redo[-1], inverse)
+            return History((*self.undo, inverse), (*self.redo[:-1], *rest))._renamed(self.redo[-1], inverse)
         return History((*self.undo, inverse), ())
 
     def _renamed(self, deed: Deed, inverse: Deed) -> "History":
@@ -86,14 +120,14 @@ class History:
 
         def renamed(stack: tuple[Deed, ...]) -> tuple[Deed, ...]:
             return tuple(
-                replace(item, flag=new) if not isinstance(item, AnswerDeed) and item.flag.id == old else item
+                replace(item, flag=new) if isinstance(item, AddDeed | RemoveDeed) and item.flag.id == old else item
                 for item in stack
             )
 
         return History(renamed(self.undo), renamed(self.redo))
 
 
-def performed(desk: Desk, review: Review, deed: Deed) -> tuple[Review, Deed]:
+def performed(desk: Desk, review: Review, deed: Deed) -> Outcome:
     """Do a deed at the desk.
 
     Parameters
@@ -107,22 +141,36 @@ def performed(desk: Desk, review: Review, deed: Deed) -> tuple[Review, Deed]:
 
     Returns
     -------
-    review : Review
-        After it, on disk.
-    inverse : Deed
-        What would undo it.
+    Outcome
+        On disk. Of several answers the first ones may have been logged and the rest not; it says so.
 
     Raises
     ------
     LogError
-        If it could not be logged; nothing is changed then.
+        If nothing could be logged; nothing is changed then.
     """
+    if isinstance(deed, ManyDeed):
+        return _performed_many(desk, review, deed)
     if isinstance(deed, AnswerDeed):
         before = review.verdicts.get(deed.flag_id, Verdict(deed.flag_id, None))
-        return desk.answer(review, deed.verdict), AnswerDeed(before)
+        return Outcome(desk.answer(review, deed.verdict), AnswerDeed(before))
     if isinstance(deed, RemoveDeed):
-        return desk.remove_added(review, deed.flag.id), AddDeed(deed.flag)
+        return Outcome(desk.remove_added(review, deed.flag.id), AddDeed(deed.flag))
     known = {flag.id for flag in review.added}
     after = desk.add(review, with_new_id(deed.flag))
     added = next(flag for flag in after.added if flag.id not in known)
-    return after, RemoveDeed(added)
+    return Outcome(after, RemoveDeed(added))
+
+
+def _performed_many(desk: Desk, review: Review, deed: ManyDeed) -> Outcome:
+    inverses: list[AnswerDeed] = []
+    for place, answer in enumerate(deed.answers):
+        before = review.verdicts.get(answer.flag_id, Verdict(answer.flag_id, None))
+        try:
+            review = desk.answer(review, answer.verdict)
+        except Exception as error:
+            if not inverses:
+                raise
+            return Outcome(review, ManyDeed(tuple(inverses[::-1])), ManyDeed(deed.answers[place:]), error)
+        inverses.append(AnswerDeed(before))
+    return Outcome(review, ManyDeed(tuple(inverses[::-1])))

@@ -1,6 +1,6 @@
 """Flags in words: how each stands, what was measured, why it was raised."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -40,7 +40,7 @@ GRAVITY: Mapping[Standing, int] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FlagLine:
-    """One flag as the window shows it; words that only the current flag needs are made when asked for.
+    """One flag as the window shows it; its words are made when they are asked for: a panel can have hundreds.
 
     Attributes
     ----------
@@ -50,15 +50,24 @@ class FlagLine:
         What the inspector said about it.
     was : Kind
         What the machine (or the inspector who added it) called it.
-    kind, title : str
-        In words.
+    scheme : AddressScheme
+        How its address is written.
     """
 
     flag: Flag
     standing: Standing
     was: Kind
-    kind: str
-    title: str
+    scheme: AddressScheme
+
+    @property
+    def kind(self) -> str:
+        """Its kind in words."""
+        return words(f"kind.{self.flag.kind}")
+
+    @property
+    def title(self) -> str:
+        """Kind and place in words."""
+        return words("desktop.flag.title", kind=self.kind, place=place_in_words(self.flag, self.scheme))
 
     @property
     def above(self) -> bool:
@@ -89,9 +98,13 @@ class FlagLine:
 
 
 def flag_lines(review: Review) -> tuple[FlagLine, ...]:
-    """Return all flags of a review in words, in order of severity, those the inspector added last."""
+    """Return all flags of a review, in order of severity, those the inspector added last."""
     scheme = scheme_of(review)
-    return tuple(_line(review, flag, scheme) for flag in review.flags)
+    machine = review.result.flags
+    shown = [
+        FlagLine(review.standing_flag(flag), _machine_standing(review, flag), flag.kind, scheme) for flag in machine
+    ]
+    return (*shown, *(FlagLine(flag, Standing.ADDED, flag.kind, scheme) for flag in review.added))
 
 
 def scheme_of(review: Review | None) -> AddressScheme:
@@ -100,14 +113,10 @@ def scheme_of(review: Review | None) -> AddressScheme:
     return known if known is not None else AddressScheme()
 
 
-def standing_of(review: Review, flag: Flag) -> Standing:
-    """Return how a flag stands."""
-    if any(flag.id == added.id for added in review.added):
-        return Standing.ADDED
+def _machine_standing(review: Review, flag: Flag) -> Standing:
     verdict = review.verdicts.get(flag.id)
     if verdict is None or verdict.answer is None:
-        machine = next(found for found in review.result.flags if found.id == flag.id)
-        return Standing.BELOW_LIMITS if machine.limit is None else Standing.NEEDS_ANSWER
+        return Standing.BELOW_LIMITS if flag.limit is None else Standing.NEEDS_ANSWER
     return {
         Answer.CONFIRMED: Standing.CONFIRMED,
         Answer.DISMISSED: Standing.DISMISSED,
@@ -121,19 +130,24 @@ def next_to_answer(lines: tuple[FlagLine, ...], after: int) -> int | None:
     return next((i for i in order if i < len(lines) and lines[i].standing is Standing.NEEDS_ANSWER), None)
 
 
+def alike(lines: Sequence[FlagLine], line: FlagLine, *, whole_string: bool) -> tuple[FlagLine, ...]:
+    """Return the flags of the same kind in the same cell, or string, that need an answer; the given one first."""
+
+    def belongs(other: FlagLine) -> bool:
+        same_place = whole_string or other.flag.position == line.flag.position
+        same = other.flag.kind is line.flag.kind and other.flag.string == line.flag.string and same_place
+        return same and other.standing is Standing.NEEDS_ANSWER
+
+    found = [other for other in lines if belongs(other)]
+    return tuple(sorted(found, key=lambda other: other.flag.id != line.flag.id))
+
+
 def place_in_words(flag: Flag, scheme: AddressScheme) -> str:
     """Write where a flag is: cell, string or the whole panel."""
     if flag.string is None:
         return words("desktop.place.panel")
     address = write_address(scheme, flag.string, flag.position)
     return words("desktop.place.string" if flag.position is None else "desktop.place.cell", address=address)
-
-
-def _line(review: Review, flag: Flag, scheme: AddressScheme) -> FlagLine:
-    kind = words(f"kind.{flag.kind}")
-    was = next((machine.kind for machine in review.result.flags if machine.id == flag.id), flag.kind)
-    title = words("desktop.flag.title", kind=kind, place=place_in_words(flag, scheme))
-    return FlagLine(flag, standing_of(review, flag), was, kind, title)
 
 
 def limit_in_words(limit: str) -> str:

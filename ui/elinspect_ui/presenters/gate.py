@@ -12,10 +12,19 @@ from elinspect.errors import ElinspectError
 from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult
 from elinspect.review.desk import Desk, WaitingPanel
 from elinspect.review.session import Review, Verdict
-from elinspect_ui.presenters.deeds import AddDeed, AnswerDeed, Deed, History, RemoveDeed, performed
+from elinspect_ui.presenters.deeds import (
+    AddDeed,
+    AnswerDeed,
+    Deed,
+    History,
+    ManyDeed,
+    Outcome,
+    RemoveDeed,
+    performed,
+)
 from elinspect_ui.presenters.desk_work import Courier, Loaded, in_words, loaded_from
 from elinspect_ui.presenters.drawing import changed_flag
-from elinspect_ui.presenters.flag_lines import FlagLine, Standing, flag_lines, next_to_answer
+from elinspect_ui.presenters.flag_lines import FlagLine, Standing, alike, flag_lines, next_to_answer
 from elinspect_ui.presenters.queue import neighbour, next_waiting
 from elinspect_ui.presenters.state import Busy, GateState, Notice, PictureState, Tone, picture_words
 
@@ -172,6 +181,17 @@ class GatePresenter:
         else:
             self._perform(AnswerDeed(Verdict(line.flag.id, Answer.DISMISSED)))
 
+    def answer_alike(self, answer: Answer, *, whole_string: bool) -> None:
+        """Answer the current flag and all of its kind in its cell, or string, that still need an answer."""
+        line = self._answerable()
+        if line is None:
+            return
+        found = alike(self.state.lines, line, whole_string=whole_string)
+        if not found:
+            self._say(words("desktop.none_alike"), Tone.HINT)
+            return
+        self._perform(ManyDeed(tuple(AnswerDeed(Verdict(each.flag.id, answer)) for each in found)))
+
     def change(self, kind: Kind) -> None:
         """Answer the current flag: something is there, of another kind."""
         line = self._answerable()
@@ -249,25 +269,28 @@ class GatePresenter:
         place = self.state.current or 0
         self._show(busy=Busy.WRITING, asking=None, notice=None)
 
-        def work() -> tuple[Loaded, Deed]:
-            after, inverse = performed(self._desk, review, deed)
-            return loaded_from(self._desk, after), inverse
+        def work() -> tuple[Loaded, Outcome]:
+            outcome = performed(self._desk, review, deed)
+            return loaded_from(self._desk, outcome.review), outcome
 
-        def done(outcome: tuple[Loaded, Deed]) -> None:
-            loaded, inverse = outcome
-            self._history = self._history.after(inverse, undone=undone, redone=redone)
-            self._answered(loaded, deed, inverse, place, stay=undone or redone)
+        def done(both: tuple[Loaded, Outcome]) -> None:
+            loaded, outcome = both
+            self._history = self._history.after(outcome, undone=undone, redone=redone)
+            self._answered(loaded, deed, outcome, place, stay=undone or redone)
+            if outcome.error is not None:
+                self._failed(outcome.error)
 
         self._courier(work, done, self._failed)
 
-    def _answered(self, loaded: Loaded, deed: Deed, inverse: Deed, place: int, stay: bool) -> None:
+    def _answered(self, loaded: Loaded, deed: Deed, outcome: Outcome, place: int, stay: bool) -> None:
         lines = flag_lines(loaded.review)
-        touched = inverse.flag_id if isinstance(deed, AddDeed) else deed.flag_id
+        touched = outcome.inverse.flag_id if isinstance(deed, AddDeed) else deed.flag_id
         here = next((i for i, line in enumerate(lines) if line.flag.id == touched), None)
         if here is None:
             here = min(place, len(lines) - 1) if lines else None
         notice = None
-        if here is not None and not stay and isinstance(deed, AnswerDeed) and deed.verdict.answer is not None:
+        answered = isinstance(deed, ManyDeed) or (isinstance(deed, AnswerDeed) and deed.verdict.answer is not None)
+        if here is not None and answered and not stay:
             here, notice = self._onward(loaded.review, lines, here)
         self._show_review(loaded, here, lines, notice=notice)
 

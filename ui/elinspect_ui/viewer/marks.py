@@ -16,6 +16,9 @@ from elinspect_ui.viewer.glyphs import draw_glyph, kind_path, standing_path
 
 HALO = "#0b0c0e"
 _AROUND = ((-1.3, -1.3), (1.3, -1.3), (1.3, 1.3), (-1.3, 1.3), (0.0, 1.6), (0.0, -1.6))
+_QUIET = frozenset({Standing.BELOW_LIMITS, Standing.DISMISSED})
+"""Standings that ask nothing of the inspector: drawn thin, so that a hundred of them do not hide one that does."""
+_ROOM_FOR_QUIET_PX = 130
 _DASHES: dict[Standing, list[float]] = {
     Standing.BELOW_LIMITS: [5.0, 3.0],
     Standing.DISMISSED: [1.5, 3.0],
@@ -82,18 +85,22 @@ def draw_cell_mark(painter: QPainter, mark: CellMark, quad: Points, unit: float)
         Size of text in screen pixels.
     """
     shape = polygon(quad)
-    width = 2.4 if mark.line.above and mark.line.standing is not Standing.DISMISSED else 1.4
+    loud = mark.line.standing not in _QUIET
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    painter.setPen(QPen(QColor(HALO), width + 2))
+    if loud:
+        painter.setPen(QPen(QColor(HALO), 4.4))
+        painter.drawPolygon(shape)
+    painter.setPen(pen_for(mark.line, 2.4 if loud else 1.0))
     painter.drawPolygon(shape)
-    painter.setPen(pen_for(mark.line, width))
-    painter.drawPolygon(shape)
-    size = min(unit * 1.05, 0.22 * float(np.ptp(quad[:, 1])))
+    side = float(np.ptp(quad[:, 1]))
+    size = min(unit * (1.05 if loud else 0.8), 0.22 * side)
     if size < 7:
         return
     colour = standing_colour(ON_PICTURE, mark.line.standing, mark.line.above)
     left, top = quad.min(axis=0) + 0.35 * size
     draw_glyph(painter, standing_path(mark.line.standing), QPointF(left, top), size, colour, HALO)
+    if not loud and side < _ROOM_FOR_QUIET_PX:
+        return
     draw_glyph(painter, kind_path(mark.line.flag.kind), QPointF(left + 1.35 * size, top), size, colour, HALO)
     _draw_words(painter, mark, quad, QPointF(left + 2.9 * size, top + size * 0.92), colour)
 

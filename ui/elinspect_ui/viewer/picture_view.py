@@ -1,6 +1,7 @@
 """The exposure on screen: painted by itself from the counts, with marks over it; zoom, pan, choose and draw."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
@@ -26,6 +27,8 @@ from elinspect_ui.viewer.viewport import Viewport
 
 _DRAG_PX = 4
 _STEP = 1.25
+_CLOSE_SCALE = 5.0
+"""Screen pixels per camera pixel at most when zooming to a flag: a small one still shows what is around it."""
 
 
 class PictureView(QWidget):
@@ -179,7 +182,8 @@ class PictureView(QWidget):
             return
         margin = (1 - share) / 2 * min(self.width(), self.height())
         self._fitted = False
-        self._look(self._viewport.fitted(points, margin))
+        wanted = self._viewport.fitted(points, margin)
+        self._look(replace(wanted, scale=min(wanted.scale, _CLOSE_SCALE / self.devicePixelRatioF())))
 
     def _follow(self, address: Address | None) -> None:
         """Bring a cell to the middle, at the same scale, where an enlarged picture does not show all of it."""
