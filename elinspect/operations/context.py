@@ -58,9 +58,13 @@ def _context_row(row: TableRow) -> dict[str, Any]:
         "string": whole_number_in(row, "string", _MOST_STRINGS),
     }
     for name in CONTEXT_TEXTS:
-        value = time_in(row, name) if name == "built_at" else text_in(row, name, exact=name in _EXACT)
+        value = row.fields.get(name)
         if value:
             values[name] = value
+    if row.numbers:
+        for name in _EXACT:
+            text_in(row, name, exact=True)
+    time_in(row, "built_at")
     turned = truth_in(row, "turned")
     if turned is not None:
         values["turned"] = turned
@@ -74,6 +78,6 @@ _CONTEXT = Importable(
     required=("panel_serial", "string"),
     keys=("serial", "string"),
     parse=_context_row,
-    known=known_context,
+    known=lambda connection, rows: known_context(connection, sorted({row["serial"] for row in rows})),
     names=("operator",),
 )

@@ -11,7 +11,7 @@ from elinspect.errors import LogError
 from elinspect.operations.people import sign_in
 from elinspect.operations.versions import log_criteria
 from elinspect.recipe import AcceptanceCriteria
-from elinspect.records import Answer, Disposition, Flag, Purpose, Source
+from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
 from elinspect.review.desk import WaitingPanel
 from elinspect.review.gate import Role
@@ -41,6 +41,7 @@ class ReviewDesk:
         self._station = station
         self._criteria = criteria
         self._locks: dict[str, Lock] = {}
+        self._name = inspector_name
         self._person = sign_in(log, station, inspector_name, role, pin)
         log_criteria(log, criteria, station)
 
@@ -69,6 +70,11 @@ class ReviewDesk:
             )
             for row in rows
         )
+
+    def look(self, inspection: str) -> PanelResult:
+        """Return what the pipeline said about a panel, without locking it."""
+        with self._log.reading() as connection:
+            return from_dict(result_of(connection, inspection))
 
     def open(self, inspection: str) -> Review:
         """Return a review as the log has it, and lock the panel for this station while it is undecided.
@@ -122,10 +128,10 @@ class ReviewDesk:
         left = [flag.flag_id for flag in review.standings if flag.answer is None and not flag.added]
         if left and disposition in (Disposition.ACCEPT, Disposition.CONCESSION):
             events.append(self._event(review, EventKind.NOT_ANSWERED_SINGLY, {"flags": left}))
-        self._log.append(events, self._station, review.version, self._locks.get(self._subject(review)))
+        appended = self._log.append(events, self._station, review.version, self._locks.get(self._subject(review)))
         self._locks.pop(self._subject(review), None)
-        with self._log.reading() as connection:
-            return _review(connection, review.inspection)
+        decision = Decision(disposition, self._name, appended.events[0].at, reason)
+        return replace(review, version=appended.version, decision=decision)
 
     def take_back(self, review: Review, reason: str) -> Review:
         """Log that the decision is taken back; possible until its release was sent to the line."""

@@ -1,7 +1,8 @@
 """Events and their stored bytes.
 
-An event is stored as the bytes of one JSON object, compressed where it is long. The hash of a record covers exactly
-these bytes and the hash of the record before it in the same station's chain, so nothing is ever serialised again.
+An event is stored as a line of JSON (what, where, when, by whom) and, after the line's end, its data as JSON,
+compressed where they are long. The hash of a record covers exactly these bytes and the hash of the record before it in
+the same station's chain, so nothing is ever serialised again. The data are packed before the log is locked.
 """
 
 import hashlib
@@ -16,6 +17,7 @@ from typing import Any
 FIRST_LINK = bytes(32)
 """What stands in for the hash before the first record of a chain."""
 _COMPRESSED_FROM_BYTES = 1024
+_COMPRESSION = 3  # half the time of the usual 6 for a tenth more bytes, measured on results of 144 cells
 
 
 class EventKind(StrEnum):
@@ -101,15 +103,22 @@ def now() -> str:
     return datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
-def to_bytes(event: NewEvent, station: str, number: int, version: int, at: str) -> bytes:
-    """Return the bytes that are stored and hashed.
+def packed(data: Mapping[str, Any]) -> bytes:
+    """Return an event's data as they are stored.
 
     Raises
     ------
     ValueError
-        If the data holds NaN or something that is no JSON value.
+        If the data hold NaN or infinity.
     """
-    envelope = {
+    # ASCII: a path may hold bytes that are no UTF-8 (surrogates), and must not stop the log.
+    plain = json.dumps(data, allow_nan=False, separators=(",", ":")).encode("ascii")
+    return plain if len(plain) < _COMPRESSED_FROM_BYTES else zlib.compress(plain, _COMPRESSION)
+
+
+def to_bytes(event: NewEvent, data: bytes, station: str, number: int, version: int, at: str) -> bytes:
+    """Return the bytes that are stored and hashed; `data` are the event's data, packed."""
+    head = {
         "station": station,
         "number": number,
         "at": at,
@@ -117,11 +126,8 @@ def to_bytes(event: NewEvent, station: str, number: int, version: int, at: str) 
         "subject": event.subject,
         "version": version,
         "person": event.person,
-        "data": event.data,
     }
-    # ASCII: a path may hold bytes that are no UTF-8 (surrogates), and must not stop the log.
-    plain = json.dumps(envelope, allow_nan=False, separators=(",", ":")).encode("ascii")
-    return plain if len(plain) < _COMPRESSED_FROM_BYTES else zlib.compress(plain)
+    return json.dumps(head, separators=(",", ":")).encode("ascii") + b"\n" + data
 
 
 def from_bytes(record: int, body: bytes) -> StoredEvent:
@@ -132,19 +138,20 @@ def from_bytes(record: int, body: bytes) -> StoredEvent:
     ValueError
         If the bytes are no event.
     """
+    head, _, data = body.partition(b"\n")
     try:
-        plain = body if body[:1] == b"{" else zlib.decompress(body)
-        envelope = json.loads(plain)
+        read = json.loads(head)
+        plain = data if data[:1] == b"{" else zlib.decompress(data)
         return StoredEvent(
             record,
-            envelope["station"],
-            envelope["number"],
-            envelope["at"],
-            EventKind(envelope["kind"]),
-            envelope["subject"],
-            envelope["version"],
-            envelope["person"],
-            envelope["data"],
+            read["station"],
+            read["number"],
+            read["at"],
+            EventKind(read["kind"]),
+            read["subject"],
+            read["version"],
+            read["person"],
+            json.loads(plain),
         )
     except (zlib.error, KeyError, TypeError) as error:
         raise ValueError(f"the bytes of record {record} are no event") from error

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
-from sqlalchemy import Connection, Engine, inspect, select, text
+from sqlalchemy import Connection, Engine, insert, inspect, select, text
 
 from elinspect.errors import LogError
 from elinspect.store.connection import engine_for, in_words, reading, write_ahead, writing
-from elinspect.store.events import FIRST_LINK, EventKind, NewEvent, StoredEvent, from_bytes, link, now, to_bytes
+from elinspect.store.events import FIRST_LINK, EventKind, NewEvent, StoredEvent, from_bytes, link, now, packed, to_bytes
 from elinspect.store.locks import Lock, release, renew
 from elinspect.store.projections import apply
+from elinspect.store.rows import row_by
 from elinspect.store.rules import Standing, event_count, refuse
 from elinspect.store.schema import HEAD_REVISION, chains, events
 
@@ -112,14 +113,15 @@ class Log:
         subjects = {event.subject for event in new}
         if not new or (expected_version is not None and len(subjects) != 1):
             raise ValueError("append needs events, and events of one subject where a version is expected")
+        ready = [packed(event.data) for event in new]
         with self.writing() as connection:
             start = time.perf_counter()
             unchanged = expected_version is not None and event_count(connection, new[0].subject) == expected_version
             standing = Standing(station, lock, unchanged)
             stored = []
-            for event in new:
+            for event, data in zip(new, ready, strict=True):
                 refuse(connection, event, standing)
-                stored.append(write_event(connection, event, station))
+                stored.append(_write_event(connection, event, data, station))
                 apply(connection, stored[-1])
             if lock is not None:
                 decided = any(event.kind is EventKind.DISPOSITION for event in new)
@@ -141,31 +143,31 @@ class Log:
             after = found[-1].id
 
 
-def write_event(connection: Connection, event: NewEvent, station: str) -> StoredEvent:
+def _write_event(connection: Connection, event: NewEvent, data: bytes, station: str) -> StoredEvent:
     """Write one event at the end of a station's chain."""
-    head = connection.execute(select(chains).where(chains.c.station == station)).one_or_none()
+    head = row_by(connection, chains, station=station)
     number = (head.number if head is not None else 0) + 1
     before = bytes(head.hash) if head is not None else FIRST_LINK
     version = event_count(connection, event.subject) + 1
-    body = to_bytes(event, station, number, version, now())
+    body = to_bytes(event, data, station, number, version, now())
     linked = link(before, body)
-    result = connection.execute(
-        events.insert().values(
-            station=station,
-            number=number,
-            subject=event.subject,
-            version=version,
-            kind=event.kind.value,
-            hash=linked,
-            body=body,
-        )
-    )
+    row = {
+        "station": station,
+        "number": number,
+        "subject": event.subject,
+        "version": version,
+        "kind": event.kind.value,
+        "hash": linked,
+        "body": body,
+    }
+    result = connection.execute(_INSERT, row)
     connection.execute(_MOVE_HEAD, {"station": station, "number": number, "hash": linked})
     key = result.inserted_primary_key
     assert key is not None
     return from_bytes(int(key[0]), body)
 
 
+_INSERT = insert(events)
 _MOVE_HEAD = text(
     "INSERT INTO chains (station, number, hash) VALUES (:station, :number, :hash) "
     "ON CONFLICT (station) DO UPDATE SET number = excluded.number, hash = excluded.hash"

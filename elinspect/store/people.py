@@ -5,6 +5,7 @@ import secrets
 from sqlalchemy import Connection, select
 
 from elinspect.review.gate import Role
+from elinspect.store.rows import insert_rows, row_by
 from elinspect.store.schema import people
 
 
@@ -23,18 +24,18 @@ def person_named(connection: Connection, name: str, role: Role | None = None) ->
     str
         A random id; the events hold only this.
     """
-    found = connection.execute(select(people.c.id).where(people.c.name == name)).scalar_one_or_none()
+    found = row_by(connection, people, name=name)
     if found is not None:
-        return str(found)
+        return str(found.id)
     new = secrets.token_hex(8)
-    connection.execute(people.insert().values(id=new, name=name, role=role.value if role is not None else None))
+    insert_rows(connection, people, [{"id": new, "name": name, "role": role.value if role is not None else None}])
     return new
 
 
 def name_of(connection: Connection, person: str | None) -> str | None:
     """Return a person's name; None if it was erased or never known."""
-    found = connection.execute(select(people.c.name).where(people.c.id == person)).scalar_one_or_none()
-    return str(found) if found is not None else None
+    found = row_by(connection, people, id=person)
+    return str(found.name) if found is not None and found.name is not None else None
 
 
 def pins_in_use(connection: Connection) -> bool:
@@ -44,6 +45,5 @@ def pins_in_use(connection: Connection) -> bool:
 
 def registered_role(connection: Connection, person: str | None) -> Role | None:
     """Return the role a person has where PINs are in use; None for somebody unknown or erased."""
-    known = (people.c.id == person, people.c.pin_hash.is_not(None))
-    found = connection.execute(select(people.c.role).where(*known)).scalar_one_or_none()
-    return Role(found) if found is not None else None
+    found = row_by(connection, people, id=person)
+    return Role(found.role) if found is not None and found.pin_hash is not None else None

@@ -2,16 +2,19 @@
 
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, select
 
 from elinspect.errors import LogError
 from elinspect.store.events import StoredEvent, from_bytes
+from elinspect.store.rows import row_by
 from elinspect.store.schema import events, inspections
+
+_BODY = select(events.c.body).where(events.c.id == bindparam("record"))
 
 
 def event_at(connection: Connection, record: int) -> StoredEvent:
     """Return one event by its record number."""
-    body = connection.execute(select(events.c.body).where(events.c.id == record)).scalar_one()
+    body = connection.execute(_BODY, {"record": record}).scalar_one()
     return from_bytes(record, bytes(body))
 
 
@@ -23,9 +26,7 @@ def result_of(connection: Connection, inspection: str) -> dict[str, Any]:
     LogError
         If there is no such inspection.
     """
-    record = connection.execute(
-        select(inspections.c.result_event_id).where(inspections.c.id == inspection)
-    ).scalar_one_or_none()
-    if record is None:
+    row = row_by(connection, inspections, id=inspection)
+    if row is None:
         raise LogError("log.no_inspection", inspection=inspection)
-    return dict(event_at(connection, record).data["result"])
+    return dict(event_at(connection, row.result_event_id).data["result"])

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
@@ -13,6 +13,7 @@ from elinspect.review.gate import FlagStanding, GateFacts, Role, missing_conditi
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, holds
 from elinspect.store.people import pins_in_use, registered_role
+from elinspect.store.rows import row_by, rows_by
 from elinspect.store.schema import events, flags, inspections, outbox, sign_ins
 
 
@@ -90,7 +91,7 @@ def inspection_row(connection: Connection, inspection: str) -> Any:
     LogError
         If there is none.
     """
-    row = connection.execute(select(inspections).where(inspections.c.id == inspection)).one_or_none()
+    row = row_by(connection, inspections, id=inspection)
     if row is None:
         raise LogError("log.no_inspection", inspection=inspection)
     return row
@@ -98,7 +99,7 @@ def inspection_row(connection: Connection, inspection: str) -> Any:
 
 def flag_standings(connection: Connection, inspection: str) -> tuple[FlagStanding, ...]:
     """Return how every flag of an inspection stands."""
-    found = connection.execute(select(flags).where(flags.c.inspection == inspection).order_by(flags.c.number))
+    found = rows_by(connection, flags, "number", inspection=inspection)
     return tuple(
         FlagStanding(
             row.flag, row.machine_limit, row.standing_limit, Answer(row.answer) if row.answer else None, row.added
@@ -111,10 +112,8 @@ def role_of(connection: Connection, person: str | None, station: str) -> Role | 
     """Return the role with which a person last signed in at a station; None if never."""
     if person is None:
         return None
-    found = connection.execute(
-        select(sign_ins.c.role).where(sign_ins.c.person == person, sign_ins.c.station == station)
-    ).scalar_one_or_none()
-    return Role(found) if found is not None else None
+    found = row_by(connection, sign_ins, person=person, station=station)
+    return Role(found.role) if found is not None else None
 
 
 def releases(stage: str, purpose: str, disposition: str) -> bool:
@@ -146,9 +145,9 @@ def _verdict(connection: Connection, event: NewEvent, standing: Standing) -> Non
 
 def _flag_added(connection: Connection, event: NewEvent, standing: Standing) -> None:
     _open_to_answers(connection, event, standing)
-    taken = flags.c.inspection == event.data["inspection"], flags.c.flag == event.data["flag"]["id"]
-    if connection.execute(select(func.count()).where(*taken)).scalar_one():
-        raise LogError("log.flag_exists", flag=event.data["flag"]["id"])
+    flag = event.data["flag"]["id"]
+    if row_by(connection, flags, inspection=event.data["inspection"], flag=flag) is not None:
+        raise LogError("log.flag_exists", flag=flag)
 
 
 def _flag_removed(connection: Connection, event: NewEvent, standing: Standing) -> None:
@@ -157,11 +156,9 @@ def _flag_removed(connection: Connection, event: NewEvent, standing: Standing) -
 
 
 def _flag(connection: Connection, event: NewEvent, *, added: bool) -> None:
-    inspection, flag = event.data["inspection"], event.data["flag"]
-    found = connection.execute(
-        select(flags.c.added).where(flags.c.inspection == inspection, flags.c.flag == flag)
-    ).scalar_one_or_none()
-    if found is None or found != added:
+    flag = event.data["flag"]
+    found = row_by(connection, flags, inspection=event.data["inspection"], flag=flag)
+    if found is None or found.added != added:
         raise LogError("log.no_flag", flag=flag)
 
 
@@ -183,19 +180,18 @@ def _take_back(connection: Connection, event: NewEvent, standing: Standing) -> N
         raise LogError("gate.lock")
     if role_of(connection, event.person, standing.station) not in (Role.INSPECTOR, Role.QUALITY_ENGINEER):
         raise LogError("gate.role_decide")
-    sent = select(outbox.c.sent_at).where(outbox.c.decision == row.decision_id)
-    if connection.execute(sent).scalar_one_or_none() is not None:
+    message = row_by(connection, outbox, decision=row.decision_id)
+    if message is not None and message.sent_at is not None:
         raise LogError("log.release_sent")
-    same = (inspections.c.subject == row.subject, inspections.c.stage == row.stage)
-    later = (inspections.c.purpose == row.purpose, inspections.c.event_id > row.event_id)
-    if connection.execute(select(func.count()).where(*same, *later)).scalar_one():
+    same = rows_by(connection, inspections, subject=row.subject, stage=row.stage, purpose=row.purpose)
+    if any(other.event_id > row.event_id for other in same):
         raise LogError("log.later_inspection")
 
 
 def _inspection(connection: Connection, event: NewEvent, standing: Standing) -> None:
     result = event.data["result"]
-    exists = select(func.count()).where(inspections.c.id == event.data["inspection"])
-    if connection.execute(exists).scalar_one() or not standing.version_unchanged:
+    known = row_by(connection, inspections, id=event.data["inspection"])
+    if known is not None or not standing.version_unchanged:
         raise LogError("log.changed_elsewhere")
     image = result["image"]["sha256"]
     if result["quality"]["usable"] and other_serial_of(connection, image, result["serial"]) is not None:
@@ -216,17 +212,16 @@ def other_serial_of(connection: Connection, image_sha256: str | None, serial: st
     """Return another serial under which the same image was logged before; None if there is none."""
     if image_sha256 is None or serial is None:
         return None
-    other = (inspections.c.image_sha256 == image_sha256, inspections.c.serial.is_not(None))
-    found = connection.execute(
-        select(inspections.c.serial).where(*other, inspections.c.serial != serial).order_by(inspections.c.event_id)
-    )
-    return found.scalars().first()
+    same = rows_by(connection, inspections, "event_id", image_sha256=image_sha256)
+    return next((row.serial for row in same if row.serial not in (None, serial)), None)
+
+
+_VERSION = select(func.max(events.c.version)).where(events.c.subject == bindparam("subject"))
 
 
 def event_count(connection: Connection, subject: str) -> int:
     """Return the version of a subject: how many events it has."""
-    found = connection.execute(select(func.max(events.c.version)).where(events.c.subject == subject)).scalar_one()
-    return int(found or 0)
+    return int(connection.execute(_VERSION, {"subject": subject}).scalar_one() or 0)
 
 
 _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {

@@ -131,6 +131,7 @@ inspections = Table(
     Index(None, "subject"),
     Index(None, "image_sha256"),
     Index(None, "decision", "superseded", "event_id"),
+    Index(None, "event_id"),
 )
 
 evaluations = Table(

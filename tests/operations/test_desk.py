@@ -30,7 +30,9 @@ def _opened(log: Log, *flags: Flag) -> tuple[ReviewDesk, Review]:
 def _same(first: Review, second: Review) -> bool:
     def facts(review: Review) -> tuple[object, ...]:
         answers = {name: (v.answer, v.note, v.changed and _flag(v.changed)) for name, v in review.verdicts.items()}
-        return review.version, answers, tuple(map(_flag, review.added)), review.decision
+        made = review.decision
+        decision = made and (made.disposition, made.inspector, made.decided_at, made.reason)
+        return review.version, answers, tuple(map(_flag, review.added)), decision
 
     return facts(first) == facts(second)
 
@@ -106,6 +108,7 @@ def test_a_panel_is_accepted_once_everything_above_a_limit_is_dismissed(log: Log
     assert review.decision is not None
     assert (review.decision.disposition, review.decision.inspector) == (Disposition.ACCEPT, "Ada")
     assert [panel.decision for panel in desk.queue()] == [Disposition.ACCEPT]
+    assert _same(review, desk.open(review.inspection))
 
 
 def test_a_refused_decision_changes_nothing(log: Log) -> None:

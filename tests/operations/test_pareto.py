@@ -17,6 +17,8 @@ from elinspect.review.gate import Role
 from elinspect.review.session import Review, Verdict
 from elinspect.statistics.pareto import CountOf, GroupBy
 from elinspect.store import Log
+from elinspect.store.anchor import read_anchor
+from elinspect.store.verify import chain_heads, verify
 
 
 def _desk(log: Log) -> ReviewDesk:
@@ -176,3 +178,6 @@ def test_the_csv_holds_what_the_screen_shows_and_no_formula(log: Log, tmp_path: 
         "A,1,0,0.3333,1.0",
     ]
     assert [path.name for path in tmp_path.glob("*.part")] == []
+    anchored = read_anchor(tmp_path / "p.csv.anchor.json")
+    assert anchored == chain_heads(log)
+    assert verify(log, anchored) == ()

@@ -54,9 +54,12 @@ def test_the_hash_is_sha_256_over_the_hash_before_and_the_stored_bytes(filled: L
 def test_long_events_are_compressed_and_short_ones_can_be_read_as_they_are(filled: Log) -> None:
     with filled.reading() as connection:
         bodies = [bytes(body) for body in connection.execute(select(events.c.body)).scalars()]
-    short = [body for body in bodies if body.startswith(b"{")]
-    assert json.loads(short[0])["data"] == {"serial": "0"}
-    assert {json.loads(zlib.decompress(body))["kind"] for body in bodies if body not in short} == {"inspection"}
+    parts = [body.split(b"\n", 1) for body in bodies]
+    assert json.loads(parts[0][0])["kind"] == "panel_seen"
+    assert json.loads(parts[0][1]) == {"serial": "0"}
+    compressed = [(json.loads(head), zlib.decompress(data)) for head, data in parts if not data.startswith(b"{")]
+    assert [head["kind"] for head, _ in compressed] == ["inspection"]
+    assert json.loads(compressed[0][1])["result"]["serial"] == "000123"
 
 
 def _edit_body(connection: Connection) -> None:

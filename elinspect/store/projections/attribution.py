@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, select
 
 from elinspect.frames import position_as_built
 from elinspect.records import Layout
@@ -54,11 +54,15 @@ class PanelContext:
         }
 
 
+_VALID = select(context_rows).where(
+    context_rows.c.serial.in_(bindparam("serials", expanding=True)), context_rows.c.valid_to.is_(None)
+)
+
+
 def contexts_of(connection: Connection, serials: Collection[str]) -> Mapping[str, PanelContext]:
     """Return the context of panels by serial; a panel without rows has an empty one."""
     grouped = defaultdict(list)
-    valid = (context_rows.c.serial.in_(serials), context_rows.c.valid_to.is_(None))
     if serials:
-        for row in connection.execute(select(context_rows).where(*valid)):
+        for row in connection.execute(_VALID, {"serials": list(serials)}):
             grouped[row.serial].append(row)
     return {serial: PanelContext(grouped[serial]) for serial in serials}

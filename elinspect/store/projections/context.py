@@ -1,15 +1,16 @@
 """Production context as imported, with validity, and its way to the flagged cells."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, bindparam, select, text
 
 from elinspect.records import Layout
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.attribution import BENCH, IMPORTED, contexts_of
-from elinspect.store.projections.counting import Scope, cell_key, counted_change, update_cells
+from elinspect.store.projections.counting import CELL_KEY, Scope, cell_key, counted_change
 from elinspect.store.projections.imported import Known
+from elinspect.store.rows import insert_rows, insert_values, rows_among, update_each
 from elinspect.store.schema import context_rows, flagged_cells, inspections, reworks
 
 CONTEXT_TEXTS = (
@@ -33,32 +34,28 @@ REPLACING = frozenset({"cell_replaced", "string_replaced"})
 _NOTHING: dict[str, Any] = {**dict.fromkeys(CONTEXT_TEXTS, ""), "turned": None}
 
 
+_COLUMNS = ("serial", "string", "position", "origin", "valid_from", "valid_to", "source", *CONTEXT_FIELDS)
+
+
 def on_context(connection: Connection, event: StoredEvent) -> None:
     """Write imported rows; what a row does not say leaves what an earlier one said."""
-    given = event.data["rows"]
-    serials = sorted({row["serial"] for row in given})
-    known = known_context(connection, given)
+    columns, source = event.data["columns"], event.data["file_sha256"]
+    serial_at, string_at = columns.index("serial"), columns.index("string")
+    field_at = [columns.index(name) if name in columns else None for name in CONTEXT_FIELDS]
+    serials = sorted({row[serial_at] for row in event.data["rows"]})
+    known = known_context(connection, serials)
     new, ended = [], []
-    for row in given:
-        before = known.get((row["serial"], row["string"]))
+    for row in event.data["rows"]:
+        serial, string = row[serial_at], row[string_at]
+        before = known.get((serial, string))
+        said = [row[at] if at is not None else None for at in field_at]
         fields = before.fields if before is not None else _NOTHING
-        merged = {name: row.get(name, fields[name]) for name in CONTEXT_FIELDS}
+        merged = [fields[name] if value is None else value for name, value in zip(CONTEXT_FIELDS, said, strict=True)]
         if before is not None:
-            if all(merged[name] == fields[name] for name in CONTEXT_FIELDS):
+            if merged == [fields[name] for name in CONTEXT_FIELDS]:
                 continue
-            ended.append({"key_serial": row["serial"], "key_string": row["string"], "valid_to": event.id})
-        new.append(
-            {
-                "serial": row["serial"],
-                "string": row["string"],
-                "position": 0,
-                "origin": IMPORTED,
-                "valid_from": event.id,
-                "valid_to": None,
-                "source": event.data["file_sha256"],
-                **merged,
-            }
-        )
+            ended.append({"serial": serial, "string": string, "origin": IMPORTED, "valid_to": event.id})
+        new.append((serial, string, 0, IMPORTED, event.id, None, source, *merged))
     seen = _inspected_serials(connection, serials)
     if not seen:
         _write(connection, ended, new)
@@ -87,12 +84,18 @@ def on_rework_done(connection: Connection, event: StoredEvent) -> None:
         }
         for number, done in enumerate(event.data["done"], start=1)
     ]
-    connection.execute(reworks.insert(), rows)
+    insert_rows(connection, reworks, rows)
     replaced = [done for done in event.data["done"] if done["work"] in REPLACING]
     with counted_change(connection, Scope((serial,)), inspected=True):
-        for done in replaced:
-            connection.execute(context_rows.insert().values(_bench_row(event, serial, done)))
+        insert_rows(connection, context_rows, [_bench_row(event, serial, done) for done in replaced])
         attribute_again(connection, (serial,))
+
+
+_VALID_IMPORTED = select(context_rows).where(
+    context_rows.c.serial.in_(bindparam("serials", expanding=True)),
+    context_rows.c.origin == IMPORTED,
+    context_rows.c.valid_to.is_(None),
+)
 
 
 def _bench_row(event: StoredEvent, serial: str, done: Mapping[str, Any]) -> dict[str, Any]:
@@ -109,11 +112,9 @@ def _bench_row(event: StoredEvent, serial: str, done: Mapping[str, Any]) -> dict
     }
 
 
-def known_context(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> dict[tuple[Any, ...], Known]:
-    """Return what was imported about the strings these rows speak about, and their panels' other strings."""
-    serials = sorted({row["serial"] for row in rows})
-    valid = (context_rows.c.origin == IMPORTED, context_rows.c.valid_to.is_(None))
-    found = connection.execute(select(context_rows).where(context_rows.c.serial.in_(serials), *valid))
+def known_context(connection: Connection, serials: Collection[str]) -> dict[tuple[Any, ...], Known]:
+    """Return what was imported about the strings of these panels, by serial and string."""
+    found = connection.execute(_VALID_IMPORTED, {"serials": list(serials)}).all()
     return {
         (row.serial, row.string): Known(
             {"serial": row.serial, "string": row.string, **{name: getattr(row, name) for name in CONTEXT_FIELDS}},
@@ -125,31 +126,31 @@ def known_context(connection: Connection, rows: Sequence[Mapping[str, Any]]) -> 
 
 def attribute_again(connection: Connection, serials: Collection[str]) -> None:
     """Write the production context of all flagged cells of these panels anew."""
-    found = connection.execute(
-        select(flagged_cells, inspections.c.layout)
-        .join(inspections, inspections.c.id == flagged_cells.c.inspection)
-        .where(flagged_cells.c.serial.in_(serials))
-    ).all()
+    layouts = {row.id: row.layout for row in rows_among(connection, inspections, "serial", list(serials))}
     contexts = contexts_of(connection, serials)
     changed: list[dict[str, Any]] = []
-    for row in found:
-        fields = contexts[row.serial].fields(Layout.parse(row.layout), row.string, row.position, row.event_id)
+    for row in rows_among(connection, flagged_cells, "serial", list(serials)):
+        layout = Layout.parse(layouts[row.inspection])
+        fields = contexts[row.serial].fields(layout, row.string, row.position, row.event_id)
         if any(getattr(row, name) != value for name, value in fields.items()):
             changed.append({**cell_key(row), **fields})
-    if changed:
-        update_cells(connection, changed, [name for name in changed[0] if not name.startswith("key_")])
+    update_each(connection, flagged_cells, CELL_KEY, changed)
 
 
 def _inspected_serials(connection: Connection, serials: Collection[str]) -> tuple[str, ...]:
-    found = connection.execute(select(inspections.c.serial).where(inspections.c.serial.in_(serials)).distinct())
-    return tuple(sorted(found.scalars()))
+    return tuple(sorted(set(connection.execute(_INSPECTED, {"serials": list(serials)}).scalars())))
 
 
-def _write(connection: Connection, ended: list[dict[str, Any]], new: list[dict[str, Any]]) -> None:
-    columns = context_rows.c
+_INSPECTED = select(inspections.c.serial).where(inspections.c.serial.in_(bindparam("serials", expanding=True)))
+
+
+def _write(connection: Connection, ended: list[dict[str, Any]], new: list[tuple[Any, ...]]) -> None:
     if ended:
-        valid = (columns.origin == IMPORTED, columns.valid_to.is_(None))
-        mine = (columns.serial == bindparam("key_serial"), columns.string == bindparam("key_string"))
-        connection.execute(update(context_rows).where(*mine, *valid).values(valid_to=bindparam("valid_to")), ended)
-    if new:
-        connection.execute(context_rows.insert(), new)
+        connection.execute(_END, ended)
+    insert_values(connection, context_rows, _COLUMNS, new)
+
+
+_END = text(
+    "UPDATE context_rows SET valid_to = :valid_to "
+    "WHERE serial = :serial AND string = :string AND origin = :origin AND valid_to IS NULL"
+)

@@ -9,15 +9,16 @@ that was retaken counts in nothing.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Table, and_, bindparam, select, text, update
+from sqlalchemy import Connection, Table, text
 
 from elinspect.records import Layout
 from elinspect.store.projections.attribution import PanelContext, contexts_of
+from elinspect.store.rows import rows_among, rows_by, update_each
 from elinspect.store.schema import flagged_cells, inspected_counts, inspections, kept_counts
 
 DIMENSIONS = ("day", "purpose", "stage", "product", "origin", "stringer", "lane", "cell_supplier", "cell_lot")
@@ -38,13 +39,11 @@ class Scope:
         """Return the scope of one panel."""
         return cls((serial,)) if serial is not None else cls(inspection=inspection)
 
-    def rows(self, table: Table, inspection_column: str) -> ColumnElement[bool]:
-        """Return the condition for the rows of these panels that count."""
+    def rows(self, connection: Connection, table: Table, inspection_column: str) -> Sequence[Any]:
+        """Return the rows of these panels that count: those of pictures that were not retaken."""
         if self.inspection is not None:
-            mine = table.c[inspection_column] == self.inspection
-        else:
-            mine = table.c.serial.in_(self.serials)
-        return and_(mine, ~table.c.superseded)
+            return rows_by(connection, table, superseded=False, **{inspection_column: self.inspection})
+        return rows_among(connection, table, "serial", self.serials, superseded=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +74,7 @@ def counted_change(connection: Connection, scope: Scope, *, inspected: bool = Fa
 def _tally(connection: Connection, scope: Scope, inspected: bool) -> _Tally:
     flagged: Counter[_Key] = Counter()
     confirmed: Counter[_Key] = Counter()
-    for row in connection.execute(select(flagged_cells).where(scope.rows(flagged_cells, "inspection"))):
+    for row in scope.rows(connection, flagged_cells, "inspection"):
         key = tuple(getattr(row, name) for name in DIMENSIONS)
         if row.counts_proposed:
             flagged[*key, row.proposed_kind] += 1
@@ -87,8 +86,7 @@ def _tally(connection: Connection, scope: Scope, inspected: bool) -> _Tally:
 def _settle(connection: Connection, scope: Scope) -> None:
     """Decide anew which row of each place counts."""
     places = defaultdict(list)
-    found = connection.execute(select(flagged_cells).where(scope.rows(flagged_cells, "inspection")))
-    for row in sorted(found, key=lambda row: row.event_id):
+    for row in sorted(scope.rows(connection, flagged_cells, "inspection"), key=lambda row: row.event_id):
         places[row.serial, row.stage, row.purpose, row.string, row.position, row.instance].append(row)
     changed = []
     for rows in places.values():
@@ -98,41 +96,24 @@ def _settle(connection: Connection, scope: Scope) -> None:
             now = (row is proposing, row is confirming)
             if now != (row.counts_proposed, row.counts_confirmed):
                 changed.append({**cell_key(row), "counts_proposed": now[0], "counts_confirmed": now[1]})
-    update_cells(connection, changed, ("counts_proposed", "counts_confirmed"))
+    update_each(connection, flagged_cells, CELL_KEY, changed)
+
+
+CELL_KEY = ("inspection", "string", "position")
 
 
 def cell_key(row: Any) -> dict[str, Any]:
-    """Return the key of a row of `flagged_cells`, as `update_cells` wants it."""
-    return {"key_inspection": row.inspection, "key_string": row.string, "key_position": row.position}
-
-
-def update_cells(connection: Connection, changed: list[dict[str, Any]], names: Iterable[str]) -> None:
-    """Update columns of rows of `flagged_cells`."""
-    if not changed:
-        return
-    columns = flagged_cells.c
-    statement = (
-        update(flagged_cells)
-        .where(
-            columns.inspection == bindparam("key_inspection"),
-            columns.string == bindparam("key_string"),
-            columns.position == bindparam("key_position"),
-        )
-        .values({name: bindparam(name) for name in names})
-    )
-    connection.execute(statement, changed)
+    """Return the key of a row of `flagged_cells`."""
+    return {name: getattr(row, name) for name in CELL_KEY}
 
 
 def _inspected(connection: Connection, scope: Scope) -> Counter[_Key]:
     """Count the cells inspected by where they came from; each place once, by the first picture that could be judged."""
-    judged = and_(scope.rows(inspections, "id"), inspections.c.usable, inspections.c.panel_found)
-    columns = inspections.c
-    wanted = (columns.event_id, columns.serial, columns.day, columns.purpose, columns.stage, columns.product)
-    found = connection.execute(select(*wanted, columns.layout).where(judged).order_by(columns.event_id)).all()
+    found = [row for row in scope.rows(connection, inspections, "id") if row.usable and row.panel_found]
     contexts = contexts_of(connection, scope.serials)
     seen: set[tuple[Any, ...]] = set()
     counts: Counter[_Key] = Counter()
-    for row in found:
+    for row in sorted(found, key=lambda row: row.event_id):
         context = contexts.get(row.serial, PanelContext())
         head = (row.day, row.purpose, row.stage, row.product)
         for place, cells, fields in _parts(context, Layout.parse(row.layout), row.event_id):

@@ -4,9 +4,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Table, select, tuple_, update
+from sqlalchemy import Connection, Table, select, tuple_
 
 from elinspect.store.events import EventKind, StoredEvent
+from elinspect.store.rows import insert_rows, update_by
 from elinspect.store.schema import flash_results, imports, maintenance_events
 
 
@@ -52,29 +53,24 @@ def known_rows(connection: Connection, kind: EventKind, rows: Sequence[Mapping[s
 def on_imported_rows(connection: Connection, event: StoredEvent) -> None:
     """Write rows; what one does not say leaves what an earlier one said."""
     table, keys, fields = _TABLES[event.kind]
-    rows, source = event.data["rows"], event.data["file_sha256"]
+    source, columns = event.data["file_sha256"], event.data["columns"]
+    rows = [
+        {name: value for name, value in zip(columns, row, strict=True) if value is not None}
+        for row in event.data["rows"]
+    ]
     known = known_rows(connection, event.kind, rows)
     nothing: dict[str, Any] = {name: None if table.c[name].nullable else "" for name in fields}
     new = []
     for row in rows:
         key = tuple(row[name] for name in keys)
         if key in known:
-            mine = (table.c[name] == value for name, value in zip(keys, key, strict=True))
-            connection.execute(update(table).where(*mine).values({**row, "source": source}))
+            update_by(connection, table, {**row, "source": source}, **dict(zip(keys, key, strict=True)))
         else:
             new.append({**nothing, **row, "source": source})
-    if new:
-        connection.execute(table.insert(), new)
+    insert_rows(connection, table, new)
 
 
 def on_import_done(connection: Connection, event: StoredEvent) -> None:
     """Keep that a file was imported to its end."""
-    connection.execute(
-        imports.insert().values(
-            file_sha256=event.data["file_sha256"],
-            what=event.data["what"],
-            file_name=event.data["file_name"],
-            done_at=event.at,
-            rows=event.data["rows"],
-        )
-    )
+    named = {name: event.data[name] for name in ("file_sha256", "what", "file_name", "rows")}
+    insert_rows(connection, imports, [{**named, "done_at": event.at}])

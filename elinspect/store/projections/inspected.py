@@ -4,12 +4,13 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import Connection, delete, select, update
+from sqlalchemy import Connection
 
 from elinspect.records import Layout
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.attribution import PanelContext, contexts_of
 from elinspect.store.projections.counting import Scope, counted_change
+from elinspect.store.rows import delete_by, insert_rows, row_by, rows_by, update_by
 from elinspect.store.schema import evaluations, flagged_cells, flags, inspections, versions
 from elinspect.store.scores import pack_scores
 
@@ -38,43 +39,35 @@ def on_inspection(connection: Connection, event: StoredEvent) -> None:
             "day": event.at[:10],
             **_judged_columns(connection, event, result),
         }
-        connection.execute(inspections.insert().values(row))
+        insert_rows(connection, inspections, [row])
         _write_flags(connection, event.data["inspection"], result)
 
 
 def on_re_evaluation(connection: Connection, event: StoredEvent) -> None:
     """Keep a run under other versions; it takes the place of the first only where nobody has answered yet."""
     result, inspection = event.data["result"], event.data["inspection"]
-    versions = json.dumps(result["versions"], sort_keys=True)
-    connection.execute(evaluations.insert().values(event_id=event.id, inspection=inspection, versions=versions))
+    version_text = json.dumps(result["versions"], sort_keys=True)
+    insert_rows(connection, evaluations, [{"event_id": event.id, "inspection": inspection, "versions": version_text}])
     if not event.data["stands"]:
         return
     with counted_change(connection, Scope.of(result["serial"], inspection), inspected=True):
-        connection.execute(
-            update(inspections).where(inspections.c.id == inspection).values(_judged_columns(connection, event, result))
-        )
-        connection.execute(delete(flags).where(flags.c.inspection == inspection))
-        connection.execute(delete(flagged_cells).where(flagged_cells.c.inspection == inspection))
+        update_by(connection, inspections, _judged_columns(connection, event, result), id=inspection)
+        delete_by(connection, flags, inspection=inspection)
+        delete_by(connection, flagged_cells, inspection=inspection)
         _write_flags(connection, inspection, result)
 
 
 def _supersede(connection: Connection, result: _Json) -> None:
-    same = [inspections.c[name] == result[name] for name in ("serial", "stage", "purpose", "attempt")]
-    earlier = select(inspections.c.id).where(*same, ~inspections.c.superseded)
-    ids = connection.execute(earlier).scalars().all()
-    if ids:
-        connection.execute(
-            update(flagged_cells)
-            .where(flagged_cells.c.inspection.in_(ids))
-            .values(superseded=True, counts_proposed=False, counts_confirmed=False)
-        )
-        connection.execute(update(inspections).where(inspections.c.id.in_(ids)).values(superseded=True))
+    same = {name: result[name] for name in ("serial", "stage", "purpose", "attempt")}
+    for earlier in rows_by(connection, inspections, superseded=False, **same):
+        uncounted = {"superseded": True, "counts_proposed": False, "counts_confirmed": False}
+        update_by(connection, flagged_cells, uncounted, inspection=earlier.id)
+        update_by(connection, inspections, {"superseded": True}, id=earlier.id)
 
 
 def _judged_columns(connection: Connection, event: StoredEvent, result: _Json) -> dict[str, Any]:
     panel, layout = result["panel"], Layout.parse(result["panel"]["layout"])
-    recipe = (versions.c.what == "recipe", versions.c.label == result["versions"]["recipe"])
-    in_recipe = connection.execute(select(versions.c.layout).where(*recipe)).scalar_one_or_none()
+    recipe = row_by(connection, versions, what="recipe", label=result["versions"]["recipe"])
     return {
         "result_event_id": event.id,
         "product": result["versions"]["recipe"],
@@ -86,7 +79,7 @@ def _judged_columns(connection: Connection, event: StoredEvent, result: _Json) -
         "layout": panel["layout"],
         "layout_agrees": panel["found"]
         and len(result["cells"]) == layout.n_cells
-        and in_recipe in (None, panel["layout"]),
+        and (recipe is None or recipe.layout == panel["layout"]),
         "proposal": result["proposal"]["disposition"],
         "above_limit": sum(flag["limit"] is not None for flag in result["flags"]),
         "scores": pack_scores(result["cells"]),
@@ -97,7 +90,7 @@ def _write_flags(connection: Connection, inspection: str, result: _Json) -> None
     rows = [flag_columns(inspection, number, flag) for number, flag in enumerate(result["flags"], start=1)]
     if not rows:
         return
-    connection.execute(flags.insert(), rows)
+    insert_rows(connection, flags, rows)
     primary: dict[tuple[int, int], str] = {}
     for row in rows:
         primary.setdefault((row["string"], row["position"]), row["kind"])
@@ -131,7 +124,7 @@ def write_cells(
 ) -> None:
     """Write rows of flagged cells, with their kind and their production context."""
     proposed, confirmed = proposed or {}, confirmed or {}
-    row = connection.execute(select(inspections).where(inspections.c.id == inspection)).one()
+    row = row_by(connection, inspections, id=inspection)
     serials = (row.serial,) if row.serial is not None else ()
     context = contexts_of(connection, serials).get(row.serial, PanelContext())
     layout = Layout.parse(row.layout)
@@ -150,7 +143,7 @@ def write_cells(
         }
         for place in {**proposed, **confirmed}
     ]
-    connection.execute(flagged_cells.insert(), rows)
+    insert_rows(connection, flagged_cells, rows)
 
 
 _OF_INSPECTION = ("event_id", "serial", "day", "purpose", "stage", "product", "attempt", "superseded")

@@ -83,11 +83,13 @@ def upgrade() -> None:
         sa.Column("event_id", sa.BigInteger(), nullable=False),
         sa.PrimaryKeyConstraint("what", "label", name=op.f("pk_versions")),
     )
+    op.create_index(op.f("ix_inspections_event_id"), "inspections", ["event_id"], unique=False)
     op.add_column("outbox", sa.Column("received_at", sa.Text(), nullable=True))
 
 
 def downgrade() -> None:
     op.drop_column("outbox", "received_at")
+    op.drop_index(op.f("ix_inspections_event_id"), table_name="inspections")
     op.drop_table("versions")
     op.drop_index(op.f("ix_reworks_serial"), table_name="reworks")
     op.drop_table("reworks")
