@@ -7,7 +7,6 @@ programming of minimal paths with angles as states.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,8 @@ from elinspect.vision import cv2
 
 _POOL = 3
 """Path search works on every third pixel, each holding the strongest response of its 3 x 3 pixels."""
+_SPACER = 16
+"""Rows of zeros between cells: more than half the widest filter and half a line together."""
 
 
 def detect(view: PanelView, settings: CrackSettings) -> Detection:
@@ -124,6 +125,7 @@ def _responses(view: PanelView, part: slice, bank: _FilterBank, settings: CrackS
     ndarray of float32, shape (angles, cells, rows, columns)
     """
     level = _without_streaks(view, part)
+    rows = view.flat.shape[1]
     tall = as_one(level)
     along = np.zeros((3, *tall.shape), np.float32)
     for smooth, first, second in bank.derivatives:
@@ -133,8 +135,10 @@ def _responses(view: PanelView, part: slice, bank: _FilterBank, settings: CrackS
     mean = responses[0].copy()
     for response in responses[1:]:
         cv2.add(mean, response, dst=mean)
-    pooled = np.stack([_pooled(cv2.scaleAdd(mean, -1 / len(responses), own), level.shape) for own in responses])
+    differences = (np.asarray(cv2.scaleAdd(mean, -1 / len(responses), own), np.float32) for own in responses)
+    pooled = np.stack([_pooled(difference.reshape(level.shape), rows) for difference in differences])
     texture = np.median(pooled.max(axis=0).reshape(pooled.shape[1], -1), axis=1)
+    pooled *= _pooled(view.inside.astype(np.float32)[None], rows)
     pooled /= np.maximum(texture, settings.least_texture)[:, None, None]
     return pooled
 
@@ -144,14 +148,17 @@ def _angles(settings: CrackSettings) -> NDArray[np.float64]:
 
 
 def _without_streaks(view: PanelView, part: slice) -> FloatImage:
+    """Flat cells less their streaks, with rows of zeros between them so that no filter reaches from cell to cell."""
     flat = view.flat[part]
-    rows, columns = flat.shape[1:]
-    level: FloatImage = np.stack([cv2.resize(streaks, (columns, rows)) for streaks in view.streaks[part]])
-    np.subtract(flat, level, out=level)
-    # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
-    level *= np.exp(np.minimum(view.background[part], 0))
-    level *= view.inside
-    return np.asarray(level)
+    cells, rows, columns = flat.shape
+    out = np.zeros((cells, rows + _SPACER, columns), np.float32)
+    for cell, streaks in enumerate(view.streaks[part]):
+        level = out[cell, :rows]
+        np.subtract(flat[cell], cv2.resize(streaks, (columns, rows)), out=level)
+        # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
+        level *= np.exp(np.minimum(view.background[part][cell], 0))
+        level *= view.inside
+    return out
 
 
 def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> FloatImage:
@@ -161,10 +168,14 @@ def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> Floa
     return np.asarray(cv2.filter2D(across, cv2.CV_32F, line))
 
 
-def _pooled(response: NDArray[Any], shape: tuple[int, ...]) -> FloatImage:
-    strongest = cv2.dilate(response, np.ones((_POOL, _POOL), np.uint8)).reshape(shape)
-    top, left = (((size - 1) % _POOL) // 2 for size in shape[1:])
-    return np.asarray(strongest[:, top::_POOL, left::_POOL])
+def _pooled(stack: FloatImage, rows: int) -> FloatImage:
+    strongest = cv2.dilate(as_one(stack), np.ones((_POOL, _POOL), np.uint8)).reshape(stack.shape)
+    return np.asarray(strongest[:, _first_place(rows) : rows : _POOL, _first_place(stack.shape[2]) :: _POOL])
+
+
+def _first_place(size: int) -> int:
+    """Where the places begin, so that they lie alike from both edges."""
+    return (size - 1) % _POOL // 2
 
 
 def _of_cell(
@@ -176,7 +187,7 @@ def _of_cell(
         return score, []
     least_total = half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
     level = view.flat[cell] * np.exp(np.minimum(view.background[cell], 0))
-    offset = [((size - 1) % _POOL) // 2 for size in level.shape]
+    offset = [_first_place(size) for size in level.shape]
     least_contrast = max(settings.least_contrast, settings.noise_multiple * float(view.noise[cell]))
     lines, totals, weak = [], [], 0.0
     for path in best_paths(paths, place, settings, least_total):

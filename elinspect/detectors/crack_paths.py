@@ -25,12 +25,16 @@ class Paths:
         What the best continuation adds, towards growing and falling columns (rows for the upright angle).
     total : ndarray of int16, same shape
         All three together.
+    strength : ndarray of float32, same shape
+        The responses themselves: they decide between states that collect the same, so that a mirrored cell gives the
+        mirrored paths.
     """
 
     gain: NDArray[np.int16]
     ahead: NDArray[np.int16]
     behind: NDArray[np.int16]
     total: NDArray[np.int16]
+    strength: FloatImage
 
     def best_totals(self) -> NDArray[np.float64]:
         """Return what the best path of each cell collects, in multiples of its texture; shape (cells,)."""
@@ -73,7 +77,7 @@ def find_paths(responses: FloatImage, settings: CrackSettings) -> Paths:
     ahead, behind = _collected(gain, settings)
     middle = (..., slice(margin, -margin), slice(margin, -margin))
     gain, ahead, behind = gain[middle], ahead[middle], behind[middle]
-    return Paths(gain, ahead, behind, gain + ahead + behind)
+    return Paths(gain, ahead, behind, gain + ahead + behind, responses)
 
 
 def _upright(settings: CrackSettings) -> list[int]:
@@ -126,15 +130,18 @@ def _collected(gain: NDArray[np.int16], settings: CrackSettings) -> tuple[NDArra
 
 def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: float) -> list[CrackPath]:
     """Return the dark lines of one cell, the strongest first, each place in one of them only."""
-    gain, total = paths.gain[:, cell], paths.total[:, cell].copy()
+    total, strength = paths.total[:, cell].copy(), paths.strength[:, cell]
     taken = np.zeros(total.shape[1:], bool)
     found: list[CrackPath] = []
     for _ in range(settings.most_paths):
-        angle, at_row, at_column = (int(index) for index in np.unravel_index(int(total.argmax()), total.shape))
-        best = float(total[angle, at_row, at_column]) / _UNIT
+        highest = total.max()
+        best = float(highest) / _UNIT
         if best < least_total:
             break
-        points = _traced(paths, gain, cell, (angle, at_row, at_column), settings)
+        equals = np.flatnonzero(total == highest)
+        start = equals[strength.ravel()[equals].argmax()]
+        angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
+        points = _traced(paths, cell, (angle, at_row, at_column), settings)
         for piece in _new_pieces(points, taken):
             if len(piece) * settings.step >= settings.least_places:
                 found.append(CrackPath(np.array(piece, dtype=np.float64), best))
@@ -157,38 +164,32 @@ def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list
     return [piece for piece in pieces if piece]
 
 
-def _traced(
-    paths: Paths, gain: NDArray[np.int16], cell: int, start: tuple[int, int, int], settings: CrackSettings
-) -> list[tuple[int, int]]:
+def _traced(paths: Paths, cell: int, start: tuple[int, int, int], settings: CrackSettings) -> list[tuple[int, int]]:
     offsets = _offsets(settings)
-    ahead = _follow(paths, gain, cell, start, 1, offsets)
-    behind = _follow(paths, gain, cell, start, -1, offsets)
+    ahead = _follow(paths, cell, start, 1, offsets)
+    behind = _follow(paths, cell, start, -1, offsets)
     return [*behind[::-1], start[1:], *ahead]
 
 
 def _follow(
-    paths: Paths,
-    gain: NDArray[np.int16],
-    cell: int,
-    start: tuple[int, int, int],
-    sign: int,
-    offsets: list[tuple[int, int]],
+    paths: Paths, cell: int, start: tuple[int, int, int], sign: int, offsets: list[tuple[int, int]]
 ) -> list[tuple[int, int]]:
     angle, row, column = start
-    angles, rows, columns = gain.shape
+    angles, _, rows, columns = paths.gain.shape
     points: list[tuple[int, int]] = []
     visited = {(row, column)}
     while True:
-        best, best_worth = None, 0
+        best, best_worth = None, (0, 0.0)
         for turn in (0, -1, 1):
             wrapped = (angle + turn) % angles
             way = sign if wrapped == angle + turn else -sign
             place = (row + way * offsets[wrapped][0], column + way * offsets[wrapped][1])
             if not (0 <= place[0] < rows and 0 <= place[1] < columns) or place in visited:
                 continue
+            state = (wrapped, cell, *place)
             beyond = paths.ahead if way == 1 else paths.behind
-            worth = int(gain[(wrapped, *place)]) + int(beyond[(wrapped, cell, *place)])
-            if worth > best_worth:
+            worth = (int(paths.gain[state]) + int(beyond[state]), float(paths.strength[state]))
+            if worth > best_worth and worth[0] > 0:
                 best, best_worth = (wrapped, way, *place), worth
         if best is None:
             return points
