@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection
 
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
@@ -12,8 +12,9 @@ from elinspect.result_file import as_dict
 from elinspect.store.events import EventKind, NewEvent, inspection_id, panel_subject
 from elinspect.store.log import Log
 from elinspect.store.results import event_at
+from elinspect.store.rows import row_by, rows_by
 from elinspect.store.rules import event_count, other_serial_of
-from elinspect.store.schema import evaluations, flags, inspections
+from elinspect.store.schema import evaluations, flags, inspections, reworks
 
 _TRIES = 5
 
@@ -30,7 +31,7 @@ def log_inspection(log: Log, result: PanelResult, station: str) -> str:
 
     An inspection is (serial, stage, purpose, image hash). The same run again changes nothing; a run under other
     versions is a re-evaluation, which takes the first one's place only while nobody has answered. The attempt is
-    counted by the log: one more than the panel's reworks. The same image under another serial is a camera fault: what
+    counted by the log: one more after each rework. The same image under another serial is a camera fault: what
     is logged then holds and cannot be released.
 
     Parameters
@@ -73,12 +74,12 @@ def log_inspection(log: Log, result: PanelResult, station: str) -> str:
 def held_if_image_known(log: Log, result: PanelResult) -> PanelResult:
     """Return the result as it must be logged: held if the log has the same image under another serial."""
     with log.reading() as connection:
-        other = other_serial_of(connection, result.image.sha256, result.serial)
-    return _held(result, other) if other is not None else result
+        known = row_by(connection, inspections, id=_id(result))
+        return _held_if_known(connection, result, known)
 
 
 def next_attempt(log: Log, serial: str | None, stage: Stage, purpose: Purpose) -> int:
-    """Return the attempt that an inspection of this panel would be now: one more than its reworks."""
+    """Return the attempt that an inspection of this panel would be now: one more after each rework."""
     with log.reading() as connection:
         return _attempt(connection, serial, stage, purpose)
 
@@ -86,21 +87,21 @@ def next_attempt(log: Log, serial: str | None, stage: Stage, purpose: Purpose) -
 def _attempt(connection: Connection, serial: str | None, stage: Stage, purpose: Purpose) -> int:
     if serial is None:
         return 1
-    columns = inspections.c
-    mine = (columns.serial == serial, columns.stage == stage.value, columns.purpose == purpose.value)
-    reworks = select(func.count()).where(*mine, columns.decision == Disposition.REWORK.value)
-    return 1 + int(connection.execute(reworks).scalar_one())
+    before = rows_by(connection, inspections, "event_id", serial=serial, stage=stage.value, purpose=purpose.value)
+    if not before:
+        return 1
+    last = before[-1]
+    sent = last.decision == Disposition.REWORK
+    done = any(row.event_id > last.event_id for row in rows_by(connection, reworks, serial=serial))
+    return int(last.attempt) + (sent or done)
 
 
 def _plan(connection: Connection, result: PanelResult) -> _Plan:
-    image = result.image.sha256 or f"path:{result.image.path}"
-    inspection = inspection_id(result.serial, result.stage.value, result.purpose.value, image)
+    inspection = _id(result)
     subject = panel_subject(result.serial, inspection)
     version = event_count(connection, subject)
-    other = other_serial_of(connection, result.image.sha256, result.serial)
-    if other is not None:
-        result = _held(result, other)
-    known = connection.execute(select(inspections).where(inspections.c.id == inspection)).one_or_none()
+    known = row_by(connection, inspections, id=inspection)
+    result = _held_if_known(connection, result, known)
     if known is not None:
         return _Plan(inspection, version, _re_evaluation(connection, known, result))
     attempt = _attempt(connection, result.serial, result.stage, result.purpose)
@@ -117,10 +118,20 @@ def _plan(connection: Connection, result: PanelResult) -> _Plan:
 def _retake(connection: Connection, result: PanelResult, attempt: int) -> int:
     if result.serial is None:
         return 0
-    columns = inspections.c
-    panel = (columns.serial == result.serial, columns.stage == result.stage.value)
-    same = (columns.purpose == result.purpose.value, columns.attempt == attempt)
-    return int(connection.execute(select(func.count()).where(*panel, *same)).scalar_one())
+    same = {"stage": result.stage.value, "purpose": result.purpose.value, "attempt": attempt}
+    return len(rows_by(connection, inspections, serial=result.serial, **same))
+
+
+def _id(result: PanelResult) -> str:
+    image = result.image.sha256 or f"path:{result.image.path}"
+    return inspection_id(result.serial, result.stage.value, result.purpose.value, image)
+
+
+def _held_if_known(connection: Connection, result: PanelResult, known: Any) -> PanelResult:
+    """Hold a result whose image was another panel's before; a panel that had it first is not held for a later one."""
+    before = known.event_id if known is not None else None
+    other = other_serial_of(connection, result.image.sha256, result.serial, before)
+    return _held(result, other) if other is not None else result
 
 
 def _held(result: PanelResult, other: str) -> PanelResult:
@@ -135,11 +146,10 @@ def _held(result: PanelResult, other: str) -> PanelResult:
 
 def _re_evaluation(connection: Connection, known: Any, result: PanelResult) -> tuple[NewEvent, ...]:
     logged = as_dict(replace(result, attempt=known.attempt))
-    before = select(evaluations.c.event_id).where(evaluations.c.inspection == known.id)
-    earlier = [known.event_id, *connection.execute(before).scalars()]
+    earlier = [known.event_id, *(row.event_id for row in rows_by(connection, evaluations, inspection=known.id))]
     if any(event_at(connection, record).data["result"]["versions"] == logged["versions"] for record in earlier):
         return ()
-    answered = select(func.count()).where(flags.c.inspection == known.id, flags.c.answer.is_not(None) | flags.c.added)
-    touched = bool(connection.execute(answered).scalar_one()) or known.decision is not None or known.superseded
+    answered = any(row.added or row.answer is not None for row in rows_by(connection, flags, inspection=known.id))
+    touched = answered or known.decision is not None or known.superseded
     data = {"inspection": known.id, "stands": not touched, "result": logged}
     return (NewEvent(EventKind.RE_EVALUATION, known.subject, data),)

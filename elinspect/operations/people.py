@@ -86,9 +86,18 @@ def erase_name(log: Log, name: str, by: Administrator | None = None) -> None:
     """
     with log.writing() as connection:
         _check_administrator(connection, by)
+        _keep_an_administrator(connection, name)
         erased = {"name": None, "pin_hash": None, "erased_at": now()}
         if connection.execute(update(people).where(people.c.name == name).values(erased)).rowcount != 1:
             raise LogError("people.unknown", name=name)
+
+
+def _keep_an_administrator(connection: Connection, name: str) -> None:
+    """Refuse to leave people with PINs and nobody to give new ones, or a log that trusts everybody again."""
+    with_pins = connection.execute(select(people).where(people.c.pin_hash.is_not(None))).all()
+    administrators = [row.name for row in with_pins if row.role == Role.ADMINISTRATOR]
+    if administrators == [name]:
+        raise LogError("people.last_administrator", name=name)
 
 
 def _check_administrator(connection: Connection, by: Administrator | None) -> None:

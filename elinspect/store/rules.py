@@ -208,12 +208,21 @@ def _audit_result(connection: Connection, event: NewEvent, standing: Standing) -
         raise LogError("people.auditor")
 
 
-def other_serial_of(connection: Connection, image_sha256: str | None, serial: str | None) -> str | None:
-    """Return another serial under which the same image was logged before; None if there is none."""
+def other_serial_of(
+    connection: Connection, image_sha256: str | None, serial: str | None, before: int | None = None
+) -> str | None:
+    """Return another serial under which the same image was logged before; None if there is none.
+
+    Parameters
+    ----------
+    before : int, optional
+        Record before which it must have been logged; by default, ever.
+    """
     if image_sha256 is None or serial is None:
         return None
     same = rows_by(connection, inspections, "event_id", image_sha256=image_sha256)
-    return next((row.serial for row in same if row.serial not in (None, serial)), None)
+    others = (row for row in same if before is None or row.event_id < before)
+    return next((row.serial for row in others if row.serial not in (None, serial)), None)
 
 
 _VERSION = select(func.max(events.c.version)).where(events.c.subject == bindparam("subject"))

@@ -8,8 +8,9 @@ from logged_panels import crack, make_result
 from sqlalchemy import select
 
 from elinspect.errors import LogError
+from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
 from elinspect.operations.desk import ReviewDesk
-from elinspect.operations.log_inspection import log_inspection, next_attempt
+from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, ImageFacts, Purpose, Stage
 from elinspect.review.gate import Role
@@ -122,6 +123,23 @@ def test_the_same_picture_under_another_serial_holds(log: Log) -> None:
         desk.decide(review, Disposition.ACCEPT)
     retaken = desk.open(log_inspection(log, make_result("000124", picture="two"), "gate 1"))
     assert desk.decide(retaken, Disposition.ACCEPT).decision is not None
+
+
+def test_the_panel_that_had_the_picture_first_is_not_held_for_the_second(log: Log) -> None:
+    first = log_inspection(log, make_result("000123", picture="one"), "gate 1")
+    log_inspection(log, make_result("000124", picture="one"), "gate 1")
+    again = make_result("000123", picture="one", criteria="stricter 2")
+    assert held_if_image_known(log, again) is again
+    assert log_inspection(log, again, "gate 1") == first
+    assert (_row(log, first).criteria, _row(log, first).usable) == ("stricter 2", True)
+
+
+def test_work_done_at_the_bench_begins_the_next_attempt_even_if_nobody_sent_the_panel_there(log: Log) -> None:
+    log_inspection(log, make_result(picture="one"), "gate 1")
+    log_rework_done(log, "bench", "Grace", "000123", [WorkDone(BenchWork.RESOLDERED, 1, 1)])
+    second = log_inspection(log, make_result(picture="two"), "gate 1")
+    third = log_inspection(log, make_result(picture="three"), "gate 1")
+    assert [(_row(log, name).attempt, _row(log, name).retake) for name in (second, third)] == [(2, 0), (2, 1)]
 
 
 def test_leading_zeros_make_another_serial(log: Log) -> None:

@@ -95,6 +95,13 @@ def test_an_erased_name_is_gone_and_what_was_decided_stays(guarded: Log) -> None
         erase_name(guarded, "Ada", by=BOSS)
 
 
+def test_the_last_administrator_stays(guarded: Log) -> None:
+    with pytest.raises(LogError, match="Edith is the last administrator"):
+        erase_name(guarded, "Edith", by=BOSS)
+    give_pin(guarded, "Grace", Role.ADMINISTRATOR, "8888", by=BOSS)
+    erase_name(guarded, "Edith", by=Administrator("Grace", "8888"))
+
+
 def test_an_erased_name_is_no_longer_in_the_file(tmp_path: Path) -> None:
     from elinspect.store import open_log
 

@@ -55,6 +55,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "people.wrong_pin": "Name and PIN do not belong together. Try again, or ask the administrator for a new PIN.",
     "people.role": "This person has another role. Sign in with the role the administrator gave.",
     "people.auditor": "Sign in as auditor or quality engineer to log an audit.",
+    "people.last_administrator": "{name} is the last administrator. Give another person that role first.",
     "people.unknown": "Nobody here is named '{name}'.",
     "bench.place": "'{work}' needs its place: a string, and for a cell the position in it.",
     "bench.unknown_panel": "The log does not know the panel {serial}.",
