@@ -178,3 +178,12 @@ def test_the_header_in_the_tests_is_the_one_in_the_program() -> None:
     from elinspect.operations.context import CONTEXT_COLUMNS
 
     assert tuple(HEADER.split(",")) == CONTEXT_COLUMNS
+
+
+def test_an_old_file_imported_again_does_not_undo_a_correction(log: Log, tmp_path: Path) -> None:
+    old = write_context(tmp_path / "c.csv", [context_line("1", 1, "A")])
+    import_context(log, old)
+    import_context(log, write_context(tmp_path / "d.csv", [context_line("1", 1, "B")]))
+    report = import_context(log, old)
+    assert (report.added, report.known) == (0, 1)
+    assert _rows(log)["1", 1].stringer == "B"
