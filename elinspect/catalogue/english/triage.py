@@ -46,7 +46,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} cells could not be judged (allowed: {limit}). Retake the image.",
     ),
     "quality.assumed_size": (
-        "The cell size was assumed to be {along_mm:.0f} mm x {across_mm:.0f} mm (along x across the string), since only "
-        "a layout was given; no figures in mm are given."
+        "The cell size was assumed to be {along_mm:.0f} mm x {across_mm:.0f} mm (along x across the string), since "
+        "only a layout was given; no figures in mm are given."
     ),
 }
