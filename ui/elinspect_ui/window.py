@@ -366,7 +366,8 @@ class GateWindow(QMainWindow):
         self.setStyleSheet(style_sheet(self._theme, size))
         self._kinds.theme = self._theme
         self._queue.use_theme(self._theme, size)
-        self._flag.use_theme(self._theme)
+        self._flag.use_theme(self._theme, size)
+        self._panel.use_size(size)
         self._decision.use_theme(self._theme, size)
 
     def _open_help(self) -> None:

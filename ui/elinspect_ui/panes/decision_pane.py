@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 from elinspect.catalogue import words
 from elinspect.records import Disposition
 from elinspect_ui.panes.buttons import CommandButton
-from elinspect_ui.panes.labels import plain_label
+from elinspect_ui.panes.labels import plain_label, spread
 from elinspect_ui.presenters.state import DISPOSITIONS, Busy, GateState
 from elinspect_ui.theme import DARK, Theme, tone_colour
 
@@ -122,6 +122,7 @@ class DecisionPane(QWidget):
     def use_theme(self, theme: Theme, size_px: int) -> None:
         """Paint in a theme, text of a size."""
         self._theme = theme
+        spread(self, size_px)
         # Room for two lines of conditions and a notice, so that nothing jumps when they come.
         self._stack.setFixedHeight(round(size_px * 4.2))
 

@@ -12,7 +12,7 @@ from elinspect.recipe import write_address
 from elinspect.records import Address, PanelResult
 from elinspect_ui.panes.buttons import CommandButton
 from elinspect_ui.panes.flag_list import FlagList
-from elinspect_ui.panes.labels import ElidedLabel, plain_label
+from elinspect_ui.panes.labels import ElidedLabel, plain_label, spread
 from elinspect_ui.presenters.commands import BY_NAME
 from elinspect_ui.presenters.flag_lines import FlagLine, alike
 from elinspect_ui.presenters.places import good_cell
@@ -128,9 +128,10 @@ class FlagPane(QWidget):
 
     # What is shown
 
-    def use_theme(self, theme: Theme) -> None:
-        """Paint in a theme."""
+    def use_theme(self, theme: Theme, size_px: int) -> None:
+        """Paint in a theme, text of a size."""
         self._theme = theme
+        spread(self, size_px)
         self.flags.use_theme(theme)
         self._show_line(self._state.line)
 

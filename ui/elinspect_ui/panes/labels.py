@@ -10,6 +10,15 @@ from PySide6.QtWidgets import QLabel, QSizePolicy, QWidget
 from elinspect_ui.presenters.commands import Command
 
 
+def spread(pane: QWidget, size_px: int) -> None:
+    """Give a pane margins and gaps that suit its text."""
+    layout = pane.layout()
+    if layout is not None:
+        side, gap = round(size_px * 0.6), round(size_px * 0.35)
+        layout.setContentsMargins(side, round(size_px * 0.45), side, round(size_px * 0.4))
+        layout.setSpacing(gap)
+
+
 def plain_label(role: str = "", *, wrap: bool = False) -> QLabel:
     """Return a label of a role in the style sheet."""
     label = QLabel()

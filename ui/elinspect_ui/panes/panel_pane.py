@@ -10,6 +10,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QProgressBar,
     QPushButton,
+    QSizePolicy,
     QSlider,
     QStackedWidget,
     QVBoxLayout,
@@ -19,7 +20,7 @@ from PySide6.QtWidgets import (
 from elinspect.catalogue import words
 from elinspect.recipe import AddressScheme
 from elinspect_ui.panes.buttons import CommandButton
-from elinspect_ui.panes.labels import ElidedLabel, plain_label
+from elinspect_ui.panes.labels import ElidedLabel, plain_label, spread
 from elinspect_ui.presenters.panel_words import PanelWords
 from elinspect_ui.viewer.picture import Contrast, Picture
 from elinspect_ui.viewer.picture_view import PictureView
@@ -66,16 +67,18 @@ class PanelPane(QWidget):
         self._stack.addWidget(self.view)
         self._stack.addWidget(self._message_page())
         self._banner = plain_label("warning", wrap=True)
-        self._banner.hide()
+        self._top = QStackedWidget()
+        self._top.addWidget(self._heading())
+        self._top.addWidget(self._banner)
+        self._top.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
         layout.setSpacing(4)
-        layout.addLayout(self._heading())
-        layout.addWidget(self._banner)
+        layout.addWidget(self._top)
         layout.addWidget(self._stack, 1)
         layout.addLayout(self._tools(actions))
 
-    def _heading(self) -> QVBoxLayout:
+    def _heading(self) -> QWidget:
         first = QHBoxLayout()
         first.setSpacing(12)
         first.addWidget(self._serial)
@@ -85,11 +88,13 @@ class PanelPane(QWidget):
         second.setSpacing(12)
         second.addWidget(self._proposal)
         second.addWidget(self._reasons, 1)
-        both = QVBoxLayout()
+        heading = QWidget()
+        both = QVBoxLayout(heading)
+        both.setContentsMargins(0, 0, 0, 0)
         both.setSpacing(0)
         both.addLayout(first)
         both.addLayout(second)
-        return both
+        return heading
 
     def _message_page(self) -> QWidget:
         page = QWidget()
@@ -127,7 +132,6 @@ class PanelPane(QWidget):
             slider.setRange(0, _SLIDER_STEPS)
             slider.setValue(_REST[name])
             slider.setMinimumWidth(48)
-            slider.setMaximumWidth(160)
             slider.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
             slider.setAccessibleName(words(f"desktop.contrast.{name}"))
             slider.setToolTip(words("desktop.contrast.hint"))
@@ -137,6 +141,12 @@ class PanelPane(QWidget):
             row.addWidget(slider, 1)
         row.addWidget(CommandButton("contrast_reset", actions["contrast_reset"]))
         return row
+
+    def use_size(self, size_px: int) -> None:
+        """Leave room for text of a size."""
+        spread(self, size_px)
+        for slider in self._sliders.values():
+            slider.setMaximumWidth(12 * size_px)
 
     # What is shown
 
@@ -168,9 +178,9 @@ class PanelPane(QWidget):
         self.reset_contrast()
 
     def show_banner(self, text: str) -> None:
-        """Show a line above the picture while something is being drawn; an empty one hides it."""
+        """Show what to do in place of the heading while something is being drawn; an empty text brings that back."""
         self._banner.setText(text)
-        self._banner.setVisible(bool(text))
+        self._top.setCurrentIndex(1 if text else 0)
 
     # Contrast
 

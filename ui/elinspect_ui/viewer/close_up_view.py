@@ -10,7 +10,7 @@ from elinspect_ui.presenters.flag_lines import FlagLine
 from elinspect_ui.presenters.places import through
 from elinspect_ui.theme import ON_PICTURE, PICTURE_GROUND
 from elinspect_ui.viewer.close_up import Place, screen_from_gate
-from elinspect_ui.viewer.marks import draw_outline
+from elinspect_ui.viewer.marks import draw_outline, thickness
 from elinspect_ui.viewer.picture import Grey, Picture, render
 
 
@@ -90,4 +90,6 @@ class CloseUpView(QWidget):
             outline = np.array(self._line.flag.outline_px, dtype=np.float64).reshape(-1, 2)
             shown = through(matrix, self._picture.places.to_gate(outline)) / ratio
             painter.translate(square.topLeft())
-            draw_outline(painter, self._line, shown, max(4.0, side / 45), 1.6)
+            draw_outline(
+                painter, self._line, shown, max(4.0, side / 45), 1.6 * thickness(self.fontMetrics().height() * 0.8)
+            )

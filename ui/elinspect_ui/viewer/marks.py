@@ -15,6 +15,9 @@ from elinspect_ui.theme import ON_PICTURE, standing_colour
 from elinspect_ui.viewer.glyphs import draw_glyph, kind_path, standing_path
 
 HALO = "#0b0c0e"
+_PLATE = (11, 12, 14, 170)
+"""Red, green, blue, opacity behind words on a cell: legible on the brightest one, which still shines through."""
+_USUAL_UNIT_PX = 12.4
 _AROUND = ((-1.3, -1.3), (1.3, -1.3), (1.3, 1.3), (-1.3, 1.3), (0.0, 1.6), (0.0, -1.6))
 _QUIET = frozenset({Standing.BELOW_LIMITS, Standing.DISMISSED})
 """Standings that ask nothing of the inspector: drawn thin, so that a hundred of them do not hide one that does."""
@@ -86,11 +89,12 @@ def draw_cell_mark(painter: QPainter, mark: CellMark, quad: Points, unit: float)
     """
     shape = polygon(quad)
     loud = mark.line.standing not in _QUIET
+    thick = thickness(unit)
     painter.setBrush(Qt.BrushStyle.NoBrush)
     if loud:
-        painter.setPen(QPen(QColor(HALO), 4.4))
+        painter.setPen(QPen(QColor(HALO), 4.4 * thick))
         painter.drawPolygon(shape)
-    painter.setPen(pen_for(mark.line, 2.4 if loud else 1.0))
+    painter.setPen(pen_for(mark.line, (2.4 if loud else 1.0) * thick))
     painter.drawPolygon(shape)
     side = float(np.ptp(quad[:, 1]))
     size = min(unit * (1.05 if loud else 0.8), 0.22 * side)
@@ -110,8 +114,12 @@ def _draw_words(painter: QPainter, mark: CellMark, quad: Points, place: QPointF,
     room = float(quad[:, 0].max()) - place.x() - 4
     if QFontMetricsF(painter.font()).horizontalAdvance(text) > room:
         text = f"+{mark.further}" if mark.further else ""
-    if text and QFontMetricsF(painter.font()).horizontalAdvance(text) <= room:
-        draw_words(painter, text, place, colour)
+    metrics = QFontMetricsF(painter.font())
+    if text and metrics.horizontalAdvance(text) <= room:
+        plate = metrics.boundingRect(text).translated(place).adjusted(-3, -1, 3, 1)
+        painter.fillRect(plate, QColor(*_PLATE))
+        painter.setPen(QColor(colour))
+        painter.drawText(place, text)
 
 
 def draw_words(painter: QPainter, text: str, place: QPointF, colour: str) -> None:
@@ -175,8 +183,15 @@ def _thinned(points: Points, distance: float) -> Points:
     return np.asarray(thinned, dtype=np.float64).reshape(-1, 2)
 
 
-def draw_current(painter: QPainter, box: QRectF) -> None:
+def thickness(unit: float) -> float:
+    """Return the factor for the width of lines where text has a given size: a large screen gets thicker ones."""
+    return max(1.0, unit / _USUAL_UNIT_PX)
+
+
+def draw_current(painter: QPainter, box: QRectF, unit: float) -> None:
     """Draw the four corner brackets around what is chosen."""
+    thick = thickness(unit)
+    box = box.adjusted(-4 * thick, -4 * thick, 4 * thick, 4 * thick)
     arm = max(8.0, min(box.width(), box.height()) * 0.22)
     corners = (
         (box.topLeft(), 1, 1),
@@ -190,5 +205,5 @@ def draw_current(painter: QPainter, box: QRectF) -> None:
         path.lineTo(corner)
         path.lineTo(corner + QPointF(0, down * arm))
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    painter.strokePath(path, QPen(QColor(HALO), 6))
-    painter.strokePath(path, QPen(QColor(ON_PICTURE.current), 3))
+    painter.strokePath(path, QPen(QColor(HALO), 6 * thick))
+    painter.strokePath(path, QPen(QColor(ON_PICTURE.current), 3 * thick))

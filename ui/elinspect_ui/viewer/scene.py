@@ -10,7 +10,7 @@ from PySide6.QtGui import QFont, QFontMetricsF, QImage, QPainter
 from elinspect.recipe import AddressScheme
 from elinspect.records import Address, Points
 from elinspect_ui.presenters.flag_lines import FlagLine
-from elinspect_ui.viewer.marks import cell_marks, draw_cell_mark, draw_current, draw_outline
+from elinspect_ui.viewer.marks import cell_marks, draw_cell_mark, draw_current, draw_outline, thickness
 from elinspect_ui.viewer.picture import Grey, Picture, render
 from elinspect_ui.viewer.rulers import draw_rulers
 from elinspect_ui.viewer.viewport import Viewport
@@ -96,7 +96,7 @@ class ScenePainter:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         line = scene.line
         if line is not None:
-            draw_outline(painter, line, scene.outline(line), _gap(scene), 2.2)
+            draw_outline(painter, line, scene.outline(line), _gap(scene), 2.2 * thickness(scene.unit))
         _paint_brackets(painter, scene, line)
 
     def _with_marks(self, scene: Scene) -> QImage:
@@ -136,7 +136,7 @@ def _same_marks(one: Scene, other: Scene) -> bool:
 
 
 def _gap(scene: Scene) -> float:
-    return float(np.clip(0.02 * scene.cell_size(), 3.0, 14.0))
+    return float(np.clip(0.02 * scene.cell_size(), 3.0, 14.0)) * thickness(scene.unit)
 
 
 def _paint_marks(painter: QPainter, scene: Scene) -> None:
@@ -151,16 +151,16 @@ def _paint_marks(painter: QPainter, scene: Scene) -> None:
     for line in scene.lines:
         points = scene.outline(line)
         if scene.is_visible(points):
-            draw_outline(painter, line, points, _gap(scene), 1.3)
+            draw_outline(painter, line, points, _gap(scene), 1.3 * thickness(scene.unit))
 
 
 def _paint_brackets(painter: QPainter, scene: Scene, line: FlagLine | None) -> None:
     places = scene.picture.places
     index = places.index_of(scene.selected) if scene.selected is not None else None
     if index is not None:
-        draw_current(painter, box_of(scene.viewport.to_screen(places.quads[index])).adjusted(-4, -4, 4, 4))
+        draw_current(painter, box_of(scene.viewport.to_screen(places.quads[index])), scene.unit)
     elif line is not None and line.flag.position is None:
-        draw_current(painter, box_of(scene.outline(line)).adjusted(-5, -5, 5, 5))
+        draw_current(painter, box_of(scene.outline(line)), scene.unit)
 
 
 def box_of(points: Points) -> QRectF:
