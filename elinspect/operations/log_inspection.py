@@ -118,7 +118,7 @@ def _plan(connection: Connection, result: PanelResult) -> _Plan:
 def _retake(connection: Connection, result: PanelResult, attempt: int) -> int:
     if result.serial is None:
         return 0
-    same = {"stage": result.stage.value, "purpose": result.purpose.value, "attempt": attempt}
+    same: dict[str, Any] = {"stage": result.stage.value, "purpose": result.purpose.value, "attempt": attempt}
     return len(rows_by(connection, inspections, serial=result.serial, **same))
 
 
