@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 
 from elinspect.catalogue import Message
 from elinspect.operations.tables import BadRow, Progress, RowError, Table, TableRow
+from elinspect.store.connection import POLL_S
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
 from elinspect.store.people import person_named
@@ -19,7 +20,7 @@ from elinspect.store.schema import imports
 
 _HELD_S = 0.006
 """What a chunk should hold the log for; a decision may wait 15 ms at most behind one."""
-_PAUSE_S = 0.002
+_PAUSE_S = 3 * POLL_S
 """Between two chunks, so that whoever waits to write gets in."""
 _FIRST, _SMALLEST, _LARGEST = 100, 100, 1500
 """Rows per chunk; with fewer than a hundred, beginning and ending a transaction takes longer than the rows."""
@@ -130,8 +131,12 @@ def import_table(log: Log, path: Path, what: Importable, progress: Progress | No
 
 
 def _event(what: Importable, sha256: str, rows: list[Row]) -> NewEvent:
-    columns = list(dict.fromkeys(name for row in rows for name in row))
-    listed = [[row.get(name) for name in columns] for row in rows]
+    columns = list(rows[0])
+    if all(list(row) == columns for row in rows):
+        listed = [list(row.values()) for row in rows]
+    else:
+        columns = list(dict.fromkeys(name for row in rows for name in row))
+        listed = [[row.get(name) for name in columns] for row in rows]
     return NewEvent(what.kind, what.what, {"file_sha256": sha256, "columns": columns, "rows": listed})
 
 
@@ -195,7 +200,10 @@ def _new_rows(log: Log, rows: list[_Numbered], what: Importable, sha256: str, co
     with log.reading() as connection:
         known = what.known(connection, [row for _, row in rows]) if rows else {}
     key_of = itemgetter(*what.keys)
-    of_this_chunk: dict[tuple[Any, ...], Row] = {}
+    of_this_chunk: dict[tuple[Any, ...], Row] = {key_of(row): row for _, row in rows}
+    if not known and len(of_this_chunk) == len(rows):
+        return list(of_this_chunk.values())
+    of_this_chunk = {}
     for line, row in rows:
         key = key_of(row)
         before = known.get(key)

@@ -20,7 +20,8 @@ from elinspect.errors import LogError
 
 WAIT_S = 10.0
 """How long a writer waits for its turn. Common practice, no source: longer than any transaction of ours."""
-_POLL_S = 0.001
+POLL_S = 0.0004
+"""How often a waiting writer of SQLite looks whether its turn has come."""
 _WRITER_LOCK = 7_310_520_641  # any number that nobody else uses in this database
 
 _NETWORK_TYPES = frozenset(
@@ -149,7 +150,7 @@ def _begin_sqlite(connection: Connection) -> None:
             except DBAPIError as error:
                 if not _is_busy(error) or time.monotonic() > deadline:
                     raise
-                time.sleep(_POLL_S)
+                time.sleep(POLL_S)
             else:
                 return
     finally:

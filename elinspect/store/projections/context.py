@@ -1,6 +1,7 @@
 """Production context as imported, with validity, and its way to the flagged cells."""
 
 from collections.abc import Collection, Mapping
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, select, text
@@ -42,12 +43,16 @@ def on_context(connection: Connection, event: StoredEvent) -> None:
     columns, source = event.data["columns"], event.data["file_sha256"]
     serial_at, string_at = columns.index("serial"), columns.index("string")
     field_at = [columns.index(name) if name in columns else None for name in CONTEXT_FIELDS]
+    pick = itemgetter(*field_at) if None not in field_at else None
     serials = sorted({row[serial_at] for row in event.data["rows"]})
     known = known_context(connection, serials)
     new, ended = [], []
     for row in event.data["rows"]:
         serial, string = row[serial_at], row[string_at]
         before = known.get((serial, string))
+        if before is None and pick is not None and None not in (picked := pick(row)):
+            new.append((serial, string, 0, IMPORTED, event.id, None, source, *picked))
+            continue
         said = [row[at] if at is not None else None for at in field_at]
         fields = before.fields if before is not None else _NOTHING
         merged = [fields[name] if value is None else value for name, value in zip(CONTEXT_FIELDS, said, strict=True)]
