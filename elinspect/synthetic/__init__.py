@@ -9,6 +9,7 @@ from elinspect.synthetic.look import Look, draw_look
 from elinspect.synthetic.panel import SimulatedPanel, TrueDefect, simulate_panel
 from elinspect.synthetic.plant import LaneCause, Plant, PlantPanel, demo_panels, simulate_plant
 from elinspect.synthetic.products import PRODUCTS, product_recipe
+from elinspect.synthetic.samples import write_samples
 from elinspect.synthetic.truth_file import truth_of, write_panel
 
 __all__ = [
@@ -41,4 +42,5 @@ __all__ = [
     "truth_of",
     "write_context_csv",
     "write_panel",
+    "write_samples",
 ]

@@ -123,9 +123,11 @@ def draw_cell(
     """
     grid = _fingers(cell, look, rng, spot)
     height = wafer_texture(cell, look, rng, spot.x_mm, spot.y_mm)
+    if turned != (cell.cut_edge is CutEdge.RIGHT):  # drawn with the cut edge on the left
+        height = np.ascontiguousarray(height[::-1, ::-1])
     level = rng.normal(0, look.cell_spread)
-    per_finger = rng.normal(0, look.finger_spread, int(grid.finger[-1] - grid.finger[0]) + 1)
-    height += (level + per_finger[grid.finger - grid.finger[0]]).astype(np.float32)
+    height += np.float32(level)
+    height += _uneven_fingers(grid, look, rng)
     height -= intact_drop(grid)[:, None]
     drop, marks = _defect_drops(cell, spot, grid, rng, defects)
     if drop is not None:
@@ -134,6 +136,13 @@ def draw_cell(
     _shade_rim(cell, look, spot, luminance)
     luminance *= _busbars(cell, look, spot)
     return luminance, silicon(cell, spot, turned), marks
+
+
+def _uneven_fingers(grid: FingerGrid, look: Look, rng: np.random.Generator) -> FloatImage:
+    """Return how the print differs from finger to finger, in each strip on its own."""
+    strip, finger = grid.strip, grid.finger - grid.finger[0]
+    uneven = rng.normal(0, look.finger_spread, (int(strip[-1]) + 1, int(finger[-1]) + 1)).astype(np.float32)
+    return uneven[strip][:, finger]
 
 
 def silicon(cell: CellFormat, spot: CellSpot, turned: bool = False) -> FloatImage:

@@ -102,8 +102,9 @@ def effect_of(grid: FingerGrid, cuts: NDArray[np.float32]) -> Effect:
         rows = strip == number
         weight[rows] = cuts[rows].max(axis=0)
     above, fed_above = _nearest(grid.rows_mm, grid.busbars_mm, cuts > 0)
+    # A cut lies at the upper side of its pixel: seen from below it is the pixel's own, seen from above it is not.
     flipped = grid.across_mm - grid.rows_mm[::-1]
-    below, fed_below = _nearest(flipped, grid.across_mm - grid.busbars_mm[::-1], (cuts > 0)[::-1])
+    below, fed_below = _nearest(flipped, grid.across_mm - grid.busbars_mm[::-1], _one_later((cuts > 0)[::-1]))
     below, fed_below = below[::-1], fed_below[::-1]
     length = above + below
     steepness = _steepness(grid)
@@ -134,12 +135,18 @@ def _one_sided(distance: NDArray[np.float64], length: NDArray[np.float64] | floa
     return length * distance - distance**2 / 2
 
 
+def _one_later(cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    later = np.zeros_like(cut)
+    later[1:] = cut[:-1]
+    return later
+
+
 def _nearest(
     rows_mm: NDArray[np.float64], busbars_mm: NDArray[np.float64], cut: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return the distance of each pixel to the nearest cut, busbar or edge above it, and whether it is a busbar."""
     with_busbar = np.concatenate([[-np.inf], busbars_mm])
-    busbar = with_busbar[np.searchsorted(busbars_mm, rows_mm)][:, None]
+    busbar = with_busbar[np.searchsorted(busbars_mm, rows_mm, side="right")][:, None]
     last_cut = np.maximum.accumulate(np.where(cut, rows_mm[:, None], 0.0), axis=0)
     fed = busbar >= last_cut
     return np.maximum(rows_mm[:, None] - np.where(fed, busbar, last_cut), 0.0), fed

@@ -1,5 +1,6 @@
 """Simulated panels into a folder."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -46,7 +47,7 @@ def simulate_to_folder(
     Returns
     -------
     list of Path
-        The pictures, ``simulated_<layout>_<seed>_<number>.png``, number from 0.
+        The pictures, ``<product>_<seed>_<number>.png`` with the product's name in small letters, number from 0.
 
     Raises
     ------
@@ -54,12 +55,14 @@ def simulate_to_folder(
         If a file cannot be written.
     """
     often = rates or DefectRates(0.03, 0.015, 0.05, 0.005, 0.01)
+    # A recipe's name may hold anything; a file name here holds letters, digits and underscores.
+    product = re.sub(r"\W+", "_", recipe.name.lower()).strip("_") or "panel"
     written = []
     for number in range(count):
         rng = np.random.default_rng([seed, number])
         camera = draw_camera(rng, px_per_mm, bit_depth)
         panel = simulate_panel(recipe, rng, draw_defects(recipe, rng, often), camera)
-        written.append(write_panel(folder, f"simulated_{recipe.layout}_{seed}_{number:03d}", panel))
+        written.append(write_panel(folder, f"{product}_{seed}_{number:03d}", panel))
         if progress is not None:
             progress()
     return written

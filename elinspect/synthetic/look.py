@@ -34,7 +34,7 @@ class Look:
     cell_spread : float
         Spread of the cells' luminance, natural logarithm.
     finger_spread : float
-        Spread between fingers, natural logarithm.
+        Spread between the pieces of fingers from busbar to busbar, natural logarithm.
     """
 
     finger_pitch_mm: float
@@ -67,5 +67,5 @@ def draw_look(cell: CellFormat, rng: np.random.Generator) -> Look:
         core_drop=0.0 if multi else float(rng.uniform(0.0, 0.12)),
         texture=float(rng.uniform(0.6, 1.4)),
         cell_spread=float(rng.uniform(0.02, 0.06)),
-        finger_spread=float(rng.uniform(0.003, 0.012)),
+        finger_spread=float(rng.uniform(0.002, 0.008)),
     )

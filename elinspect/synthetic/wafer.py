@@ -34,7 +34,7 @@ def wafer_texture(
     """
     draw = _multi if cell.wafer is Wafer.MULTI else _mono
     texture = draw(cell, look, rng, x_mm, y_mm)
-    slope = rng.normal(0, 0.025, 2).astype(np.float32)
+    slope = rng.normal(0, 0.045, 2).astype(np.float32)
     texture += slope[0] * np.linspace(-1, 1, len(x_mm), dtype=np.float32)
     texture += slope[1] * np.linspace(-1, 1, len(y_mm), dtype=np.float32)[:, None]
     return texture
@@ -48,14 +48,14 @@ def cloudy(rng: np.random.Generator, shape: tuple[int, int], scale_px: float) ->
 
 
 def streaky(rng: np.random.Generator, shape: tuple[int, int], scale_px: float, angle: float) -> FloatImage:
-    """Return noise as `cloudy`, three times as long in the direction `angle` (radians) as across it."""
+    """Return noise as `cloudy`, twice as long in the direction `angle` (radians) as across it."""
     side = math.ceil(math.hypot(*shape))
     coarse = rng.standard_normal(
-        (math.ceil(side / scale_px) + 2, math.ceil(side / (3 * scale_px)) + 2), dtype=np.float32
+        (math.ceil(side / scale_px) + 2, math.ceil(side / (2 * scale_px)) + 2), dtype=np.float32
     )
     cos, sin = math.cos(angle), math.sin(angle)
     # From picture to coarse noise: turn about the middle, then shrink unequally.
-    turn = np.array([[cos / (3 * scale_px), sin / (3 * scale_px)], [-sin / scale_px, cos / scale_px]])
+    turn = np.array([[cos / (2 * scale_px), sin / (2 * scale_px)], [-sin / scale_px, cos / scale_px]])
     middle = np.array([coarse.shape[1] / 2, coarse.shape[0] / 2]) - turn @ (shape[1] / 2, shape[0] / 2)
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     matrix = np.column_stack([turn, middle])
@@ -89,12 +89,13 @@ def _multi(
     angle = rng.uniform(0, math.pi)
     fine = share * streaky(rng, shape, 2.2 * scale, angle)
     fine += (1 - share) * streaky(rng, shape, 2.2 * scale, angle + 0.5 * math.pi)
-    fine += 0.5 * cloudy(rng, shape, 2.0 * scale)
+    mottle = cloudy(rng, shape, 1.7 * scale)
+    fine += 0.6 * mottle
     clusters = cloudy(rng, shape, 30 * scale) + 0.7 * cloudy(rng, shape, 11 * scale)
     dislocations = np.maximum(fine + 0.9 * clusters - rng.uniform(0.9, 1.6), 0)
-    texture = -0.13 * look.texture * np.minimum(dislocations, 3.0)
-    texture -= 0.06 * look.texture * np.maximum(clusters, 0)
-    texture += 0.025 * look.texture * level
+    texture = -0.11 * look.texture * np.minimum(dislocations, 3.0)
+    texture -= 0.09 * look.texture * np.maximum(clusters, 0)
+    texture += look.texture * (0.02 * level + 0.02 * mottle + 0.022 * cloudy(rng, shape, 4.5 * scale))
     return np.asarray(texture + _specks(rng, shape, scale, 3.0), np.float32)
 
 
