@@ -107,9 +107,9 @@ def _draw_cell(sheet: _Sheet, cell: CellResult, scheme: AddressScheme) -> None:
     address = write_address(scheme, cell.address.string, cell.address.position)
     x, y = (int(side) for side in corners[0, 0] // 16)
     size = round(sheet.text_px * 0.8)
-    # A shadow keeps the address legible on bright cells.
-    for shift, colour in ((1, (0, 0, 0)), (-1, (0, 0, 0)), (0, _INK)):
-        _text(sheet, address, (x + 5 + shift, y + sheet.text_px + 1 + shift), size, colour)
+    # On a ground of its own the address is legible on bright cells and dark ones.
+    cv2.rectangle(sheet.pixels, (x + 2, y + 2), (x + 8 + _width(address, size), y + size + 6), _BAND, -1)
+    _text(sheet, address, (x + 5, y + size + 2), size)
 
 
 def _draw_flag(sheet: _Sheet, flag: Flag) -> None:
