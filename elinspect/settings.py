@@ -222,7 +222,7 @@ class FingerInterruptionSettings:
     half_evidence_mm: float = 33.0
     least_length_mm: float = 8.0
     least_field_share: float = 0.6
-    least_contrast: float = 0.008
+    least_contrast: float = 0.014
     texture_multiple: float = 2.5
     least_texture: float = 0.003
     smooth_unevenness: float = 1.5

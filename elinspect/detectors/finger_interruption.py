@@ -42,16 +42,21 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
 
 def _fields(busbar_rows: NDArray[np.bool_], coarse_rows: int) -> list[tuple[int, int]]:
     """Coarse rows between busbars, first and end."""
-    padded = np.pad(busbar_rows, (0, coarse_rows * COARSE - len(busbar_rows)), mode="edge")
-    free = ~padded.reshape(coarse_rows, COARSE).all(axis=1)
-    steps = np.diff(np.concatenate([[0], free.astype(np.int8), [0]]))
-    return list(zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True))
+    steps = np.diff(np.concatenate([[1], busbar_rows.astype(np.int8), [1]]))
+    firsts, ends = np.flatnonzero(steps == -1), np.flatnonzero(steps == 1)
+    # A coarse row that is partly busbar belongs to no field.
+    fields = [(-(-int(first) // COARSE), int(end) // COARSE) for first, end in zip(firsts, ends, strict=True)]
+    return [(first, min(end, coarse_rows)) for first, end in fields if end - first >= 2]
 
 
 def _bundles_of_cells(
     view: PanelView, part: slice, fields: list[tuple[int, int]], settings: FingerInterruptionSettings
 ) -> list[list[Finding]]:
-    depth = _notch_depth(view.streaks[part], view.inside, view.mm_per_px)
+    streaks = view.streaks[part]
+    if len(fields) > 2:
+        # What runs through all fields alike is an uneven finger or the wafer, not an interruption.
+        streaks = streaks - np.median(streaks, axis=1, keepdims=True)
+    depth = _notch_depth(streaks, view.inside, view.mm_per_px)
     texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1).astype(np.float32)
     least = np.maximum(settings.least_contrast, settings.texture_multiple * texture)
     # Grains line up by chance more often than noise does.
