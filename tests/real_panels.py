@@ -24,6 +24,7 @@ class RealPanel:
 
 MONO_60 = RealPanel(0, "6x10", 2.0, (4.0, 3.0))
 MULTI_60 = RealPanel(1, "6x10", -3.0, (5.0, -6.0))
+MULTI_72 = RealPanel(15, "6x12", -2.0, (3.0, 5.0))
 MONO_36 = RealPanel(8, "4x9", 1.5, (-6.0, 2.0))
 
 

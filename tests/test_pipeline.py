@@ -10,7 +10,7 @@ import jsonschema
 import numpy as np
 import pytest
 from real_cells import FREE_PANELS, free_cells, overlap, silicon_edges
-from real_panels import MONO_36, MONO_60, MULTI_60, RealPanel, seen, write_real
+from real_panels import MONO_36, MONO_60, MULTI_60, MULTI_72, RealPanel, seen, write_real
 
 from elinspect.imaging import single_exposure
 from elinspect.pipeline import Occasion, inspect_panel
@@ -30,7 +30,7 @@ def mono_60(tmp_path_factory: pytest.TempPathFactory) -> PanelResult:
     return _inspected(write_real(tmp_path_factory.mktemp("mono"), MONO_60), "6x10")
 
 
-@pytest.mark.parametrize("real", [MONO_60, MULTI_60, MONO_36], ids=lambda real: f"{real.layout}-{real.panel}")
+@pytest.mark.parametrize("real", [MONO_60, MULTI_60, MULTI_72, MONO_36], ids=lambda real: f"{real.layout}-{real.panel}")
 def test_real_cells_get_the_right_grid_and_a_result_each(tmp_path: Path, real: RealPanel) -> None:
     result = _inspected(write_real(tmp_path, real), real.layout)
     layout = Layout.parse(real.layout)
