@@ -1,5 +1,6 @@
 """Opens the window: wiring only."""
 
+import signal
 import sys
 from pathlib import Path
 
@@ -48,7 +49,11 @@ def run(
     window = GateWindow(desk, WindowSettings(title, who, light), _read)
     window.show()
     window.start(start)
-    return application.exec()
+    before = signal.signal(signal.SIGINT, lambda *_: window.close())  # runs at the next reading of the queue
+    try:
+        return application.exec()
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _read(path: Path) -> ElImage:

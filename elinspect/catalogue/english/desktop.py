@@ -177,7 +177,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.mode.C": "C: part cut off",
     "desktop.close_up.this": "this cell, {address}",
     "desktop.close_up.good": "same place, good cell {address}",
-    "desktop.close_up.nothing": "No cell chosen",
+    "desktop.close_up.nothing": "Click a cell, or select one with Shift and the arrow keys, to see it large.",
     "desktop.close_up.no_good_cell": "No good cell to compare with",
     "desktop.change.title": "Change '{what}' to",
     "desktop.change.needs_cell": (
