@@ -15,7 +15,7 @@ from elinspect.operations.tables import (
 )
 from elinspect.store.events import EventKind
 from elinspect.store.log import Log
-from elinspect.store.projections.context import CONTEXT_TEXTS, known_context
+from elinspect.store.projections.context import known_context
 
 CONTEXT_COLUMNS = (
     *("panel_serial", "string", "string_id", "stringer", "lane", "turned", "built_at", "cell_lot", "cell_supplier"),
@@ -53,21 +53,20 @@ def import_context(log: Log, path: Path, progress: Progress | None = None, *, st
 
 
 def _context_row(row: TableRow) -> dict[str, Any]:
-    values: dict[str, Any] = {
-        "serial": needed_text_in(row, "panel_serial", exact=True),
-        "string": whole_number_in(row, "string", _MOST_STRINGS),
-    }
-    for name in CONTEXT_TEXTS:
-        value = row.fields.get(name)
-        if value:
-            values[name] = value
     if row.numbers:
         for name in _EXACT:
             text_in(row, name, exact=True)
     time_in(row, "built_at")
-    turned = truth_in(row, "turned")
-    if turned is not None:
-        values["turned"] = turned
+    values: dict[str, Any] = {
+        **row.fields,
+        "serial": needed_text_in(row, "panel_serial", exact=True),
+        "string": whole_number_in(row, "string", _MOST_STRINGS),
+    }
+    del values["panel_serial"]
+    if "turned" in values:
+        values["turned"] = truth_in(row, "turned")
+    if "" in values.values() or None in values.values():
+        return {name: value for name, value in values.items() if value is not None and value != ""}
     return values
 
 

@@ -18,11 +18,13 @@ from elinspect.store.people import person_named
 from elinspect.store.projections.imported import Known
 from elinspect.store.schema import imports
 
-_HELD_S = 0.006
+_HELD_S = 0.007
 """What a chunk should hold the log for; a decision may wait 15 ms at most behind one."""
 _PAUSE_S = 3 * POLL_S
 """Between two chunks, so that whoever waits to write gets in."""
-_FIRST, _SMALLEST, _LARGEST = 100, 100, 1500
+_BLOCK = 2000
+"""Rows that are compared with the log at once; they are written in smaller chunks."""
+_FIRST, _SMALLEST, _LARGEST = 100, 100, 1000
 """Rows per chunk; with fewer than a hundred, beginning and ending a transaction takes longer than the rows."""
 
 Row = dict[str, Any]
@@ -111,23 +113,31 @@ def import_table(log: Log, path: Path, what: Importable, progress: Progress | No
     with Table(path, what.columns, what.required) as table:
         done = _done_before(log, table.sha256, what.what)
         size = _Size(_FIRST)
-        for chunk in _chunks(table.rows(), what, counts, size):
-            people.hide(chunk, what.names)
-            new = _new_rows(log, chunk, what, table.sha256, counts)
+        for block in _blocks(table.rows(), what, counts):
+            people.hide(block, what.names)
+            new = _new_rows(log, block, what, table.sha256, counts)
             if done:
                 counts.known += len(new)
-            elif new:
-                held_s = log.append([_event(what, table.sha256, new)], station).held_s
+            else:
+                _write_in_chunks(log, new, what, table.sha256, size, station)
                 counts.added += len(new)
-                size.follow(len(new), held_s)
-                time.sleep(_PAUSE_S)
-            if progress is not None and chunk:
-                progress(min(1.0, chunk[-1][0] / table.lines))
+            if progress is not None and block:
+                progress(min(1.0, block[-1][0] / table.lines))
         if not done:
             ended = {"file_sha256": table.sha256, "what": what.what, "file_name": path.name, "rows": counts.added}
             log.append([NewEvent(EventKind.IMPORT_DONE, what.what, ended)], station)
         ignored = table.ignored_columns
     return ImportReport(str(path), counts.added, counts.known, tuple(counts.bad), ignored)
+
+
+def _write_in_chunks(log: Log, rows: list[Row], what: Importable, sha256: str, size: "_Size", station: str) -> None:
+    begin = 0
+    while begin < len(rows):
+        chunk = rows[begin : begin + size.rows]
+        begin += len(chunk)
+        appended = log.append([_event(what, sha256, chunk)], station)
+        size.follow(appended.held_s)
+        time.sleep(_PAUSE_S)
 
 
 def _event(what: Importable, sha256: str, rows: list[Row]) -> NewEvent:
@@ -172,27 +182,26 @@ class _Size:
 
     rows: int
 
-    def follow(self, rows: int, held_s: float) -> None:
-        faster = min(max(_HELD_S / max(held_s, 1e-6), 0.5), 1.25)
-        self.rows = int(min(max(rows * faster, _SMALLEST), _LARGEST))
+    def follow(self, held_s: float) -> None:
+        # Small steps: a single slow chunk is the machine's doing, not the size's.
+        step = 0.9 if held_s > _HELD_S else 1.05
+        self.rows = int(min(max(self.rows * step, _SMALLEST), _LARGEST))
 
 
-def _chunks(
-    rows: Iterator[TableRow | BadRow], what: Importable, counts: _Counts, size: _Size
-) -> Iterator[list[_Numbered]]:
-    chunk: list[_Numbered] = []
+def _blocks(rows: Iterator[TableRow | BadRow], what: Importable, counts: _Counts) -> Iterator[list[_Numbered]]:
+    block: list[_Numbered] = []
     for row in rows:
         if isinstance(row, BadRow):
             counts.bad.append(row)
             continue
         try:
-            chunk.append((row.line, what.parse(row)))
+            block.append((row.line, what.parse(row)))
         except RowError as error:
             counts.bad.append(BadRow(row.line, error.reason))
-        if len(chunk) >= size.rows:
-            yield chunk
-            chunk = []
-    yield chunk
+        if len(block) >= _BLOCK:
+            yield block
+            block = []
+    yield block
 
 
 def _new_rows(log: Log, rows: list[_Numbered], what: Importable, sha256: str, counts: _Counts) -> list[Row]:
@@ -200,25 +209,25 @@ def _new_rows(log: Log, rows: list[_Numbered], what: Importable, sha256: str, co
     with log.reading() as connection:
         known = what.known(connection, [row for _, row in rows]) if rows else {}
     key_of = itemgetter(*what.keys)
-    of_this_chunk: dict[tuple[Any, ...], Row] = {key_of(row): row for _, row in rows}
-    if not known and len(of_this_chunk) == len(rows):
-        return list(of_this_chunk.values())
-    of_this_chunk = {}
+    of_this_block: dict[tuple[Any, ...], Row] = {key_of(row): row for _, row in rows}
+    if not known and len(of_this_block) == len(rows):
+        return list(of_this_block.values())
+    of_this_block = {}
     for line, row in rows:
         key = key_of(row)
         before = known.get(key)
-        said: Mapping[str, Any] | None = of_this_chunk.get(key)
+        said: Mapping[str, Any] | None = of_this_block.get(key)
         if said is None and before is not None and before.source == sha256:
             said = before.fields
         if said is not None and any(said.get(name) not in ("", None, value) for name, value in row.items()):
             counts.bad.append(
                 BadRow(line, Message("import.contradicts", {"which": ", ".join(str(part) for part in key if part)}))
             )
-        elif key in of_this_chunk:
-            of_this_chunk[key].update(row)
+        elif key in of_this_block:
+            of_this_block[key].update(row)
             counts.known += 1
         elif before is not None and all(before.fields[name] == value for name, value in row.items()):
             counts.known += 1
         else:
-            of_this_chunk[key] = row
-    return list(of_this_chunk.values())
+            of_this_block[key] = row
+    return list(of_this_block.values())

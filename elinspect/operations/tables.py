@@ -9,8 +9,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from elinspect.catalogue import Message, words
 from elinspect.errors import ImportFileError
@@ -45,8 +46,7 @@ class BadRow:
         return words("import.line", line=self.line, reason=self.reason.text)
 
 
-@dataclass(frozen=True, slots=True)
-class TableRow:
+class TableRow(NamedTuple):
     """A row as text, short and printable; an empty text is 'not given'.
 
     Attributes
@@ -210,14 +210,17 @@ def _csv_lines(path: Path, opening: ExitStack) -> Iterator[_Line]:
 
 
 def _records(reader: Any) -> Iterator[_Line]:
+    line = 1
     while True:
-        line = reader.line_num + 1
         try:
-            yield line, next(reader)
-        except StopIteration:
-            return
+            for cells in reader:
+                yield line, cells
+                line = reader.line_num + 1
         except csv.Error as error:
             yield line, Message("import.broken_line", {"cause": str(error)})
+            line = reader.line_num + 1
+        else:
+            return
 
 
 # What openpyxl lets through of a broken file: zip, XML (a SyntaxError), missing parts, impossible values.
@@ -313,14 +316,17 @@ def truth_in(row: TableRow, column: str) -> bool | None:
 def time_in(row: TableRow, column: str) -> str:
     """Return a time as written, ISO 8601 with offset, or an empty text; raises RowError for anything else."""
     value = text_in(row, column)
-    if value:
-        try:
-            known = datetime.fromisoformat(value).tzinfo is not None
-        except ValueError:
-            known = False
-        if not known:
-            raise RowError("import.time", column=column, given=value)
+    if value and not _has_offset(value):
+        raise RowError("import.time", column=column, given=value)
     return value
+
+
+@lru_cache(maxsize=10_000)
+def _has_offset(value: str) -> bool:
+    try:
+        return datetime.fromisoformat(value).tzinfo is not None
+    except ValueError:
+        return False
 
 
 def needed_time_in(row: TableRow, column: str) -> str:

@@ -103,8 +103,16 @@ def now() -> str:
     return datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
-def packed(data: Mapping[str, Any]) -> bytes:
-    """Return an event's data as they are stored.
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """An event's data as they are stored, and as they will be read back."""
+
+    stored: bytes
+    data: Mapping[str, Any]
+
+
+def pack(data: Mapping[str, Any]) -> Packed:
+    """Pack an event's data; done before the log is locked, because it takes longer than writing them.
 
     Raises
     ------
@@ -113,11 +121,12 @@ def packed(data: Mapping[str, Any]) -> bytes:
     """
     # ASCII: a path may hold bytes that are no UTF-8 (surrogates), and must not stop the log.
     plain = json.dumps(data, allow_nan=False, separators=(",", ":")).encode("ascii")
-    return plain if len(plain) < _COMPRESSED_FROM_BYTES else zlib.compress(plain, _COMPRESSION)
+    stored = plain if len(plain) < _COMPRESSED_FROM_BYTES else zlib.compress(plain, _COMPRESSION)
+    return Packed(stored, json.loads(plain))
 
 
 def to_bytes(event: NewEvent, data: bytes, station: str, number: int, version: int, at: str) -> bytes:
-    """Return the bytes that are stored and hashed; `data` are the event's data, packed."""
+    """Return the bytes that are stored and hashed; `data` are the event's data as `pack` stores them."""
     head = {
         "station": station,
         "number": number,

@@ -11,7 +11,18 @@ from sqlalchemy import Connection, Engine, insert, inspect, select, text
 
 from elinspect.errors import LogError
 from elinspect.store.connection import engine_for, in_words, reading, write_ahead, writing
-from elinspect.store.events import FIRST_LINK, EventKind, NewEvent, StoredEvent, from_bytes, link, now, packed, to_bytes
+from elinspect.store.events import (
+    FIRST_LINK,
+    EventKind,
+    NewEvent,
+    Packed,
+    StoredEvent,
+    from_bytes,
+    link,
+    now,
+    pack,
+    to_bytes,
+)
 from elinspect.store.locks import Lock, release, renew
 from elinspect.store.projections import apply
 from elinspect.store.rows import row_by
@@ -113,15 +124,15 @@ class Log:
         subjects = {event.subject for event in new}
         if not new or (expected_version is not None and len(subjects) != 1):
             raise ValueError("append needs events, and events of one subject where a version is expected")
-        ready = [packed(event.data) for event in new]
+        ready = [pack(event.data) for event in new]
         with self.writing() as connection:
             start = time.perf_counter()
             unchanged = expected_version is not None and event_count(connection, new[0].subject) == expected_version
             standing = Standing(station, lock, unchanged)
             stored = []
-            for event, data in zip(new, ready, strict=True):
+            for event, packed in zip(new, ready, strict=True):
                 refuse(connection, event, standing)
-                stored.append(_write_event(connection, event, data, station))
+                stored.append(_write_event(connection, event, packed, station))
                 apply(connection, stored[-1])
             if lock is not None:
                 decided = any(event.kind is EventKind.DISPOSITION for event in new)
@@ -143,13 +154,13 @@ class Log:
             after = found[-1].id
 
 
-def _write_event(connection: Connection, event: NewEvent, data: bytes, station: str) -> StoredEvent:
+def _write_event(connection: Connection, event: NewEvent, packed: Packed, station: str) -> StoredEvent:
     """Write one event at the end of a station's chain."""
     head = row_by(connection, chains, station=station)
     number = (head.number if head is not None else 0) + 1
     before = bytes(head.hash) if head is not None else FIRST_LINK
-    version = event_count(connection, event.subject) + 1
-    body = to_bytes(event, data, station, number, version, now())
+    version, at = event_count(connection, event.subject) + 1, now()
+    body = to_bytes(event, packed.stored, station, number, version, at)
     linked = link(before, body)
     row = {
         "station": station,
@@ -164,7 +175,7 @@ def _write_event(connection: Connection, event: NewEvent, data: bytes, station: 
     connection.execute(_MOVE_HEAD, {"station": station, "number": number, "hash": linked})
     key = result.inserted_primary_key
     assert key is not None
-    return from_bytes(int(key[0]), body)
+    return StoredEvent(int(key[0]), station, number, at, event.kind, event.subject, version, event.person, packed.data)
 
 
 _INSERT = insert(events)
