@@ -83,16 +83,20 @@ def patches_of(counts: FloatImage, corners_px: Points) -> FloatImage:
     side = _patch_side(corners_px)
     if side < _SMALLEST_PATCH_PX:
         return np.empty((len(corners_px), 0, 0, 0), np.float32)
-    down, along = (grid.ravel()[:, None] for grid in np.meshgrid(_PLACES, _PLACES))
-    a, b, c, d = (corners_px[:, None, k] for k in range(4))
-    centres = (1 - down) * ((1 - along) * a + along * b) + down * ((1 - along) * d + along * c)
-    starts = np.round(centres[..., ::-1] - (side - 1) / 2).astype(np.intp)
+    starts = np.round(place_centres(corners_px)[..., ::-1] - (side - 1) / 2).astype(np.intp)
     last = np.array(counts.shape) - side
     if np.any(last < 0):
         return np.empty((len(corners_px), 0, 0, 0), np.float32)
     starts = np.clip(starts, 0, last)
     windows = np.lib.stride_tricks.sliding_window_view(counts, (side, side))
     return np.asarray(windows[starts[..., 0], starts[..., 1]])
+
+
+def place_centres(corners_px: Points) -> Points:
+    """Return the middles (x, y) of the squares that `patches_of` cuts, shape (n_cells, places, 2)."""
+    down, along = (grid.ravel()[:, None] for grid in np.meshgrid(_PLACES, _PLACES))
+    a, b, c, d = (corners_px[:, None, k] for k in range(4))
+    return np.asarray((1 - down) * ((1 - along) * a + along * b) + down * ((1 - along) * d + along * c))
 
 
 def noise_of(patches: FloatImage) -> NDArray[np.float64]:

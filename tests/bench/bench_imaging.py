@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from elinspect.errors import ImageFileError
-from elinspect.imaging import assess, blank_reason, read_image
+from elinspect.imaging import Camera, assess, blank_reason, correct, read_image
 from elinspect.recipe import QualityLimits
 from elinspect.records import CellGrid, CellPictures, Layout, Orientation
 from elinspect.vision import cv2
@@ -55,6 +55,11 @@ def main() -> None:
         timed("blank_reason", lambda: blank_reason(image))
         timed("assess", lambda: assess(image, pictures, QualityLimits()))
         print(assess(image, pictures, QualityLimits()))
+        dark = rng.normal(300, 3, picture.shape).astype(np.float32)
+        flat = np.linspace(0.6, 1.1, picture.size, dtype=np.float32).reshape(picture.shape)
+        bad = rng.integers(0, 3600, (2000, 2)).astype(np.int32)
+        camera = Camera("gate", "", 6000, 3600, dark, flat, bad)
+        timed("correct (dark, flat, 2000 bad pixels)", lambda: correct(image, camera))
         huge = Path(folder) / "huge.png"
         header = bytearray(path.read_bytes()[:64])
         header[16:24] = (40000).to_bytes(4, "big") * 2

@@ -112,4 +112,57 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "The image is soft: edges spread over {spread_px:.1f} px (standard deviation). Check the focus, clean glass "
         "and lens, and make sure that nothing moves during the exposure."
     ),
+    "camera.other_size": (
+        "The image {file} has {width} x {height} pixels, but the camera file of '{camera}' is for {camera_width} x "
+        "{camera_height}. Use the camera file of the camera that took the image, with the same binning and region."
+    ),
+    "camera.not_written": "The camera file {file} cannot be written: {cause}. Check the folder and the free space.",
+    "camera.unreadable": "The camera file {file} cannot be read: {cause}. Check the drive or network and the rights.",
+    "camera.invalid": "{file} is not a camera file, or is damaged ({cause}). Make it again by calibrating the camera.",
+    "camera.no_target": (
+        "The calibration target was not found in the image {file} (nor in any other of {n}). Check columns, rows and "
+        "kind of the target, and that it is lit, sharp and shown whole."
+    ),
+    "camera.target_missed": (
+        "The calibration target was not found in the image {file}, which was left out. Retake it with the target lit,"
+        " sharp and shown whole."
+    ),
+    "camera.flat_full": (
+        "The evenly lit image {file} is saturated in part, so it cannot serve as a flat field. Retake it with less "
+        "light or a shorter exposure time."
+    ),
+    "camera.flat_dark": (
+        "The evenly lit image {file} is dark in part, so it cannot serve as a flat field. Retake it with the lit "
+        "surface filling the whole picture."
+    ),
+    "camera.few_dark": (
+        "Only {n} dark image was given; with {wanted} or more, noise and noisy pixels are found as well.",
+        "Only {n} dark images were given; with {wanted} or more, noisy pixels are found as well.",
+    ),
+    "camera.many_bad": "{percent:.1f} % of the pixels are hot, dead or noisy. Check the cooling and the exposure time.",
+    "camera.flat_level": (
+        "The evenly lit images stand at {percent:.0f} % of full scale. Retake them at about half of it."
+    ),
+    "camera.single_flat": (
+        "A single evenly lit image was given, so its noise and repeatability are not known. Take several."
+    ),
+    "camera.flat_noise": (
+        "The flat field brings {percent:.2f} % noise into every image. Take more evenly lit images, or brighter ones."
+    ),
+    "camera.flat_residual": (
+        "One half of the evenly lit images, corrected by the other, is still uneven by {percent:.1f} %. Keep the "
+        "light steady, or take more images with the surface in different places."
+    ),
+    "camera.coverage": (
+        "The target covered {percent:.0f} % of the picture only; the distortion outside it is a guess. Take pictures "
+        "with the target in the corners."
+    ),
+    "camera.lens_misfit": (
+        "Points of the target lie {away_px:.2f} px from where the lens model puts them. Check that the target is flat"
+        " and the images are sharp."
+    ),
+    "camera.lens_left_out": (
+        "The lens model fails towards the corners of the picture and was left out. Take pictures with the target in "
+        "the corners."
+    ),
 }
