@@ -40,7 +40,6 @@ def upgrade() -> None:
         sa.Column("bussing_machine", sa.Text(), nullable=False),
         sa.Column("el_station", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("serial", "string", "position", "origin", "valid_from", name=op.f("pk_context_rows")),
-        sqlite_with_rowid=False,
     )
     op.create_table(
         "evaluations",
