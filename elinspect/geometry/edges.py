@@ -10,11 +10,11 @@ from elinspect.geometry.lattice import Lattice
 from elinspect.records import FloatImage, Points
 from elinspect.vision import cv2
 
-SECTIONS = 8
+SECTIONS = 7
 """Stretches of an edge measured each for itself: tilt shows, and a crack or a busbar spoils only one or two."""
 _LINES_PER_SECTION = 6
 _ENDS = 0.1
-_SAMPLES = 49
+_SAMPLES = 37
 _FLANK_MM = 4.0
 _LEAST_CONTRAST = 0.12
 _WORST_MISFIT = 0.12

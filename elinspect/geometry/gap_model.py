@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-_STEPS = 6
+_STEPS = 5
 _LEVEL_SCATTER = 0.03
 _FAR = 1e6
 
@@ -83,9 +83,10 @@ def fitted_gaps(
     unknown = np.stack([left, right, start[:, 2], start[:, 3], start[:, 4]], axis=1)
     for _ in range(_STEPS):
         residual, slopes = _residual(values, x, unknown, blur, (depth, reach))
-        normal = np.einsum("nmi,nmj->nij", slopes, slopes)
+        turned = slopes.transpose(0, 2, 1)
+        normal = turned @ slopes
         normal[:, range(5), range(5)] += stiffness + 1e-12
-        gradient = np.einsum("nmi,nm->ni", slopes, residual) + stiffness * (prior - unknown)
+        gradient = (turned @ residual[..., None])[..., 0] + stiffness * (prior - unknown)
         change = np.linalg.solve(normal, gradient[..., None])[..., 0]
         change[:, :2] = np.clip(change[:, :2], -1.5 * blur, 1.5 * blur)
         unknown = unknown + change

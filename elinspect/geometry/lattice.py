@@ -213,22 +213,22 @@ def fitted(lattice: Lattice, seen: Sightings, with_lens: bool, rounds: int = 12)
     begin = unknown.copy()
     spread = np.concatenate([np.full(8, _OUTLINE_SPREAD), np.full(n_shifts, 0.5), [_LENS_SPREAD] if with_lens else []])
     stiffness = 1 / spread**2
-    scatter = np.inf
-    for _ in range(rounds):
+    scatter, slopes = np.inf, np.empty((seen.weight.size, unknown.size))
+    for turn in range(rounds):
         away = distances(rebuilt(unknown), seen)
         scatter = max(1.4826 * float(np.median(np.abs(away[used]))), 0.02)
         weight = seen.weight / (1 + (away / (2.5 * scatter)) ** 2) ** 2
-        slopes = np.empty((away.size, unknown.size))
-        for k in range(unknown.size):
-            step = np.zeros(unknown.size)
-            step[k] = 1e-6
-            slopes[:, k] = (distances(rebuilt(unknown + step), seen) - away) / 1e-6
+        if turn < 2:  # the problem is nearly linear: later steps do with the slopes of the second one
+            for k in range(unknown.size):
+                step = np.zeros(unknown.size)
+                step[k] = 1e-6
+                slopes[:, k] = (distances(rebuilt(unknown + step), seen) - away) / 1e-6
         weighted = slopes * weight[:, None]
         hold = scatter**2 * stiffness
         normal = weighted.T @ slopes + np.diag(hold + 1e-9)
         change = np.linalg.solve(normal, weighted.T @ away + hold * (unknown - begin))
         unknown = unknown - change
-        if np.abs(change).max() < 1e-7:
+        if np.abs(change).max() < 1e-6:
             break
     return rebuilt(unknown), scatter
 

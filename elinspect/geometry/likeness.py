@@ -1,64 +1,148 @@
-"""What layout a picture looks like, from its lines alone."""
+"""What layout a picture looks like: candidates from its lines alone, each tried by fitting it."""
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.geometry.coarse import CoarsePicture
 from elinspect.geometry.comb import axis_evidence
-from elinspect.geometry.flat import FlatPicture, Profile, gap_likeness, profiles_along_u, profiles_along_v, reaches
-from elinspect.geometry.parting import folded, parts_across
-from elinspect.records import Layout
+from elinspect.geometry.flat import (
+    Bands,
+    FlatPicture,
+    Profile,
+    flattened,
+    gap_likeness,
+    profiles_along_u,
+    profiles_along_v,
+    reaches,
+)
+from elinspect.geometry.homography import from_corners, rectangle
+from elinspect.geometry.lattice import Lattice, lattice_in
+from elinspect.geometry.parting import folded, parted_across
+from elinspect.geometry.settling import settled
+from elinspect.geometry.verdict import GridEvidence, is_sound, weighed
+from elinspect.recipe import assumed_product
+from elinspect.records import Layout, Points
 
-_MOST_COLUMNS = 30
+_MOST_COLUMNS, _MOST_ROWS = 30, 14
 _BANDS = 8
 _LEAST = 0.05
 _NARROWEST_PX = 12
-_MOST_ROWS = 14
 _RATIO_SLACK = 0.17
+_TRIES = 5
+_BLOCK_GAPS = np.linspace(0.0, 0.45, 10)
 
 
-def seen_layout(flat: FlatPicture) -> Layout | None:
-    """Return the layout whose lines explain the field best, or None if there is no regular one.
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """A layout that the picture really shows.
+
+    Attributes
+    ----------
+    layout : Layout
+        Blocks, strings, cells.
+    lattice : Lattice
+        Fitted to it.
+    flat : FlatPicture
+        The picture laid flat by it.
+    bands : Bands
+        Its profiles.
+    evidence : GridEvidence
+        What speaks for it.
+    """
+
+    layout: Layout
+    lattice: Lattice
+    flat: FlatPicture
+    bands: Bands
+    evidence: GridEvidence
+
+
+def seen_layout(coarse: CoarsePicture, corners: Points, size: tuple[int, int]) -> Seen | None:
+    """Find the layout that the field shows, strings taken to run horizontally in the gate view.
+
+    Parameters
+    ----------
+    coarse : CoarsePicture
+        The picture.
+    corners : ndarray, shape (4, 2)
+        Corners (x, y) of the lit field in file pixels, clockwise in the gate view.
+    size : tuple of int
+        Width and height of the file.
+
+    Returns
+    -------
+    Seen or None
+        The first candidate whose lattice, once fitted, is borne out by the picture.
+    """
+    whole = Lattice(Layout(1, 1, 1), from_corners(rectangle(1, 1), corners), np.zeros(1), (0.0, 0.0), 0.0, size)
+    for layout in candidates(flattened(coarse, whole, 0.02))[:_TRIES]:
+        product = assumed_product(layout)
+        lattice, flat, bands = settled(coarse, lattice_in(corners, layout, product.recipe, size))
+        evidence = weighed(flat, bands, product)
+        if is_sound(evidence, product):
+            return Seen(layout, lattice, flat, bands, evidence)
+    return None
+
+
+def candidates(flat: FlatPicture) -> list[Layout]:
+    """Return layouts that would explain the lines of the field, the likeliest first.
 
     Parameters
     ----------
     flat : FlatPicture
         The field laid flat as a single cell: its lattice only says where the field lies.
     """
-    width, height = flat.lattice.extent
-    across, along = np.linspace(0, height, _BANDS + 1), np.linspace(0, width, _BANDS + 1)
+    across = np.linspace(0, 1, _BANDS + 1)
     profiles_u = profiles_along_u(flat, across[:-1], across[1:])
-    profiles_v = profiles_along_v(flat, along[:-1], along[1:])
-    first, last = float(flat.column_px(0)), float(flat.column_px(width))
-    top, bottom = float(flat.row_px(0)), float(flat.row_px(height))
-    columns, strength = _best_count(profiles_u, first, last, flat.noise)
-    if strength < _LEAST:
-        return None
-    rows = _rows(profiles_v, top, bottom, (last - first) / columns, flat.noise)
-    if rows is None:
-        return None
-    blocks = 2 if columns % 2 == 0 and _wide_middle(profiles_u, first, last, columns) else 1
-    return Layout(blocks, rows, columns // blocks)
+    profiles_v = profiles_along_v(flat, across[:-1], across[1:])
+    first, last = flat.column_px([0.0, 1.0])
+    top, bottom = flat.row_px([0.0, 1.0])
+    found = []
+    for columns, blocks in _columns(profiles_u, float(first), float(last), flat.noise):
+        rows = _rows(profiles_v, float(top), float(bottom), float(last - first) / columns, flat.noise)
+        found += [Layout(blocks, count, columns // blocks) for count in rows[:2]]
+    return found
 
 
-def _best_count(profiles: Profile, first: float, last: float, noise: float) -> tuple[int, float]:
-    contrasts = {1: 0.0}
+def _columns(profiles: Profile, first: float, last: float, noise: float) -> list[tuple[int, int]]:
+    """Return numbers of columns and of blocks that explain the lines across the strings, the likeliest first."""
+    contrasts = {}
     for count in range(2, _MOST_COLUMNS + 1):
-        pitch = (last - first) / count
-        if pitch < _NARROWEST_PX:
+        if (last - first) / count < _NARROWEST_PX:
             break
-        gap = axis_evidence(profiles, pitch, noise).gap
-        lines = _sampled(gap, first + pitch * np.arange(1, count), pitch)
-        control = _sampled(gap, first + pitch * (np.arange(count) + 0.5), pitch)
-        contrasts[count] = float(lines.mean() - control.mean())
-    strongest = max(contrasts.values())
+        gap = axis_evidence(profiles, (last - first) / count, noise).gap
+        for blocks in (1, 2, 3):
+            if blocks == 1 or (count % blocks == 0 and count // blocks >= 4):
+                contrasts[count, blocks] = _contrast(gap, first, last, count, blocks)
+    strongest = max(contrasts.values(), default=0.0)
+    if strongest < _LEAST:
+        return [(1, 1)]
     # A part of the lines has about the contrast of all of them; more lines than there are have half of it.
-    best = max(count for count, contrast in contrasts.items() if contrast >= 0.65 * strongest)
-    return best, contrasts[best]
+    strong = [key for key, contrast in contrasts.items() if contrast >= 0.6 * strongest]
+    most = max(count for count, _ in strong)
+    # Blocks have their say only by a gap much wider than the others: with it they explain more.
+    return sorted(strong, key=lambda key: (key[0] != most, -round(contrasts[key] / strongest, 1), -key[0], key[1]))
 
 
-def _rows(profiles: Profile, top: float, bottom: float, pitch_u: float, noise: float) -> int | None:
-    """Return the rows of cells about as high as wide, or two or three times as high, whose lines show best."""
-    best, strongest = None, _LEAST
+def _contrast(gap: NDArray[np.float64], first: float, last: float, count: int, blocks: int) -> float:
+    """Return how much more gap-like the places of lines are than those half way between, at the best block gap."""
+    column = np.arange(count)
+    block = column // (count // blocks)
+    best = -1.0
+    for extra in _BLOCK_GAPS if blocks > 1 else (0.0,):
+        pitch = (last - first) / (count + extra * (blocks - 1))
+        starts = first + pitch * (column + extra * block)
+        inner = starts[1:][np.diff(block) == 0]
+        lines, control = _sampled(gap, inner, pitch), _sampled(gap, starts + pitch / 2, pitch)
+        best = max(best, float(lines.mean() - control.mean()))
+    return best
+
+
+def _rows(profiles: Profile, top: float, bottom: float, pitch_u: float, noise: float) -> list[int]:
+    """Return numbers of rows, the likeliest first: cells about as high as wide, or two or three times as high."""
+    found = []
     for rows in range(1, _MOST_ROWS + 1):
         pitch = (bottom - top) / rows
         if min(abs(np.log(pitch / pitch_u / times)) for times in (1, 2, 3)) > _RATIO_SLACK:
@@ -67,26 +151,12 @@ def _rows(profiles: Profile, top: float, bottom: float, pitch_u: float, noise: f
         lines = _sampled(likeness.mean(axis=0), top + pitch * np.arange(1, rows), pitch)
         weakest = float(lines.min()) if rows > 1 else _LEAST
         inside = folded(likeness, top + pitch * np.arange(rows), pitch)
-        if weakest >= strongest and parts_across(inside, weakest) == 1:
-            best, strongest = rows, weakest
-    return best
+        if weakest >= _LEAST and not parted_across(inside, weakest):
+            found.append((weakest, rows))
+    return [rows for _, rows in sorted(found, reverse=True)]
 
 
 def _sampled(values: NDArray[np.floating], places: NDArray[np.floating], pitch: float) -> NDArray[np.floating]:
     reach = max(1, round(0.04 * pitch))
     index = places.round().astype(int)[:, None] + np.arange(-reach, reach + 1)
     return np.asarray(values[np.clip(index, 0, values.size - 1)].max(axis=1))
-
-
-def _wide_middle(profiles: Profile, first: float, last: float, columns: int) -> bool:
-    """Whether the gap in the middle is much wider than the others: two blocks."""
-    typical = np.median(profiles, axis=0)
-    pitch = (last - first) / columns
-    level = 0.6 * float(np.median(typical[round(first) : round(last)]))
-
-    def dark(place: float) -> int:
-        near = typical[max(0, round(place - 0.3 * pitch)) : round(place + 0.3 * pitch)]
-        return int((near < level).sum())
-
-    others = [dark(first + pitch * k) for k in range(1, columns) if k != columns // 2]
-    return dark((first + last) / 2) > 2 * float(np.median(others or [0])) + 0.04 * pitch

@@ -156,7 +156,7 @@ def _lit_field(coarse: CoarsePicture) -> LitField | NotFound:
     low, high = (float(value) for value in np.percentile(small[::2, ::2], (1, 99)))
     # Averaging over n pixels divides white noise by sqrt(n); JPEG noise is not white, hence the wide factor.
     noise = coarse.noise * scale / 3
-    if high <= low:
+    if high - low <= 1e-4 * abs(high):
         return NotFound(Message("geometry.uniform"))
     if high - low < 12 * noise:
         return NotFound(Message("geometry.only_noise"))

@@ -1,4 +1,4 @@
-"""Whether what is taken for one cell is really two or three: lines inside it that are gaps and not busbars."""
+"""Whether what is taken for one cell is really several: lines inside it that are gaps and not busbars."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,11 @@ _LEAST_SHARE = 0.3
 _SAME = 0.03
 _GAP_SHARE = 0.5
 _DEEPER = 1.6
+_MOST_PARTS = 6
+_INNER = 0.06
+_TRACE, _TRACE_SHARE = 0.04, 0.3
+"""Faintest line across the string that counts: on its own, and as a share of the gaps. Whole cells show 0.12 of them
+at most (free panels of real cells, drawings, simulated panels)."""
 
 
 def folded(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float) -> NDArray[np.float64]:
@@ -34,29 +39,36 @@ def folded(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px
     return np.asarray(likeness.mean(axis=0)[index].mean(axis=0), dtype=np.float64)
 
 
-def parts_along(inside: NDArray[np.float64], usual: float) -> int:
-    """Return into how many parts (1, 2 or 3) lines across the string part a cell; nothing but gaps runs that way.
+def parted_along(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float, usual: float) -> bool:
+    """Whether lines across the string part the cells; nothing but gaps runs that way.
+
+    The lines need not lie at the same place in every cell: a wrong lattice drifts against the true one.
 
     Parameters
     ----------
-    inside : ndarray
-        Folded gap-likeness.
+    likeness : ndarray, shape (bands, length)
+        Gap-likeness of each place in each band.
+    starts : ndarray, shape (cells,)
+        Where each cell begins, pixels.
+    pitch_px : float
+        Pixels per cell.
     usual : float
         Gap-likeness of the gaps that bound the cells.
     """
-    for parts in (2, 3):
-        if all(_highest_near(inside, k / parts) > _LEAST_SHARE * usual for k in range(1, parts)):
-            return parts
-    return 1
+    ends = round(_INNER * pitch_px)
+    places = np.arange(ends, max(ends + 1, round(pitch_px) - ends))
+    index = np.clip(np.round(starts[:, None] + places).astype(int), 0, likeness.shape[1] - 1)
+    darkest = likeness.mean(axis=0)[index].max(axis=1)
+    return bool(np.median(darkest) > max(_TRACE, _TRACE_SHARE * usual))
 
 
-def parts_across(inside: NDArray[np.float64], usual: float) -> int:
-    """Return into how many parts (1, 2 or 3) lines along the string part a cell.
+def parted_across(inside: NDArray[np.float64], usual: float) -> bool:
+    """Whether lines along the string part a cell into two to six.
 
     Busbars are alike and spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them,
     hence nearer to its neighbours than they are to each other, or stands out from them.
     """
-    for parts in (2, 3):
+    for parts in range(2, _MOST_PARTS + 1):
         lines = [k / parts for k in range(1, parts)]
         weakest = min(_highest_near(inside, line) for line in lines)
         if weakest < _GAP_SHARE * usual:
@@ -67,15 +79,15 @@ def parts_across(inside: NDArray[np.float64], usual: float) -> int:
             continue
         others = peaks[~np.isin(peaks, nearest)]
         if others.size == 0:
-            return parts
+            return True
         heights = [_highest_near(inside, place) for place in others]
         if weakest > _DEEPER * float(np.median(heights)):
-            return parts
+            return True
         spacing = float(np.median(np.diff(np.concatenate([peaks, peaks[:1] + 1]))))
         closest = max(float(np.abs(others - line).min()) for line in nearest)
         if closest < _CLOSER * spacing:
-            return parts
-    return 1
+            return True
+    return False
 
 
 def _highest_near(inside: NDArray[np.float64], place: float) -> float:

@@ -10,7 +10,7 @@ from elinspect.geometry.lattice import Lattice
 from elinspect.records import Points
 
 LEFT, TOP, RIGHT, BOTTOM = range(4)
-_FEWEST = 4
+_FEWEST = 3
 _ENDS = 0.1
 
 

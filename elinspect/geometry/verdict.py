@@ -7,18 +7,19 @@ from numpy.typing import NDArray
 
 from elinspect.geometry.flat import Bands, FlatPicture, gap_likeness, reaches
 from elinspect.geometry.lattice import pitches_mm
-from elinspect.geometry.parting import folded, parts_across, parts_along
+from elinspect.geometry.parting import folded, parted_across, parted_along
 from elinspect.geometry.sightings import FAINTEST, AxisSightings, Lines, seen_in, sought
 from elinspect.recipe import Product
 
 LIT = 0.08
 """A cell counts as lit from this share of the median cell's light on."""
-_SEEN_SHARE = 0.7
+_SEEN_SHARE = 0.8
 _SIDE_SHARE = 0.25
 _EDGE = 0.2
 _ALIKE = 0.3
 _KNOWN_RATIO, _ASSUMED_RATIO = 0.12, 0.17
 _WINDOW = 0.03
+_LEAST_BLOCK_GAP_MM = 2.0
 _CONTROLS = (0.3, 0.4, 0.5, 0.6, 0.7)
 
 
@@ -33,20 +34,24 @@ class GridEvidence:
         strings; 1 where there are none.
     sides : float
         Share of the lit outer cells whose outer edge was seen; 1 where the field ends at the picture's border.
-    parts : tuple of int
-        Into how many parts each cell is really parted by gaps, along the string and across it.
+    parted : tuple of bool
+        Whether gaps part what is taken for one cell, along the string and across it.
     beyond : float
         Light just outside the field, as a share of the light of the outer cells; the worst side.
     ratio_misfit : float
         Logarithm of the ratio of the pitches over what the recipe says.
+    block_gap_mm : float
+        How much wider the narrowest gap between blocks is than a gap between cells, by the recipe's or the assumed cell
+        size; infinite for one block.
     """
 
     gaps_along: float
     gaps_across: float
     sides: float
-    parts: tuple[int, int]
+    parted: tuple[bool, bool]
     beyond: float
     ratio_misfit: float
+    block_gap_mm: float
 
     @property
     def confidence(self) -> float:
@@ -82,9 +87,10 @@ def weighed(flat: FlatPicture, bands: Bands, product: Product) -> GridEvidence:
         gaps_along=along,
         gaps_across=across,
         sides=min(along_sides, across_sides) if _surrounded(flat) else 1.0,
-        parts=_parts(flat, bands, seen_u, seen_v),
+        parted=_parted(flat, bands, seen_u, seen_v),
         beyond=_beyond(flat, means, lit),
         ratio_misfit=_ratio_misfit(flat, product),
+        block_gap_mm=float(np.diff(flat.lattice.shifts).min(initial=np.inf)) * pitches_mm(product.recipe)[0],
     )
 
 
@@ -95,9 +101,10 @@ def is_sound(evidence: GridEvidence, product: Product) -> bool:
         evidence.gaps_along >= _SEEN_SHARE
         and evidence.gaps_across >= _SEEN_SHARE
         and evidence.sides >= _SIDE_SHARE
-        and evidence.parts == (1, 1)
+        and not any(evidence.parted)
         and evidence.beyond <= 0.5
         and abs(evidence.ratio_misfit) <= tolerance
+        and evidence.block_gap_mm >= _LEAST_BLOCK_GAP_MM
     )
 
 
@@ -108,6 +115,17 @@ def cell_means(flat: FlatPicture, bands: Bands) -> NDArray[np.float64]:
     first, last = (flat.column_px(flat.lattice.columns_from + share).round().astype(int) for share in (0.2, 0.8))
     total = np.pad(np.cumsum(by_row, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
     return np.asarray((total[:, last] - total[:, first]) / (last - first))
+
+
+def inner_lines(flat: FlatPicture, bands: Bands) -> float:
+    """Return the share of lines inside cells that run across the strings: near 1 where strings really run upright.
+
+    Busbars and wires run along the string, whose lines are those of constant v.
+    """
+    totals = []
+    for axis in (0, 1):
+        totals.append(float(_controls(flat, bands, axis).clip(0).mean()))
+    return totals[0] / max(sum(totals), 1e-6)
 
 
 def faintest_row(flat: FlatPicture, bands: Bands, outer: tuple[int, int]) -> float:
@@ -189,13 +207,16 @@ def _surrounded(flat: FlatPicture) -> bool:
     return float(np.mean(shown)) > 0.5
 
 
-def _parts(flat: FlatPicture, bands: Bands, seen_u: AxisSightings, seen_v: AxisSightings) -> tuple[int, int]:
+def _parted(flat: FlatPicture, bands: Bands, seen_u: AxisSightings, seen_v: AxisSightings) -> tuple[bool, bool]:
     pitch_u, pitch_v = flat.px_per_pitch
     starts_u = flat.column_px(flat.lattice.columns_from)
     starts_v = flat.row_px(np.arange(flat.lattice.layout.grid_shape[0]))
-    inside_u = folded(gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u), starts_u, pitch_u)
+    lines_u = gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u)
     inside_v = folded(gap_likeness(bands.along_v, reaches(pitch_v), bands.noise_v), starts_v, pitch_v)
-    return parts_along(inside_u, _usual(seen_u)), parts_across(inside_v, _usual(seen_v))
+    return (
+        parted_along(lines_u, starts_u, pitch_u, _usual(seen_u)),
+        parted_across(inside_v, _usual(seen_v)),
+    )
 
 
 def _usual(seen: AxisSightings) -> float:

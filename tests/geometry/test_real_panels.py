@@ -23,7 +23,7 @@ VIEWS = {"straight": (0, (0, 0)), "turned": (8, (5, 0)), "tilted": (-10, (10, 12
 
 
 @pytest.mark.parametrize("view", VIEWS)
-@pytest.mark.parametrize(("panel", "layout"), [(0, "6x10"), (1, "6x12"), (5, "4x9"), (9, "6x10"), (15, "6x12")])
+@pytest.mark.parametrize(("panel", "layout"), [(0, "6x10"), (15, "6x12"), (5, "4x9")])
 def test_the_right_grid_is_found_over_real_cells(panel: int, layout: str, view: str) -> None:
     flat = lay_out(panel, Layout.parse(layout))
     height, width = flat.picture.shape
@@ -41,7 +41,7 @@ def test_the_right_grid_is_found_over_real_cells(panel: int, layout: str, view: 
 
 
 def test_both_kinds_of_wafer_are_among_the_panels() -> None:
-    assert {wafer_of(panel) for panel in (0, 1, 5, 9, 15)} == {"mono", "poly"}
+    assert {wafer_of(panel) for panel in (0, 15, 5)} == {"mono", "poly"}
 
 
 @pytest.mark.parametrize("panel", range(0, len(FREE_PANELS), 3))
