@@ -19,7 +19,7 @@ from elinspect.geometry.flat import (
 )
 from elinspect.geometry.homography import from_corners, rectangle
 from elinspect.geometry.lattice import Lattice, lattice_in
-from elinspect.geometry.parting import folded, parted_across
+from elinspect.geometry.parting import by_cell, parted_across
 from elinspect.geometry.settling import settled
 from elinspect.geometry.verdict import GridEvidence, is_sound, weighed
 from elinspect.recipe import assumed_product
@@ -150,8 +150,8 @@ def _rows(profiles: Profile, top: float, bottom: float, pitch_u: float, noise: f
         likeness = gap_likeness(profiles, reaches(pitch), noise)
         lines = _sampled(likeness.mean(axis=0), top + pitch * np.arange(1, rows), pitch)
         weakest = float(lines.min()) if rows > 1 else _LEAST
-        inside = folded(likeness, top + pitch * np.arange(rows), pitch)
-        if weakest >= _LEAST and not parted_across(inside, weakest):
+        cells = by_cell(likeness, top + pitch * np.arange(rows), pitch)
+        if weakest >= _LEAST and not parted_across(cells, weakest):
             found.append((weakest, rows))
     return [rows for _, rows in sorted(found, reverse=True)]
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _EDGE = 0.04
-_NEAR = 0.025
+_NEAR = 0.04
 _CLOSER = 0.75
 _LEAST_SHARE = 0.3
 _SAME = 0.03
@@ -12,13 +12,13 @@ _GAP_SHARE = 0.5
 _DEEPER = 1.6
 _MOST_PARTS = 6
 _INNER = 0.06
-_TRACE, _TRACE_SHARE = 0.04, 0.3
+_TRACE, _TRACE_SHARE = 0.04, 0.16
 """Faintest line across the string that counts: on its own, and as a share of the gaps. Whole cells show 0.12 of them
 at most (free panels of real cells, drawings, simulated panels)."""
 
 
-def folded(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float) -> NDArray[np.float64]:
-    """Return the mean gap-likeness over cells of one axis as a function of the place in the cell.
+def by_cell(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float) -> NDArray[np.float64]:
+    """Return the gap-likeness, mean over all bands, cell by cell along one axis.
 
     Parameters
     ----------
@@ -31,43 +31,47 @@ def folded(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px
 
     Returns
     -------
-    ndarray, shape (n,)
-        Mean over bands and cells, from the beginning of the cell to its end.
+    ndarray, shape (cells, places)
+        From the beginning of each cell to its end.
     """
-    places = np.arange(round(pitch_px))
-    index = np.clip(np.round(starts[:, None] + places).astype(int), 0, likeness.shape[1] - 1)
-    return np.asarray(likeness.mean(axis=0)[index].mean(axis=0), dtype=np.float64)
+    index = np.clip(np.round(starts[:, None] + np.arange(round(pitch_px))).astype(int), 0, likeness.shape[1] - 1)
+    return np.asarray(likeness.mean(axis=0)[index], dtype=np.float64)
 
 
-def parted_along(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float, usual: float) -> bool:
+def parted_along(cells: NDArray[np.float64], usual: float) -> bool:
     """Whether lines across the string part the cells; nothing but gaps runs that way.
 
     The lines need not lie at the same place in every cell: a wrong lattice drifts against the true one.
 
     Parameters
     ----------
-    likeness : ndarray, shape (bands, length)
-        Gap-likeness of each place in each band.
-    starts : ndarray, shape (cells,)
-        Where each cell begins, pixels.
-    pitch_px : float
-        Pixels per cell.
+    cells : ndarray, shape (cells, places)
+        Gap-likeness along the string, from `by_cell`.
     usual : float
         Gap-likeness of the gaps that bound the cells.
     """
-    ends = round(_INNER * pitch_px)
-    places = np.arange(ends, max(ends + 1, round(pitch_px) - ends))
-    index = np.clip(np.round(starts[:, None] + places).astype(int), 0, likeness.shape[1] - 1)
-    darkest = likeness.mean(axis=0)[index].max(axis=1)
+    ends = round(_INNER * cells.shape[1])
+    darkest = cells[:, ends : cells.shape[1] - ends].max(axis=1, initial=0)
     return bool(np.median(darkest) > max(_TRACE, _TRACE_SHARE * usual))
 
 
-def parted_across(inside: NDArray[np.float64], usual: float) -> bool:
-    """Whether lines along the string part a cell into two to six.
+def parted_across(cells: NDArray[np.float64], usual: float) -> bool:
+    """Whether lines along the string part most cells into two to six.
 
     Busbars are alike and spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them,
     hence nearer to its neighbours than they are to each other, or stands out from them.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (cells, places)
+        Gap-likeness across the strings, from `by_cell`.
+    usual : float
+        Gap-likeness of the gaps that bound the cells.
     """
+    return 2 * sum(_is_parted(inside, usual) for inside in cells) > len(cells)
+
+
+def _is_parted(inside: NDArray[np.float64], usual: float) -> bool:
     for parts in range(2, _MOST_PARTS + 1):
         lines = [k / parts for k in range(1, parts)]
         weakest = min(_highest_near(inside, line) for line in lines)

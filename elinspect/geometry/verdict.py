@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from elinspect.geometry.flat import Bands, FlatPicture, gap_likeness, reaches
 from elinspect.geometry.lattice import pitches_mm
-from elinspect.geometry.parting import folded, parted_across, parted_along
+from elinspect.geometry.parting import by_cell, parted_across, parted_along
 from elinspect.geometry.sightings import FAINTEST, AxisSightings, Lines, seen_in, sought
 from elinspect.recipe import Product
 
@@ -211,12 +211,9 @@ def _parted(flat: FlatPicture, bands: Bands, seen_u: AxisSightings, seen_v: Axis
     pitch_u, pitch_v = flat.px_per_pitch
     starts_u = flat.column_px(flat.lattice.columns_from)
     starts_v = flat.row_px(np.arange(flat.lattice.layout.grid_shape[0]))
-    lines_u = gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u)
-    inside_v = folded(gap_likeness(bands.along_v, reaches(pitch_v), bands.noise_v), starts_v, pitch_v)
-    return (
-        parted_along(lines_u, starts_u, pitch_u, _usual(seen_u)),
-        parted_across(inside_v, _usual(seen_v)),
-    )
+    cells_u = by_cell(gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u), starts_u, pitch_u)
+    cells_v = by_cell(gap_likeness(bands.along_v, reaches(pitch_v), bands.noise_v), starts_v, pitch_v)
+    return parted_along(cells_u, _usual(seen_u)), parted_across(cells_v, _usual(seen_v))
 
 
 def _usual(seen: AxisSightings) -> float:
