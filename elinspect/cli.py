@@ -11,7 +11,7 @@ from rich.table import Table
 
 from elinspect import __version__
 from elinspect.catalogue import words
-from elinspect.cli_console import LogOption, err, in_words, out, progress_bar
+from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
 from elinspect.errors import DisplayError, SettingsFileError
 from elinspect.records import Layout, Purpose, Stage
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from elinspect.operations.demo import DemoPlaces
     from elinspect.operations.inspecting import Inspected
     from elinspect.operations.pareto import ParetoTable
-    from elinspect.recipe import AcceptanceCriteria
+    from elinspect.recipe import AcceptanceCriteria, Product
     from elinspect.store.log import Log
 
 STATION = "station"
@@ -39,6 +39,11 @@ app.add_typer(context_app, name="context")
 app.add_typer(maintenance_app, name="maintenance")
 app.add_typer(flash_app, name="flash")
 app.add_typer(log_app, name="log")
+
+
+RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
+LayoutOption = Annotated[str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")]
+CriteriaOption = Annotated[Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")]
 
 
 class Bits(StrEnum):
@@ -69,24 +74,32 @@ def _root(
     del version
 
 
-def _layout(text: str) -> Layout:
+def _product(recipe: Path | None, layout: str | None) -> "Product":
+    from elinspect.recipe import Product, assumed_product, read_recipe
+
+    if recipe is not None and layout is None:
+        return Product(read_recipe(recipe))
+    if recipe is not None or layout is None:
+        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
     try:
-        return Layout.parse(text)
+        return assumed_product(Layout.parse(layout))
     except SettingsFileError as error:
         raise typer.BadParameter(str(error), param_hint="--layout") from error
+
+
+def _limits(criteria: Path | None) -> "AcceptanceCriteria":
+    from elinspect.recipe import default_criteria, read_criteria
+
+    return read_criteria(criteria) if criteria is not None else default_criteria()
 
 
 @app.command()
 @in_words
 def inspect(
     images: Annotated[list[Path], typer.Argument(help="Image files, one panel each.", metavar="IMAGES...")],
-    recipe: Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")] = None,
-    layout: Annotated[
-        str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")
-    ] = None,
-    criteria: Annotated[
-        Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")
-    ] = None,
+    recipe: RecipeOption = None,
+    layout: LayoutOption = None,
+    criteria: CriteriaOption = None,
     serial: Annotated[str | None, typer.Option(help="Serial of the panel; for one image only.")] = None,
     stage: Annotated[Stage, typer.Option(help="Where in the making the picture was taken.")] = Stage.BEFORE_LAMINATION,
     purpose: Annotated[Purpose, typer.Option(help="Why it was taken.")] = Purpose.ENGINEERING,
@@ -99,17 +112,14 @@ def inspect(
     Exit code 0: all files read, 1: some input failed and was reported, 2: wrong options. A panel that is held is not a
     failure.
     """
-    if (recipe is None) == (layout is None):
-        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
     if serial is not None and len(images) > 1:
         raise typer.BadParameter("one serial belongs to one image", param_hint="--serial")
+    product = _product(recipe, layout)
 
     from elinspect.operations.inspecting import Outputs, inspect_files
     from elinspect.pipeline import Occasion
-    from elinspect.recipe import Product, assumed_product, default_criteria, read_criteria, read_recipe
 
-    product = Product(read_recipe(recipe)) if recipe is not None else assumed_product(_layout(layout or ""))
-    limits = read_criteria(criteria) if criteria is not None else default_criteria()
+    limits = _limits(criteria)
     occasion = Occasion(serial, stage, purpose)
     failed = 0
     with _opened(log) as opened, progress_bar() as progress:
@@ -160,19 +170,14 @@ def review(
     log: LogOption = None,
     inspector: Annotated[str, typer.Option(help="Name of the inspector.")] = "inspector",
     role: Annotated[Role, typer.Option(help="Role of the person at the desk.")] = Role.INSPECTOR,
-    criteria: Annotated[
-        Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")
-    ] = None,
+    criteria: CriteriaOption = None,
 ) -> None:
     """Open the reviewer window on a log."""
-    from elinspect.operations.log_place import default_log_path
-    from elinspect.recipe import default_criteria, read_criteria
-
-    limits = read_criteria(criteria) if criteria is not None else default_criteria()
+    limits = _limits(criteria)
     problem = _display_problem()
     if problem is not None:
         raise DisplayError("command.no_window", problem=problem)
-    raise typer.Exit(_open_window(log or str(default_log_path()), inspector, role, limits))
+    raise typer.Exit(_open_window(log_place(log), inspector, role, limits))
 
 
 def _display_problem() -> str | None:
@@ -199,20 +204,17 @@ def _open_window(log: str, inspector: str, role: Role, criteria: "AcceptanceCrit
 @in_words
 def simulate(
     folder: Annotated[Path, typer.Option("--out", help="Folder for pictures and truth.", metavar="DIR")],
-    recipe: Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")] = None,
-    layout: Annotated[str | None, typer.Option(help="Layout instead of a recipe.", metavar="L")] = None,
+    recipe: RecipeOption = None,
+    layout: LayoutOption = None,
     panels: Annotated[int, typer.Option(help="How many panels.", min=1)] = 1,
     seed: Annotated[int, typer.Option(help="The same seed gives the same panels.", min=0)] = 0,
     mm_per_px: Annotated[float, typer.Option(help="Size of a pixel.", min=0.1, max=2.0)] = 0.5,
     bit_depth: Annotated[Bits, typer.Option(help="Bits of the camera.")] = Bits.TWELVE,
 ) -> None:
     """Simulate panels with known truth: a picture and a truth file each."""
-    from elinspect.recipe import assumed_product, read_recipe
     from elinspect.synthetic import simulate_to_folder
 
-    if (recipe is None) == (layout is None):
-        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
-    product = read_recipe(recipe) if recipe is not None else assumed_product(_layout(layout or "")).recipe
+    product = _product(recipe, layout).recipe
     with progress_bar() as progress:
         bar = progress.add_task(words("command.simulating"), total=panels)
         written = simulate_to_folder(
@@ -240,12 +242,11 @@ def pareto(
     csv: Annotated[Path | None, typer.Option(help="Also write the table here.", metavar="FILE")] = None,
 ) -> None:
     """Show the defect Pareto: one primary kind per cell."""
-    from elinspect.operations.log_place import default_log_path
     from elinspect.operations.pareto import pareto as count_flags
     from elinspect.operations.pareto import write_pareto_csv
     from elinspect.store.log import open_log
 
-    with open_log(log or default_log_path()) as opened:
+    with open_log(log_place(log)) as opened:
         table = count_flags(opened, by, purpose, count=count)
     _show_pareto(table)
     if csv is not None:

@@ -15,6 +15,13 @@ out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 
+def log_place(log: str | None) -> str:
+    """Return the log that was asked for, or this user's own."""
+    from elinspect.operations.log_place import default_log_path
+
+    return log or str(default_log_path())
+
+
 LogOption = Annotated[str | None, typer.Option("--log", metavar="URL", help="The log: a file or a database URL.")]
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from elinspect.catalogue import words
-from elinspect.cli_console import LogOption, err, in_words, out, progress_bar
+from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
 
 if TYPE_CHECKING:
     from elinspect.operations.importing import ImportReport
@@ -20,16 +20,10 @@ log_app = typer.Typer(no_args_is_help=True, help="Look after the log.")
 TableFile = Annotated[Path, typer.Argument(help="CSV file or workbook (XLSX).", metavar="FILE")]
 
 
-def _place(log: str | None) -> str:
-    from elinspect.operations.log_place import default_log_path
-
-    return log or str(default_log_path())
-
-
 def _import(file: Path, log: str | None, run: "Callable[..., ImportReport]") -> None:
     from elinspect.store.log import open_log
 
-    with open_log(_place(log)) as opened, progress_bar() as progress:
+    with open_log(log_place(log)) as opened, progress_bar() as progress:
         bar = progress.add_task(words("command.importing"), total=100)
         report = run(opened, file, lambda share: progress.update(bar, completed=round(100 * share)))
     out.print(words("command.imported", added=report.added, known=report.known, bad=len(report.bad)))
@@ -81,7 +75,7 @@ def verify(
     """Check every record of every chain; exit code 1 if any was edited, removed, inserted or cut off."""
     from elinspect.operations.upkeep import verify_log
 
-    faults, heads = verify_log(_place(log), anchor or ())
+    faults, heads = verify_log(log_place(log), anchor or ())
     for fault in faults:
         err.print(fault.text, style="bold red", markup=False)
     if faults:
@@ -99,7 +93,7 @@ def rebuild(log: LogOption = None) -> None:
 
     with progress_bar() as progress:
         bar = progress.add_task(words("command.rebuilding"), total=100)
-        applied = rebuild_log(_place(log), lambda share: progress.update(bar, completed=round(100 * share)))
+        applied = rebuild_log(log_place(log), lambda share: progress.update(bar, completed=round(100 * share)))
     out.print(words("command.rebuilt", n=applied))
 
 
@@ -112,7 +106,7 @@ def backup(
     """Write a backup while stations go on working, with its anchor beside it."""
     from elinspect.operations.upkeep import backup_log
 
-    backup_log(_place(log), target)
+    backup_log(log_place(log), target)
     out.print(words("command.written", file=str(target)), markup=False)
 
 
@@ -125,6 +119,6 @@ def restore(
     """Bring a backup back to a place that holds no log yet."""
     from elinspect.operations.upkeep import restore_log
 
-    place = _place(log)
+    place = log_place(log)
     restore_log(source, place)
     out.print(words("command.restored", file=str(source), place=place), markup=False)

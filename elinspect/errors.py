@@ -4,6 +4,9 @@
 front of the screen: what happened, where, what to do. Our own bugs are `ValueError` or a failed `assert`.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from elinspect.catalogue import Message, Value
 
 
@@ -51,3 +54,27 @@ class ImportFileError(ElinspectError):
 
 class DisplayError(ElinspectError):
     """No window can be opened on this machine or in this session."""
+
+
+@contextmanager
+def told_as(code: str, kind: type[ElinspectError] = ElinspectError, **values: Value) -> Iterator[None]:
+    """Tell an error of the operating system in our words.
+
+    Parameters
+    ----------
+    code : str
+        Key of the text, such as ``"command.not_written"``; its placeholder ``cause`` gets the system's reason.
+    kind : type of ElinspectError
+        What to raise.
+    **values
+        What else the text needs.
+
+    Raises
+    ------
+    ElinspectError
+        Of that kind, if an `OSError` comes out of the block.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise kind(code, **values, cause=error.strerror or str(error)) from error

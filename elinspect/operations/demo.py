@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from elinspect.errors import ElinspectError
+from elinspect.errors import ElinspectError, told_as
 from elinspect.operations.context import import_context
 from elinspect.operations.inspecting import Inspected, Outputs, inspect_files
 from elinspect.operations.pareto import ParetoTable, pareto, write_pareto_csv
@@ -56,12 +56,10 @@ def make_places(folder: Path | None) -> DemoPlaces:
     ElinspectError
         If the folder cannot be made, or holds a log already: a demo never writes into an older one.
     """
-    try:
+    with told_as("command.no_folder", folder=str(folder)):
         root = Path(tempfile.mkdtemp(prefix="elinspect-demo-")) if folder is None else folder.absolute()
         images = root / "images"
         images.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ElinspectError("command.no_folder", folder=str(folder), cause=str(error.strerror or error)) from error
     log = root / "log.sqlite"
     if log.exists():
         raise ElinspectError("command.demo_folder_used", folder=str(root))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from elinspect.catalogue import Message
-from elinspect.errors import ElinspectError, ImageFileError
+from elinspect.errors import ElinspectError, ImageFileError, told_as
 from elinspect.imaging import single_exposure
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
 from elinspect.operations.versions import log_criteria, log_recipe
@@ -159,17 +159,13 @@ def _written(
 
 
 def _make_folder(folder: Path) -> None:
-    try:
+    with told_as("command.no_folder", folder=str(folder)):
         folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ElinspectError("command.no_folder", folder=str(folder), cause=str(error.strerror or error)) from error
 
 
 def _write(path: Path, result: PanelResult) -> None:
-    try:
+    with told_as("command.not_written", file=str(path)):
         write_result(path, result)
-    except OSError as error:
-        raise ElinspectError("command.not_written", file=str(path), cause=str(error.strerror or error)) from error
 
 
 def _free_name(folder: Path, image: Path, taken: set[Path]) -> Path:

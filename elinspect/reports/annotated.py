@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import words
-from elinspect.errors import ElinspectError
+from elinspect.errors import told_as
 from elinspect.recipe import write_address
 from elinspect.records import AddressScheme, CellResult, Flag, FloatImage, Kind, PanelResult
 from elinspect.vision import cv2
@@ -89,10 +89,8 @@ def write_annotated(path: Path, picture: Picture) -> None:
     """
     encoded, data = cv2.imencode(".png", picture)
     assert encoded
-    try:
+    with told_as("command.not_written", file=str(path)):
         path.write_bytes(data.tobytes())
-    except OSError as error:
-        raise ElinspectError("command.not_written", file=str(path), cause=str(error.strerror or error)) from error
 
 
 def _points(sheet: _Sheet, points: Sequence[tuple[float, float]]) -> NDArray[np.int32]:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from elinspect.catalogue import Value
-from elinspect.errors import LogError
+from elinspect.errors import LogError, told_as
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -32,11 +32,9 @@ def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[Value]]
         If the file cannot be written.
     """
     partial = path.with_name(path.name + ".part")
-    try:
+    with told_as("command.not_written", LogError, file=str(path)):
         with partial.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file)
             writer.writerow([escaped(name) for name in header])
             writer.writerows([escaped(value) for value in row] for row in rows)
         partial.replace(path)
-    except OSError as error:
-        raise LogError("command.not_written", file=str(path), cause=error.strerror or str(error)) from error

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterable
 from pathlib import Path
 
-from elinspect.errors import LogError
+from elinspect.errors import LogError, told_as
 from elinspect.store.events import now
 from elinspect.store.verify import ChainHead
 
@@ -26,10 +26,8 @@ def write_anchor(path: Path, heads: Iterable[ChainHead]) -> None:
     """
     listed = [{"station": head.station, "number": head.number, "hash": head.hash} for head in heads]
     text = json.dumps({"schema": _SCHEMA, "written_at": now(), "heads": listed}, indent=1)
-    try:
+    with told_as("command.not_written", LogError, file=str(path)):
         path.write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise LogError("command.not_written", file=str(path), cause=error.strerror or str(error)) from error
 
 
 def read_anchor(path: Path) -> tuple[ChainHead, ...]:

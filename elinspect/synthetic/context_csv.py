@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
-from elinspect.errors import ElinspectError
+from elinspect.errors import told_as
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +56,11 @@ def write_context_csv(path: Path, rows: Iterable[StringContext]) -> Path:
         If the file cannot be written.
     """
     columns = [field.name for field in fields(StringContext)]
-    try:
+    with told_as("command.not_written", file=str(path)):
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, columns, lineterminator="\n")
             writer.writeheader()
             for row in rows:
                 writer.writerow(asdict(row) | {"turned": "true" if row.turned else "false"})
-    except OSError as error:
-        cause = str(error.strerror or error)
-        raise ElinspectError("command.not_written", file=str(path), cause=cause) from error
     return path

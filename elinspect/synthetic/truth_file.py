@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from elinspect.errors import ElinspectError
+from elinspect.errors import told_as
 from elinspect.frames import address_of
 from elinspect.records import Points
 from elinspect.synthetic.panel import SimulatedPanel, TrueDefect
@@ -52,14 +52,11 @@ def write_panel(folder: Path, stem: str, panel: SimulatedPanel, suffix: str = ".
     """
     name = "".join(mark if mark.isalnum() or mark in "-_." else "_" for mark in stem).lstrip(".") or "_"
     picture = folder / f"{name}{suffix}"
-    try:
+    with told_as("command.not_written", file=str(picture)):
         folder.mkdir(parents=True, exist_ok=True)
         picture.write_bytes(_encoded(panel, suffix))
         text = json.dumps(truth_of(panel, picture.name), separators=(",", ":"), allow_nan=False)
         (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        cause = str(error.strerror or error)
-        raise ElinspectError("command.not_written", file=str(picture), cause=cause) from error
     return picture
 
 

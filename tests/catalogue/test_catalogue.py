@@ -18,7 +18,16 @@ _SOURCES = [
     for folder in (Path(elinspect.__file__).parent, Path(elinspect.__file__).parents[1] / "ui" / "elinspect_ui")
     for path in sorted(folder.rglob("*.py"))
 ]
-_CALLS = {"words", "Message", "ElinspectError", "ImageFileError", "SettingsFileError", "LogError", "ImportFileError"}
+_CALLS = {
+    "words",
+    "Message",
+    "ElinspectError",
+    "ImageFileError",
+    "SettingsFileError",
+    "LogError",
+    "ImportFileError",
+    "told_as",
+}
 
 
 def _codes_used(path: Path) -> set[str]:
