@@ -5,12 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from elinspect.catalogue import Message
-from elinspect.frames import clockwise_from_top_left, gate_from_stored, grid_places, then_turned
+from elinspect.frames import clockwise_from_top_left, grid_places, then_turned
 from elinspect.geometry.coarse import CoarsePicture, coarse_picture
-from elinspect.geometry.homography import moved, side_lengths
+from elinspect.geometry.homography import side_lengths
 from elinspect.geometry.lattice import Lattice, lattice_in, pitches_mm
-from elinspect.geometry.likeness import Seen, seen_layout
-from elinspect.geometry.refining import RefinedGrid, refined
+from elinspect.geometry.likeness import Seen, seen_layout, split
+from elinspect.geometry.outline import in_gate_view
+from elinspect.geometry.refining import RefinedGrid, hidden_blocks, refined
 from elinspect.geometry.settling import settled
 from elinspect.geometry.verdict import faintest_row, inner_lines, is_sound, weighed
 from elinspect.recipe import Product
@@ -64,7 +65,7 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
     """Find the grid as `find_grid` does, and keep what was measured on the way."""
     coarse = coarse_picture(image)
     size = image.width_px, image.height_px
-    views = [(turn, _in_gate_view(outline.corners_px, turn, image)) for turn in _orientations(image, outline, product)]
+    views = [(turn, in_gate_view(outline.corners_px, turn, image)) for turn in _orientations(image, outline, product)]
     if product.recipe.layout.n_cells == 1:
         lattice = lattice_in(views[0][1], product.recipe.layout, product.recipe, size)
         quads = lattice.cell_corners().reshape(-1, 4, 2)
@@ -80,7 +81,16 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
         if darkened is not None:
             return _finished(image, coarse, darkened, orientation, product)
         refusals.append(seen)
+    if product.turn_known and _shown_turned(coarse, outline, image, product):
+        return NotFound(Message("geometry.turned", {"layout": str(product.recipe.layout)}))
     return NotFound(_doubt(product.recipe.layout, _likelier(refusals)))
+
+
+def _shown_turned(coarse: CoarsePicture, outline: PanelOutline, image: ElImage, product: Product) -> bool:
+    """Whether the picture shows the recipe's layout a quarter turn away from where the recipe's camera has it."""
+    told = then_turned(_told_orientation(image, product), Orientation(90))
+    corners = in_gate_view(outline.corners_px, told, image)
+    return _sound_lattice(coarse, corners, product, (image.width_px, image.height_px)) is not None
 
 
 def _finished(
@@ -89,9 +99,12 @@ def _finished(
     lattice_and_confidence: tuple[Lattice, float],
     orientation: Orientation,
     product: Product,
-) -> FoundGrid:
+) -> FoundGrid | NotFound:
     lattice, confidence = lattice_and_confidence
     measured = refined(image, coarse, lattice, product.recipe)
+    blocks = hidden_blocks(measured, product.recipe)
+    if blocks > 1:
+        return NotFound(_doubt(product.recipe.layout, split(product.recipe.layout, blocks)))
     return FoundGrid(_as_grid(measured.lattice, measured.quads, orientation, product, confidence), measured)
 
 
@@ -152,19 +165,17 @@ def _doubt(layout: Layout, seen: Layout | None) -> Message:
     return Message("geometry.other_layout", {"layout": str(layout), "seen": str(seen)})
 
 
-def _in_gate_view(corners: Points, orientation: Orientation, image: ElImage) -> Points:
-    """Return the same corners in file pixels, ordered clockwise from the top left of the gate view."""
-    matrix = gate_from_stored(orientation, image.width_px, image.height_px)
-    return moved(np.linalg.inv(matrix), clockwise_from_top_left(moved(matrix, corners)))
+def _told_orientation(image: ElImage, product: Product) -> Orientation:
+    camera = product.recipe.camera
+    return then_turned(image.orientation, Orientation(camera.rotation_deg, camera.mirrored))
 
 
 def _orientations(image: ElImage, outline: PanelOutline, product: Product) -> list[Orientation]:
-    camera = product.recipe.camera
     if product.turn_known:
-        return [then_turned(image.orientation, Orientation(camera.rotation_deg, camera.mirrored))]
+        return [_told_orientation(image, product)]
     upright = then_turned(image.orientation, Orientation(0))
     turned = then_turned(image.orientation, Orientation(90))
-    wide, high = side_lengths(_in_gate_view(outline.corners_px, upright, image))
+    wide, high = side_lengths(in_gate_view(outline.corners_px, upright, image))
     along, across = pitches_mm(product.recipe)
     rows, columns = product.recipe.layout.grid_shape
     wanted = np.log(columns * along / (rows * across))

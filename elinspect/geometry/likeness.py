@@ -1,6 +1,6 @@
 """What layout a picture looks like: candidates from its lines alone, each tried by fitting it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,8 @@ _LEAST = 0.05
 _NARROWEST_PX = 12
 _RATIO_SLACK = 0.17
 _TRIES = 5
+_FEWEST_IN_BLOCK = 4
+_USUAL_COLUMNS = 8
 _BLOCK_GAPS = np.linspace(0.0, 0.45, 10)
 
 
@@ -82,8 +84,32 @@ def seen_layout(coarse: CoarsePicture, corners: Points, size: tuple[int, int]) -
         lattice, flat, bands = settled(coarse, lattice_in(corners, layout, product.recipe, size))
         evidence = weighed(flat, bands, product)
         if is_sound(evidence, product):
+            seen = Seen(layout, lattice, flat, bands, evidence)
+            return seen if layout.blocks > 1 else _with_blocks(coarse, seen) or seen
+    return None
+
+
+def _with_blocks(coarse: CoarsePicture, seen: Seen) -> Seen | None:
+    """Look for a wider gap in the middle, or at a third and two thirds, that a lattice of one block passed over."""
+    for blocks in (2, 3):
+        layout = split(seen.layout, blocks)
+        if layout is None:
+            continue
+        lattice = replace(seen.lattice, layout=layout, shifts=np.zeros(blocks))
+        product = assumed_product(layout)
+        lattice, flat, bands = settled(coarse, lattice)
+        evidence = weighed(flat, bands, product)
+        if is_sound(evidence, product):
             return Seen(layout, lattice, flat, bands, evidence)
     return None
+
+
+def split(layout: Layout, blocks: int) -> Layout | None:
+    """Return the same cells in several blocks; None where that makes none of at least four cells a string."""
+    columns = layout.grid_shape[1]
+    if columns % blocks or columns // blocks < _FEWEST_IN_BLOCK:
+        return None
+    return Layout(blocks, layout.strings_per_block, columns // blocks)
 
 
 def candidates(flat: FlatPicture) -> list[Layout]:
@@ -112,9 +138,10 @@ def _columns(profiles: Profile, first: float, last: float, noise: float) -> list
     for count in range(2, _MOST_COLUMNS + 1):
         if (last - first) / count < _NARROWEST_PX:
             break
-        gap = axis_evidence(profiles, (last - first) / count, noise).gap
+        # Gaps of single cells count, not the wide one between blocks, which would make two cells of every panel.
+        gap = axis_evidence(profiles, (last - first) / max(count, _USUAL_COLUMNS), noise).gap
         for blocks in (1, 2, 3):
-            if blocks == 1 or (count % blocks == 0 and count // blocks >= 4):
+            if blocks == 1 or (count % blocks == 0 and count // blocks >= _FEWEST_IN_BLOCK):
                 contrasts[count, blocks] = _contrast(gap, first, last, count, blocks)
     strongest = max(contrasts.values(), default=0.0)
     if strongest < _LEAST:
@@ -148,7 +175,7 @@ def _rows(profiles: Profile, top: float, bottom: float, pitch_u: float, noise: f
         if min(abs(np.log(pitch / pitch_u / times)) for times in (1, 2, 3)) > _RATIO_SLACK:
             continue
         likeness = gap_likeness(profiles, reaches(pitch), noise)
-        lines = _sampled(likeness.mean(axis=0), top + pitch * np.arange(1, rows), pitch)
+        lines = _sampled(axis_evidence(profiles, pitch, noise).gap, top + pitch * np.arange(1, rows), pitch)
         weakest = float(lines.min()) if rows > 1 else _LEAST
         cells = by_cell(likeness, top + pitch * np.arange(rows), pitch)
         if weakest >= _LEAST and not parted_across(cells, weakest):

@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Message
-from elinspect.frames import clockwise_from_top_left
+from elinspect.frames import clockwise_from_top_left, gate_from_stored
 from elinspect.geometry.coarse import CoarsePicture, coarse_picture
 from elinspect.geometry.homography import moved, rectangle
 from elinspect.recipe import Product
-from elinspect.records import ElImage, FloatImage, NotFound, PanelOutline, Points, read_only
+from elinspect.records import ElImage, FloatImage, NotFound, Orientation, PanelOutline, Points, read_only
 from elinspect.vision import cv2
 
 SIDES = ("left", "top", "right", "bottom")
@@ -78,6 +78,12 @@ def find_panel(image: ElImage, product: Product) -> PanelOutline | NotFound:
     corners, confidence = found
     corners = clockwise_from_top_left(corners / lit.scale + (1 / lit.scale - 1) / 2)
     return _outline(coarse, _sharpened(coarse, corners, lit.cut), confidence)
+
+
+def in_gate_view(corners: Points, orientation: Orientation, image: ElImage) -> Points:
+    """Return the same corners in file pixels, ordered clockwise from the top left of the gate view."""
+    matrix = gate_from_stored(orientation, image.width_px, image.height_px)
+    return moved(np.linalg.inv(matrix), clockwise_from_top_left(moved(matrix, corners)))
 
 
 def _sharpened(coarse: CoarsePicture, corners: Points, cut: tuple[str, ...]) -> Points:

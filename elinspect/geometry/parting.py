@@ -56,7 +56,7 @@ def parted_along(cells: NDArray[np.float64], usual: float) -> bool:
 
 
 def parted_across(cells: NDArray[np.float64], usual: float) -> bool:
-    """Whether lines along the string part most cells into two to six.
+    """Whether lines along the string part at least half of the cells into two to six.
 
     Busbars are alike and spaced evenly, half a spacing from the edges; a gap lies in the middle between two of them,
     hence nearer to its neighbours than they are to each other, or stands out from them.
@@ -68,7 +68,7 @@ def parted_across(cells: NDArray[np.float64], usual: float) -> bool:
     usual : float
         Gap-likeness of the gaps that bound the cells.
     """
-    return 2 * sum(_is_parted(inside, usual) for inside in cells) > len(cells)
+    return 2 * sum(_is_parted(inside, usual) for inside in cells) >= len(cells)
 
 
 def _is_parted(inside: NDArray[np.float64], usual: float) -> bool:

@@ -20,6 +20,7 @@ from elinspect.recipe import ProductRecipe
 from elinspect.records import ElImage, Points
 
 _OTHER_GAP = 0.008
+_BLOCK_GAP_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,3 +92,31 @@ def _gap_shapes(
         nominal_px = lattice.gaps[k] * float(np.median(windows.px_per_pitch))
         shapes.append(found[k] or replace(usual, width_px=nominal_px))
     return (along, across), (shapes[0], shapes[1])
+
+
+def hidden_blocks(measured: RefinedGrid, recipe: ProductRecipe) -> int:
+    """Return into how many blocks gaps much wider than the others part what was taken for one block; 1 for none.
+
+    Parameters
+    ----------
+    measured : RefinedGrid
+        One block.
+    recipe : ProductRecipe
+        Sizes.
+    """
+    layout, seen = measured.lattice.layout, measured.along
+    columns = layout.grid_shape[1]
+    if layout.blocks > 1 or seen is None or columns < 8:
+        return 1
+    by_line = (seen.begin - seen.end).reshape(columns + 1, -1)[1:-1]
+    known = np.isfinite(by_line).sum(axis=1) > 0
+    gaps = np.array(
+        [float(np.nanmedian(line)) if any_seen else 0.0 for line, any_seen in zip(by_line, known, strict=True)]
+    )
+    mm_per_px = pitches_mm(recipe)[0] / float(np.median(seen.windows.px_per_pitch))
+    wide = (gaps - np.median(gaps)) * mm_per_px > _BLOCK_GAP_MM
+    for blocks in (2, 3):
+        lines = np.arange(1, blocks) * columns // blocks - 1
+        if columns % blocks == 0 and wide[lines].all() and wide.sum() == blocks - 1:
+            return blocks
+    return 1

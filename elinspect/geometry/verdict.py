@@ -19,7 +19,7 @@ _EDGE = 0.2
 _ALIKE = 0.3
 _KNOWN_RATIO, _ASSUMED_RATIO = 0.12, 0.17
 _WINDOW = 0.03
-_LEAST_BLOCK_GAP_MM = 2.0
+_LEAST_BLOCK_GAP_MM = 1.5
 _CONTROLS = (0.3, 0.4, 0.5, 0.6, 0.7)
 
 
@@ -90,7 +90,7 @@ def weighed(flat: FlatPicture, bands: Bands, product: Product) -> GridEvidence:
         parted=_parted(flat, bands, seen_u, seen_v),
         beyond=_beyond(flat, means, lit),
         ratio_misfit=_ratio_misfit(flat, product),
-        block_gap_mm=float(np.diff(flat.lattice.shifts).min(initial=np.inf)) * pitches_mm(product.recipe)[0],
+        block_gap_mm=_block_gap(flat, bands) * pitches_mm(product.recipe)[0],
     )
 
 
@@ -242,6 +242,24 @@ def _beyond(flat: FlatPicture, means: NDArray[np.float64], lit: NDArray[np.bool_
         if outside.size:
             answers.append(float(np.median(outside) / np.median(cells[cells_lit])))
     return max(answers)
+
+
+def _block_gap(flat: FlatPicture, bands: Bands) -> float:
+    """Return how much wider the narrowest gap between blocks is than a usual one, pitches; infinite for one block."""
+    lattice = flat.lattice
+    if lattice.layout.blocks == 1:
+        return np.inf
+    n = lattice.layout.cells_per_string
+    starts = lattice.columns_from
+    inner = np.flatnonzero(np.arange(starts.size) % n)
+    none = np.zeros(inner.size, np.intp)
+    edges = []
+    for kind in (-1, 1):
+        lines = Lines(starts[inner], none, np.full(inner.size, kind), none)
+        places = flat.column_px(starts[inner] + kind * lattice.gaps[0] / 2)
+        edges.append(sought(bands.along_u, lines, places, flat.px_per_pitch[0], _WINDOW, bands.noise_u).place)
+    usual = float(np.median(edges[1] - edges[0])) / flat.px_per_pitch[0]
+    return float(np.diff(lattice.shifts).min()) + lattice.gaps[0] - usual
 
 
 def _ratio_misfit(flat: FlatPicture, product: Product) -> float:

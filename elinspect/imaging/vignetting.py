@@ -67,7 +67,7 @@ def estimate_vignetting(exposures: Sequence[tuple[FloatImage, Points]]) -> Vigne
         if patches.size == 0:
             continue
         light = np.median(patches.reshape(*patches.shape[:2], -1), axis=2)
-        lit = np.all(light > 0, axis=1) & (np.median(light, axis=1) > 0.3 * np.median(light))
+        lit = np.all(light > 0, axis=1)
         logs.append(np.log(light[lit].astype(np.float64)))
         radii.append(_square_radii(corners[lit], counts.shape))
     if not logs or sum(map(len, logs)) < _LEAST_CELLS or np.ptp(np.concatenate(radii)) < _SPAN:

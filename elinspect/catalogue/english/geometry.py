@@ -44,6 +44,13 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "or a string at the edge gives no light at all and cannot be placed: check its contacts and take the picture "
         "again."
     ),
+    "geometry.turned": (
+        "The picture shows layout {layout}, but a quarter turn away from what the recipe says about the camera. "
+        "Correct the camera's turn in the recipe, or the way the picture is stored."
+    ),
+    "geometry.no_layout": (
+        "No layout can be told from the picture: no regular gaps between cells were found. Give a recipe or a layout."
+    ),
     "geometry.unclear_grid": (
         "Too few of the gaps and edges of layout {layout} can be seen in the picture to be sure where each cell lies. "
         "Check the current, the sharpness and the exposure, and take it again."
