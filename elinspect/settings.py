@@ -95,6 +95,20 @@ class CrackSettings:
         What each place costs, so that paths do not grow through noise.
     upright_toll : float
         Further cost of running straight along a finger.
+    busbar_toll : float
+        What a place costs at most where a busbar was bridged.
+    upright_scale : float
+        An upright path must collect so many times as much as an oblique one for the same score; its unit is the cell's
+        streak texture. From the tuning half of the free real cells.
+    upright_cap, upright_place_toll, upright_least_texture : float
+        Most that one row of it may add, what each costs, and what is added to the texture.
+    upright_shortest_mm : float
+        Shortest upright path.
+    upright_stray_mm : float
+        How far it must leave a straight upright line within the fields it crosses, on average; fingers are straight,
+        and cells lie turned by less than half a degree.
+    upright_steadiness : float
+        How steady it must be: streaks of several fingers in a row have gaps. From the same cells.
     step : int
         Places (of three map pixels) per step of the path.
     steps : int
@@ -106,8 +120,10 @@ class CrackSettings:
     least_contrast : float
         Depth (natural logarithm) of a crack under the lower of its two sides. From the tuning half of the free real
         cells: faint cracks 0.02 and more, edges of dark regions below.
+    busbar_contrast : float
+        The same for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
-        And that in multiples of the pixel noise.
+        And both in multiples of the pixel noise.
     join_mm : float
         Lines that come so near to each other are one crack.
     mode_b_share, mode_c_share : float
@@ -116,8 +132,8 @@ class CrackSettings:
     """
 
     threshold: float = 0.5
-    half_total_smooth: float = 14.0
-    half_total_textured: float = 20.0
+    half_total_smooth: float = 12.0
+    half_total_textured: float = 16.0
     smooth_unevenness: float = 1.3
     textured_unevenness: float = 1.45
     widths_px: tuple[float, ...] = (1.2, 2.2)
@@ -128,11 +144,20 @@ class CrackSettings:
     cap: float = 6.0
     toll: float = 2.5
     upright_toll: float = 1.5
+    busbar_toll: float = 0.5
+    upright_scale: float = 4.5
+    upright_cap: float = 5.0
+    upright_place_toll: float = 2.0
+    upright_least_texture: float = 0.003
+    upright_shortest_mm: float = 25.0
+    upright_stray_mm: float = 0.8
+    upright_steadiness: float = 0.65
     step: int = 3
     steps: int = 6
     most_paths: int = 12
     least_places: int = 9
     least_contrast: float = 0.02
+    busbar_contrast: float = 0.05
     noise_multiple: float = 3.0
     join_mm: float = 5.0
     mode_b_share: float = 0.9

@@ -1,9 +1,8 @@
 """Cracks: dark lines that run any way but straight along a finger.
 
-Oriented second-derivative filters find pieces of dark line, a search over paths that may bend a little from piece to
-piece adds them up, and what a path collects, in multiples of the cell's own texture, is the score. The filters are
-steered from three derivatives (Freeman and Adelson 1991, doi 10.1109/34.93808); the path search is the dynamic
-programming of minimal paths with angles as states.
+Oriented filters find pieces of dark line, a search over paths that may bend a little from piece to piece adds them up
+(dynamic programming with angles as states), and what a path collects, in multiples of the cell's own texture, is the
+score. Each line is then followed to the pixel and must be darker than both its sides.
 """
 
 from dataclasses import dataclass
@@ -11,17 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import as_one, over_cells
-from elinspect.detectors.crack_paths import Paths, best_paths, find_paths
-from elinspect.detectors.crack_shape import CrackLine, follow_line, joined, tour
-from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
+from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.crack_filters import POOL, filter_bank, first_place, line_responses
+from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
+from elinspect.detectors.crack_shape import CrackLine, follow_line, joined, share_beside, tour
+from elinspect.detectors.crack_upright import strayed_mm, upright_paths
+from elinspect.detectors.streaks import fields_of
+from elinspect.records import CrackMode, Detection, Finding, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
-
-_POOL = 3
-"""Path search works on every third pixel, each holding the strongest response of its 3 x 3 pixels."""
-_SPACER = 16
-"""Rows of zeros between cells: more than half the widest filter and half a line together."""
 
 
 def detect(view: PanelView, settings: CrackSettings) -> Detection:
@@ -39,14 +36,15 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
     Detection
         Findings with polyline outline, length and mode; no findings if there are no cracks.
     """
-    bank = _filter_bank(settings)
+    bank, fields = filter_bank(settings), fields_of(view)
 
     def work(part: slice) -> list[tuple[float, list[Finding]]]:
-        responses = _responses(view, part, bank, settings)
-        half_totals = _half_totals(responses, settings)
+        responses = line_responses(view, part, bank, settings)
+        half_totals = _half_totals(responses.unevenness, settings)
         paths = find_paths(responses, settings)
+        upright = upright_paths(view, part, fields, settings)
         return [
-            _of_cell(view, paths, place, cell, float(half_totals[place]), settings)
+            _of_cell(view, cell, _Candidates(paths, place, upright[place], float(half_totals[place])), fields, settings)
             for place, cell in enumerate(range(part.start, part.stop))
         ]
 
@@ -56,11 +54,8 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
     return Detection(Kind.CRACK, read_only(scores), tuple(findings))
 
 
-def _half_totals(responses: FloatImage, settings: CrackSettings) -> NDArray[np.float64]:
+def _half_totals(unevenness: NDArray[np.float64], settings: CrackSettings) -> NDArray[np.float64]:
     """What a path must collect for a score of 0.5, per cell: more where the texture itself is full of lines."""
-    strongest = responses.max(axis=0).reshape(responses.shape[1], -1)
-    middle, upper = np.quantile(strongest, [0.5, 0.75], axis=1)
-    unevenness = upper / np.maximum(middle, 1e-6)
     marks = [settings.smooth_unevenness, settings.textured_unevenness]
     return np.asarray(np.interp(unevenness, marks, [settings.half_total_smooth, settings.half_total_textured]))
 
@@ -72,138 +67,62 @@ def score_of(total: float, half_total: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _FilterBank:
-    """Kernels: per width a smoothing, a first and a second derivative; per angle a short line."""
+class _Candidates:
+    """What the searches found for one cell: oblique paths of place `place`, the best upright path, the half total."""
 
-    derivatives: tuple[tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]], ...]
-    lines: tuple[NDArray[np.float32], ...]
-
-
-def _filter_bank(settings: CrackSettings) -> _FilterBank:
-    angles = np.pi * np.arange(settings.angles) / settings.angles
-    return _FilterBank(
-        tuple(_derivatives(width) for width in settings.widths_px), tuple(_line(angle, settings) for angle in angles)
-    )
-
-
-def _derivatives(width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Gaussian and its derivatives, so scaled that white noise of 1 gives a second derivative of 1."""
-    reach = int(np.ceil(3.5 * width_px))
-    x = np.arange(-reach, reach + 1)
-    smooth = np.exp(-(x**2) / (2 * width_px**2))
-    smooth /= smooth.sum()
-    first = -x / width_px**2 * smooth
-    second = (x**2 / width_px**4 - 1 / width_px**2) * smooth
-    second -= second.mean()
-    scale = 1 / np.sqrt(np.linalg.norm(second) * np.linalg.norm(smooth))
-    smooth, first, second = (scale * kernel for kernel in (smooth, first, second))
-    return smooth.astype(np.float32), first.astype(np.float32), second.astype(np.float32)
-
-
-def _line(angle: float, settings: CrackSettings) -> NDArray[np.float32]:
-    """Short line with Gaussian weights, drawn without steps; sums to 1."""
-    size = settings.line_px
-    half = size // 2
-    kernel = np.zeros((size + 1, size + 1))
-    for step in np.linspace(-half, half, 8 * half + 1):
-        row, column = half + step * np.sin(angle), half + step * np.cos(angle)
-        top, left = int(row + 1e-9), int(column + 1e-9)
-        down, right = row - top, column - left
-        weight = np.exp(-(step**2) / (2 * settings.line_sigma_px**2))
-        corner = np.outer([1 - down, down], [1 - right, right])
-        kernel[top : top + 2, left : left + 2] += weight * corner
-    kernel = kernel[:size, :size]
-    kernel[kernel < 0.02 * kernel.max()] = 0
-    return np.asarray(kernel / kernel.sum(), np.float32)
-
-
-def _responses(view: PanelView, part: slice, bank: _FilterBank, settings: CrackSettings) -> FloatImage:
-    """Strength of dark line per angle, cell and pooled place, in multiples of the cell's own texture.
-
-    Returns
-    -------
-    ndarray of float32, shape (angles, cells, rows, columns)
-    """
-    level = _without_streaks(view, part)
-    rows = view.flat.shape[1]
-    tall = as_one(level)
-    along = np.zeros((3, *tall.shape), np.float32)
-    for smooth, first, second in bank.derivatives:
-        for total, (x, y) in zip(along, ((second, smooth), (smooth, second), (first, first)), strict=True):
-            total += cv2.sepFilter2D(tall, cv2.CV_32F, x, y)
-    responses = [_steered(along, angle, kernel) for angle, kernel in zip(_angles(settings), bank.lines, strict=True)]
-    mean = responses[0].copy()
-    for response in responses[1:]:
-        cv2.add(mean, response, dst=mean)
-    differences = (np.asarray(cv2.scaleAdd(mean, -1 / len(responses), own), np.float32) for own in responses)
-    pooled = np.stack([_pooled(difference.reshape(level.shape), rows) for difference in differences])
-    texture = np.median(pooled.max(axis=0).reshape(pooled.shape[1], -1), axis=1)
-    pooled *= _pooled(view.inside.astype(np.float32)[None], rows)
-    pooled /= np.maximum(texture, settings.least_texture)[:, None, None]
-    return pooled
-
-
-def _angles(settings: CrackSettings) -> NDArray[np.float64]:
-    return np.pi * np.arange(settings.angles) / settings.angles
-
-
-def _without_streaks(view: PanelView, part: slice) -> FloatImage:
-    """Flat cells less their streaks, with rows of zeros between them so that no filter reaches from cell to cell."""
-    flat = view.flat[part]
-    cells, rows, columns = flat.shape
-    out = np.zeros((cells, rows + _SPACER, columns), np.float32)
-    for cell, streaks in enumerate(view.streaks[part]):
-        level = out[cell, :rows]
-        np.subtract(flat[cell], cv2.resize(streaks, (columns, rows)), out=level)
-        # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
-        level *= np.exp(np.minimum(view.background[part][cell], 0))
-        level *= view.inside
-    return out
-
-
-def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> FloatImage:
-    x, y = -np.sin(angle), np.cos(angle)
-    across = cv2.addWeighted(along[0], x * x, along[1], y * y, 0)
-    across = cv2.scaleAdd(along[2], 2 * x * y, across)
-    return np.asarray(cv2.filter2D(across, cv2.CV_32F, line))
-
-
-def _pooled(stack: FloatImage, rows: int) -> FloatImage:
-    strongest = cv2.dilate(as_one(stack), np.ones((_POOL, _POOL), np.uint8)).reshape(stack.shape)
-    return np.asarray(strongest[:, _first_place(rows) : rows : _POOL, _first_place(stack.shape[2]) :: _POOL])
-
-
-def _first_place(size: int) -> int:
-    """Where the places begin, so that they lie alike from both edges."""
-    return (size - 1) % _POOL // 2
+    paths: Paths
+    place: int
+    upright: CrackPath | None
+    half_total: float
 
 
 def _of_cell(
-    view: PanelView, paths: Paths, place: int, cell: int, half_total: float, settings: CrackSettings
+    view: PanelView, cell: int, found: _Candidates, fields: list[tuple[int, int]], settings: CrackSettings
 ) -> tuple[float, list[Finding]]:
     """Return the score of a cell and its cracks."""
-    score = score_of(float(paths.best_totals()[place]), half_total)
-    if score < settings.threshold:
-        return score, []
-    least_total = half_total * float(np.sqrt(settings.threshold / (1 - settings.threshold)))
+    odds = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
+    oblique = score_of(float(found.paths.best_totals()[found.place]), found.half_total)
+    upright = score_of(found.upright.total / settings.upright_scale, found.half_total) if found.upright else 0.0
+    if max(oblique, upright) < settings.threshold:
+        return oblique, []
     level = view.flat[cell] * np.exp(np.minimum(view.background[cell], 0))
-    offset = [_first_place(size) for size in level.shape]
-    least_contrast = max(settings.least_contrast, settings.noise_multiple * float(view.noise[cell]))
-    lines, totals, weak = [], [], 0.0
-    for path in best_paths(paths, place, settings, least_total):
-        line = follow_line(level, path.points * _POOL + offset)
+    lines: list[tuple[float, CrackLine]] = []
+    weak = min(oblique, settings.threshold)
+    if oblique >= settings.threshold:
+        offset = [first_place(size) for size in level.shape]
+        followed = [
+            (path.total, follow_line(level, path.points * POOL + offset))
+            for path in best_paths(found.paths, found.place, settings, odds * found.half_total)
+        ]
         # The edge of a dark region answers the filters too, but has no line of its own.
-        if line.contrast >= least_contrast:
-            lines.append(line)
-            totals.append(path.total)
-        else:
-            weak = max(weak, path.total * max(line.contrast, 0.0) / least_contrast)
-    groups = joined(lines, settings.join_mm / view.mm_per_px)
-    findings = [
-        _finding(view, cell, [lines[i] for i in group], score_of(totals[group[0]], half_total), settings)
-        for group in groups
-    ]
-    return score_of(max([*totals, min(weak, least_total)]), half_total), findings
+        clear = [min(line.contrast / _least_contrast(view, cell, line, settings), 1.0) for _, line in followed]
+        lines = [
+            (score_of(total, found.half_total), line)
+            for (total, line), share in zip(followed, clear, strict=True)
+            if share == 1.0
+        ]
+        near = [total * max(share, 0.0) for (total, _), share in zip(followed, clear, strict=True)]
+        weak = min(score_of(max(near, default=0.0), found.half_total), settings.threshold)
+    if found.upright and upright >= settings.threshold:
+        line = follow_line(level, found.upright.points)
+        strayed = strayed_mm(line.points, fields, view.mm_per_px) >= settings.upright_stray_mm
+        clear_enough = line.contrast >= _least_contrast(view, cell, line, settings)
+        if clear_enough and strayed and line.steadiness >= settings.upright_steadiness:
+            # What the oblique search saw of it is the same line.
+            lines = [(score, other) for score, other in lines if share_beside(other, line, reach=3.0) < 0.5]
+            lines.append((upright, line))
+    lines.sort(key=lambda scored: -scored[0])
+    groups = joined([line for _, line in lines], settings.join_mm / view.mm_per_px)
+    findings = [_finding(view, cell, [lines[i][1] for i in group], lines[group[0]][0], settings) for group in groups]
+    return max([score for score, _ in lines], default=weak), findings
+
+
+def _least_contrast(view: PanelView, cell: int, line: CrackLine, settings: CrackSettings) -> float:
+    """How much darker than both its sides a line must be: more where it could be the foot of a busbar."""
+    rows = np.clip(np.round(line.points[:, 0]).astype(int), 0, len(view.busbar_rows) - 1)
+    foot = cv2.dilate(view.busbar_rows.astype(np.uint8)[:, None], np.ones((5, 1), np.uint8))[:, 0] > 0
+    usual = settings.busbar_contrast if foot[rows].mean() > 0.7 else settings.least_contrast
+    return max(usual, settings.noise_multiple * float(view.noise[cell]))
 
 
 def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, settings: CrackSettings) -> Finding:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.crack_filters import LineResponses
 from elinspect.records import FloatImage, Points
 from elinspect.settings import CrackSettings
 
@@ -57,19 +58,22 @@ class CrackPath:
     total: float
 
 
-def find_paths(responses: FloatImage, settings: CrackSettings) -> Paths:
+def find_paths(responses: LineResponses, settings: CrackSettings) -> Paths:
     """Add responses up along paths that may turn by one angle per step.
 
     Parameters
     ----------
-    responses : ndarray of float32, shape (angles, cells, rows, columns)
-        In multiples of the cell's texture.
+    responses : LineResponses
+        From `line_responses`.
     settings : CrackSettings
         Toll per state, cap, steps.
     """
-    units = np.minimum(responses, np.float32(settings.cap)) * np.float32(_UNIT)
+    units = np.minimum(responses.strength, np.float32(settings.cap)) * np.float32(_UNIT)
     units -= settings.toll * _UNIT
     units[_upright(settings)] -= settings.upright_toll * _UNIT
+    # Nothing can be seen where a busbar was bridged: a crack that crosses it pays less there.
+    hidden = units[:, :, responses.bridged]
+    units[:, :, responses.bridged] = np.maximum(hidden, -settings.busbar_toll * _UNIT)
     margin = settings.step
     around = ((0, 0), (0, 0), (margin, margin), (margin, margin))
     # Nothing is worth anything in the margin, so that paths end there.
@@ -77,7 +81,7 @@ def find_paths(responses: FloatImage, settings: CrackSettings) -> Paths:
     ahead, behind = _collected(gain, settings)
     middle = (..., slice(margin, -margin), slice(margin, -margin))
     gain, ahead, behind = gain[middle], ahead[middle], behind[middle]
-    return Paths(gain, ahead, behind, gain + ahead + behind, responses)
+    return Paths(gain, ahead, behind, gain + ahead + behind, responses.strength)
 
 
 def _upright(settings: CrackSettings) -> list[int]:

@@ -26,10 +26,13 @@ class CrackLine:
         (row, column) about every 1.5 px, at least two.
     contrast : float
         Median depth of the line under both its sides, natural logarithm.
+    steadiness : float
+        Depth that nine tenths of the line reach, over the median: 1 for a line without gaps.
     """
 
     points: Points
     contrast: float
+    steadiness: float
 
     @property
     def length(self) -> float:
@@ -45,6 +48,11 @@ def joined(lines: list[CrackLine], reach: float) -> list[list[int]]:
         groups = [group for group in groups if group not in met]
         groups.append(sorted([index, *(i for group in met for i in group)]))
     return sorted(groups)
+
+
+def share_beside(line: CrackLine, other: CrackLine, reach: float) -> float:
+    """Return the share of a line that lies within `reach` pixels of another."""
+    return float((_distances(line.points, other.points).min(axis=1) <= reach).mean())
 
 
 def tour(lines: list[CrackLine]) -> Points:
@@ -103,7 +111,9 @@ def follow_line(level: FloatImage, path: Points) -> CrackLine:
     first, last = (int(good[0]), int(good[-1])) if contrast > 0 and good.size else (0, len(line) - 1)
     if last - first < 3:
         first, last = 0, len(line) - 1
-    return CrackLine(_rounded(line[first : last + 1]), contrast)
+    smooth_depths = np.convolve(depths[first : last + 1], np.ones(5) / 5, mode="valid")
+    steadiness = float(np.quantile(smooth_depths, 0.1)) / contrast if contrast > 0 and smooth_depths.size else 0.0
+    return CrackLine(_rounded(line[first : last + 1]), contrast, steadiness)
 
 
 def _with_overhang(path: Points) -> Points:

@@ -3,11 +3,13 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import as_one, over_cells
+from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE
-from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
+from elinspect.detectors.streaks import fields_of, streak_depth
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import FingerInterruptionSettings
-from elinspect.vision import cv2
+
+_ON_CRACK_MM = 1.5
 
 
 def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
@@ -26,7 +28,7 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
         One finding per bundle of neighbouring streaks, its outline the middle line; measurements say how wide the
         bundle is and whether it touches a busbar (soldering) or lies in mid field (print).
     """
-    fields = _fields(view.busbar_rows, view.streaks.shape[1])
+    fields = fields_of(view)
     parts = over_cells(lambda part: _bundles_of_cells(view, part, fields, settings), len(view.flat))
     bundles = [of_cell for part in parts for of_cell in part]
     scores = np.zeros(len(view.flat), np.float32)
@@ -40,24 +42,34 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
     return Detection(Kind.FINGER_INTERRUPTION, read_only(scores), tuple(findings))
 
 
-def _fields(busbar_rows: NDArray[np.bool_], coarse_rows: int) -> list[tuple[int, int]]:
-    """Coarse rows between busbars, first and end."""
-    steps = np.diff(np.concatenate([[1], busbar_rows.astype(np.int8), [1]]))
-    firsts, ends = np.flatnonzero(steps == -1), np.flatnonzero(steps == 1)
-    # A coarse row that is partly busbar belongs to no field.
-    fields = [(-(-int(first) // COARSE), int(end) // COARSE) for first, end in zip(firsts, ends, strict=True)]
-    return [(first, min(end, coarse_rows)) for first, end in fields if end - first >= 2]
+def not_on_cracks(streaks: Detection, cracks: Detection, view: PanelView) -> Detection:
+    """Leave out streaks that lie on a crack for most of their length: an upright crack darkens finger by finger."""
+    reach = _ON_CRACK_MM / view.pictures.mm_per_px
+    lines: dict[int, list[Points]] = {}
+    for crack in cracks.findings:
+        lines.setdefault(crack.cell, []).append(crack.outline)
+    kept = tuple(
+        streak
+        for streak in streaks.findings
+        if not any(_share_near(streak.outline, line, reach) > 0.7 for line in lines.get(streak.cell, ()))
+    )
+    return Detection(streaks.kind, streaks.cell_scores, kept)
+
+
+def _share_near(streak: Points, line: Points, reach: float) -> float:
+    """Share of a streak that lies within `reach` pixels of a polyline."""
+    along = np.linspace(streak[0], streak[-1], 20)
+    starts, steps = line[:-1], np.diff(line, axis=0)
+    squares = np.maximum((steps**2).sum(axis=1), 1e-9)
+    at = np.clip(((along[:, None] - starts[None]) * steps[None]).sum(axis=2) / squares, 0, 1)
+    distance = np.linalg.norm(along[:, None] - (starts[None] + at[..., None] * steps[None]), axis=2).min(axis=1)
+    return float((distance <= reach).mean())
 
 
 def _bundles_of_cells(
     view: PanelView, part: slice, fields: list[tuple[int, int]], settings: FingerInterruptionSettings
 ) -> list[list[Finding]]:
-    streaks = view.streaks[part]
-    if len(fields) > 2:
-        # What runs through all fields alike is an uneven finger or the wafer, not an interruption.
-        streaks = streaks - np.median(streaks, axis=1, keepdims=True)
-    depth = _notch_depth(streaks, view.inside, view.mm_per_px)
-    texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1).astype(np.float32)
+    depth, texture = streak_depth(view, part, fields)
     least = np.maximum(settings.least_contrast, settings.texture_multiple * texture)
     # Grains line up by chance more often than noise does.
     unevenness = texture / np.maximum(view.noise[part], 1e-6)
@@ -70,27 +82,6 @@ def _bundles_of_cells(
             own_texture = (float(texture[place]) + settings.least_texture) * float(grain[place])
             bundles += _grouped(view, part.start + place, runs, field, own_texture, settings)
     return found
-
-
-def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> FloatImage:
-    """How far a place lies below the lower of its two sides across the streak, 0 where it is not below both.
-
-    The edge of a dark region has one dark side and is no streak.
-    """
-    columns = np.flatnonzero(inside.any(axis=0))
-    if not columns.size:
-        return np.zeros_like(streaks)
-    reach, cells = round(4.5 / mm_per_px), len(streaks)
-    clamped = np.clip(np.arange(-reach, streaks.shape[2] + reach), columns[0], columns[-1])
-    wide = as_one(streaks[:, :, clamped])
-    end = reach + streaks.shape[2]
-    depth = np.zeros_like(as_one(streaks))
-    for width_mm, distance_mm in ((1.0, 2.0), (2.5, 4.0)):
-        size, distance = round(width_mm / mm_per_px / 2) * 2 + 1, round(distance_mm / mm_per_px)
-        smooth = cv2.blur(wide, (size, 1))
-        left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
-        depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
-    return depth.reshape(cells, -1, depth.shape[1])
 
 
 def _deepest_runs(

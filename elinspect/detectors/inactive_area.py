@@ -76,15 +76,28 @@ def _missing(view: PanelView, settings: InactiveAreaSettings) -> tuple[FloatImag
     size = round(settings.narrowest_mm / view.mm_per_px / _HALF) | 1
     kernel = np.ones((size, size), np.uint8)
     out = np.empty_like(luminance)
+    nearest = _nearest_inside(inside)
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
             full = np.quantile(luminance[cell][inside], settings.bright_quantile) if inside.any() else 0.0
-            lifted = np.where(inside, luminance[cell] - full, 0).astype(np.float32)
+            # Beyond the rim, which is not looked at, the last places inside go on: areas at the edge stay whole.
+            lifted = (luminance[cell] - full).ravel()[nearest].reshape(inside.shape)
             out[cell] = -cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
 
     over_cells(work, cells)
     return out, inside
+
+
+def _nearest_inside(inside: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Flat index of the nearest place inside, for every place."""
+    if not inside.any():
+        return np.arange(inside.size)
+    outside = (~inside).astype(np.uint8)
+    _, label = cv2.distanceTransformWithLabels(outside, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    place_of_label = np.zeros(label.max() + 1, np.intp)
+    place_of_label[label[inside]] = np.flatnonzero(inside.ravel())
+    return np.asarray(place_of_label[label].ravel())
 
 
 def _regions(

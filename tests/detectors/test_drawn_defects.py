@@ -127,6 +127,34 @@ def test_finger_streak_is_a_finger_interruption_with_its_length() -> None:
     assert findings[0].outline[:, 1] == pytest.approx([110, 110], abs=2.0)
 
 
+def test_uneven_finger_through_the_whole_cell_is_no_interruption() -> None:
+    cells = {index: np.asarray(_clean(index), np.float32) for index in range(3)}
+    for cell in cells.values():
+        cell[:, 109:112] *= 0.9
+    assert _findings(_panel(cells), 1) == []
+
+
+def test_crack_along_the_fingers_is_a_crack_and_its_streaks_are_not_counted() -> None:
+    # Leans by 2.9 degrees and goes on across two busbars: no finger does.
+    cell = with_line(_clean(), [(60, 120), (240, 129)], contrast=0.3, width_px=2.5)
+    findings = _findings(_panel({1: cell}), 1)
+    assert [finding.kind for finding in findings] == [Kind.CRACK]
+    assert findings[0].length_mm == pytest.approx(180.2 * MM_PER_PX, rel=LENGTH_TOLERANCE)
+
+
+def test_area_at_the_edge_of_the_cell_is_measured_to_the_edge() -> None:
+    corners: list[tuple[float, float]] = [(0, 120), (0, 200), (25, 200), (25, 120)]
+    (area,) = [f for f in _findings(_panel({3: with_area(_clean(), corners)}), 3) if f.kind is Kind.INACTIVE_AREA]
+    assert area.area_fraction == pytest.approx(25 * 80 / 300**2, abs=AREA_TOLERANCE)
+    assert area.outline[:, 0].min() < 2
+
+
+def test_half_dead_cell_is_inactive_for_half_of_it() -> None:
+    corners: list[tuple[float, float]] = [(0, 0), (0, 299), (150, 299), (150, 0)]
+    areas = [f for f in _findings(_panel({3: with_area(_clean(), corners)}), 3) if f.kind is Kind.INACTIVE_AREA]
+    assert sum(area.area_fraction or 0 for area in areas) == pytest.approx(0.5, abs=0.03)
+
+
 def test_pictures_of_finer_scale_give_outlines_in_their_own_pixels() -> None:
     points: list[tuple[float, float]] = [(60, 60), (140, 200)]
     rng = np.random.default_rng(5)

@@ -1,0 +1,101 @@
+"""Cracks that run nearly along the fingers.
+
+The oriented filters leave finger direction out, where every broken finger answers. A crack there betrays itself by
+leaving the line: it leans or wanders by more than a finger ever does and goes on beyond the next busbar in step, while
+streaks of fingers are upright and end at busbars.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.crack_paths import CrackPath
+from elinspect.detectors.flat import COARSE
+from elinspect.detectors.streaks import streak_depth
+from elinspect.records import FloatImage, PanelView, Points
+from elinspect.settings import CrackSettings
+
+
+def upright_paths(
+    view: PanelView, part: slice, fields: list[tuple[int, int]], settings: CrackSettings
+) -> list[CrackPath | None]:
+    """Return the strongest path from busbar to busbar of each cell, or None where it is too short.
+
+    Parameters
+    ----------
+    view : PanelView
+        The panel.
+    part : slice
+        Which cells.
+    fields : list of (int, int)
+        From `fields_of`.
+    settings : CrackSettings
+        Toll, cap, shortest path.
+
+    Returns
+    -------
+    list of CrackPath or None
+        Points in map pixels, totals in multiples of the cell's streak texture.
+    """
+    depth, texture = streak_depth(view, part, fields)
+    multiples = depth / (texture + np.float32(settings.upright_least_texture))[:, None, None]
+    gain = np.minimum(multiples, np.float32(settings.upright_cap)) - np.float32(settings.upright_place_toll)
+    between = np.ones(gain.shape[1], bool)
+    for first, end in fields:
+        between[first:end] = False
+    gain[:, between] = np.maximum(gain[:, between], np.float32(-settings.upright_place_toll / 4))
+    total, came = _collected(gain)
+    least_rows = settings.upright_shortest_mm / (COARSE * view.mm_per_px)
+    paths = [_traced(total[place], gain[place], came[place]) for place in range(len(gain))]
+    return [path if path is not None and len(path.points) >= least_rows else None for path in paths]
+
+
+def _collected(gain: FloatImage) -> tuple[FloatImage, NDArray[np.int8]]:
+    """Sum of the best path from above into each place, shifting by a column per row at most; and where it came from."""
+    total, came = gain.copy(), np.zeros(gain.shape, np.int8)
+    for row in range(1, gain.shape[1]):
+        above = np.pad(total[:, row - 1], ((0, 0), (1, 1)), constant_values=-np.inf)
+        options = np.stack([above[:, 1:-1], above[:, :-2], above[:, 2:]])
+        best = options.argmax(axis=0)
+        came[:, row] = np.array([0, -1, 1], np.int8)[best]
+        total[:, row] += np.maximum(np.take_along_axis(options, best[None], axis=0)[0], 0)
+    return total, came
+
+
+def _traced(total: FloatImage, gain: FloatImage, came: NDArray[np.int8]) -> CrackPath | None:
+    row, column = (int(index) for index in np.unravel_index(int(total.argmax()), total.shape))
+    best = float(total[row, column])
+    points: list[tuple[float, float]] = []
+    while True:
+        points.append(((row + 0.5) * COARSE - 0.5, float(column)))
+        if row == 0 or total[row, column] <= gain[row, column]:
+            break
+        row, column = row - 1, column + int(came[row, column])
+    if len(points) < 2:
+        return None
+    return CrackPath(np.array(points[::-1]), best)
+
+
+def strayed_mm(points: Points, fields: list[tuple[int, int]], mm_per_px: float) -> float:
+    """Return how far a line leaves an upright straight line within the fields it crosses, on average.
+
+    Parameters
+    ----------
+    points : ndarray, shape (m, 2)
+        (row, column) along the line, map pixels, exact.
+    fields : list of (int, int)
+        Coarse rows between busbars.
+    mm_per_px : float
+        Scale of the maps.
+
+    Returns
+    -------
+    float
+        0 for a line that crosses no busbar.
+    """
+    strayed, rows = [], []
+    for first, end in fields:
+        within = points[(points[:, 0] >= first * COARSE) & (points[:, 0] < end * COARSE)]
+        if len(within) > 5:
+            strayed.append(float(np.ptp(np.convolve(within[:, 1], np.ones(5) / 5, mode="valid"))))
+            rows.append(float(np.ptp(within[:, 0])))
+    return float(np.average(strayed, weights=rows)) * mm_per_px if len(rows) > 1 else 0.0

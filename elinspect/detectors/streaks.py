@@ -1,0 +1,67 @@
+"""Dark streaks in finger direction: how deep, and between which busbars. Finger interruptions and upright cracks."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.chunks import as_one
+from elinspect.detectors.flat import COARSE
+from elinspect.records import FloatImage, PanelView
+from elinspect.vision import cv2
+
+
+def fields_of(view: PanelView) -> list[tuple[int, int]]:
+    """Return the coarse rows between busbars, first and end, from top to bottom."""
+    steps = np.diff(np.concatenate([[1], view.busbar_rows.astype(np.int8), [1]]))
+    firsts, ends = np.flatnonzero(steps == -1), np.flatnonzero(steps == 1)
+    # A coarse row that is partly busbar belongs to no field.
+    fields = [(-(-int(first) // COARSE), int(end) // COARSE) for first, end in zip(firsts, ends, strict=True)]
+    return [(first, min(end, view.streaks.shape[1])) for first, end in fields if end - first >= 2]
+
+
+def streak_depth(view: PanelView, part: slice, fields: list[tuple[int, int]]) -> tuple[FloatImage, NDArray[np.float32]]:
+    """Return the depth of streaks under both their sides, and each cell's texture.
+
+    Parameters
+    ----------
+    view : PanelView
+        The panel.
+    part : slice
+        Which cells.
+    fields : list of (int, int)
+        From `fields_of`.
+
+    Returns
+    -------
+    ndarray of float32, shape (cells, coarse rows, columns)
+        Natural logarithm, 0 where a place is not darker than both sides.
+    ndarray of float32, shape (cells,)
+        What four fifths of the places stay below.
+    """
+    streaks = view.streaks[part]
+    if len(fields) > 2:
+        # What runs through all fields alike is an uneven finger or the wafer, not an interruption.
+        streaks = streaks - np.median(streaks, axis=1, keepdims=True)
+    depth = _notch_depth(streaks, view.inside, view.mm_per_px)
+    texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1)
+    return depth, texture.astype(np.float32)
+
+
+def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> FloatImage:
+    """How far a place lies below the lower of its two sides across the streak, 0 where it is not below both.
+
+    The edge of a dark region has one dark side and is no streak.
+    """
+    columns = np.flatnonzero(inside.any(axis=0))
+    if not columns.size:
+        return np.zeros_like(streaks)
+    reach, cells = round(4.5 / mm_per_px), len(streaks)
+    clamped = np.clip(np.arange(-reach, streaks.shape[2] + reach), columns[0], columns[-1])
+    wide = as_one(streaks[:, :, clamped])
+    end = reach + streaks.shape[2]
+    depth = np.zeros_like(as_one(streaks))
+    for width_mm, distance_mm in ((1.0, 2.0), (2.5, 4.0)):
+        size, distance = round(width_mm / mm_per_px / 2) * 2 + 1, round(distance_mm / mm_per_px)
+        smooth = cv2.blur(wide, (size, 1))
+        left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
+        depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
+    return depth.reshape(cells, -1, depth.shape[1])
