@@ -2,12 +2,14 @@
 
 import signal
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from PySide6.QtWidgets import QApplication
 
 from elinspect.records import ElImage
 from elinspect.review.desk import Desk
+from elinspect_ui.pages import Page
 from elinspect_ui.window import GateWindow, WindowSettings
 
 
@@ -18,6 +20,7 @@ def run(
     who: str = "",
     start: str | None = None,
     light: bool = False,
+    pages: Sequence[Page] = (),
 ) -> int:
     """Open the reviewer's window and stay until it is closed.
 
@@ -35,6 +38,8 @@ def run(
         Inspection to open first; otherwise the panel that has waited longest.
     light : bool
         Begin with the light theme.
+    pages : sequence of Page
+        Pages beside the gate; their background work runs on a thread of its own, not the desk's.
 
     Returns
     -------
@@ -46,7 +51,7 @@ def run(
         application = QApplication(sys.argv[:1])
     application.setApplicationName("elinspect")
     application.setStyle("Fusion")
-    window = GateWindow(desk, WindowSettings(title, who, light), _read)
+    window = GateWindow(desk, WindowSettings(title, who, light, pages), _read)
     window.show()
     window.start(start)
     before = signal.signal(signal.SIGINT, lambda *_: window.close())  # runs at the next reading of the queue

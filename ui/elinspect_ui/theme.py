@@ -151,6 +151,7 @@ QPushButton:pressed, QPushButton:checked { background: $current; color: $on; bor
 QPushButton:disabled { color: $faint; background: $surface; border-style: dashed; }
 QPushButton[role="answer"] { font-weight: 600; padding: ${pp}px ${pp}px; }
 QPushButton[role="decide"] { font-size: ${mid}px; font-weight: 600; padding: ${pp}px ${wide}px; }
+QPushButton[role="page"] { padding: ${t}px ${pp}px; border-radius: 0; }
 QPushButton[proposed="true"] { border: 2px solid $current; }
 QLineEdit { background: $raised; border: 1px solid $line; border-radius: ${r}px; padding: ${p}px;
     selection-background-color: $current; selection-color: $on; }
@@ -187,6 +188,7 @@ def style_sheet(theme: Theme, size_px: int) -> str:
         small=max(11, round(size_px * 0.92)),
         mid=round(size_px * 1.2),
         big=round(size_px * 1.55),
+        t=max(1, round(size_px * 0.1)),
         p=max(2, round(size_px * 0.22)),
         pp=max(5, round(size_px * 0.55)),
         wide=round(size_px * 1.5),

@@ -1,24 +1,36 @@
 """The window: panes put together, actions for every command, pictures read in the background."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from PySide6.QtCore import QTimer
 from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent
-from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QMenu, QSplitter, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QApplication,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMenu,
+    QSplitter,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect.records import Address, Answer, Disposition, ElImage
 from elinspect.review.desk import Desk
 from elinspect_ui.jobs import Jobs
+from elinspect_ui.pages import Page, PageWidget
 from elinspect_ui.panes.decision_pane import DecisionPane
 from elinspect_ui.panes.flag_pane import FlagPane
 from elinspect_ui.panes.help_window import HelpWindow
 from elinspect_ui.panes.kind_choice import KindChoice
 from elinspect_ui.panes.labels import key_line
+from elinspect_ui.panes.page_bar import PageBar
 from elinspect_ui.panes.panel_pane import PanelPane
 from elinspect_ui.panes.queue_pane import QueuePane
 from elinspect_ui.pictures import Pictures
@@ -48,11 +60,14 @@ class WindowSettings:
         Inspector and station, as shown.
     light : bool
         Begin with the light theme.
+    pages : sequence of Page
+        Pages beside the gate.
     """
 
     title: str = ""
     who: str = ""
     light: bool = False
+    pages: Sequence[Page] = ()
 
 
 class GateWindow(QMainWindow):
@@ -75,6 +90,8 @@ class GateWindow(QMainWindow):
         self._larger = 0
         self._size_px = 0
         self._writer = Jobs(1, self)
+        self._page_jobs = Jobs(1, self)
+        self._pages: dict[str, PageWidget] = {}
         self._pictures = Pictures(Jobs(2, self), read, self._picture_ready, self._picture_failed)
         self._presenter = GatePresenter(desk, self._writer.submit, self._show)
         self._on_screen: str | None = None
@@ -129,6 +146,9 @@ class GateWindow(QMainWindow):
             "lighter": lambda: self._panel.step_middle(8),
             "darker": lambda: self._panel.step_middle(-8),
             "contrast_reset": lambda: self._panel.reset_contrast(),
+            "page_gate": lambda: self.show_page("gate"),
+            "page_technician": lambda: self.show_page("technician"),
+            "page_figures": lambda: self.show_page("figures"),
             "theme": self._toggle_theme,
             "larger_text": lambda: self._step_text(1),
             "smaller_text": lambda: self._step_text(-1),
@@ -159,8 +179,15 @@ class GateWindow(QMainWindow):
             self.menuBar().addMenu(menu)
         self._who = QLabel(self._settings.who)
         self._who.setProperty("role", "soft")
-        self._who.setContentsMargins(8, 4, 8, 0)
-        self.menuBar().setCornerWidget(self._who)
+        self._page_bar = PageBar(["gate", *(page.name for page in self._settings.pages)], self._actions)
+        self._page_bar.setVisible(bool(self._settings.pages))
+        self._corner = corner = QWidget()  # the menu bar does not keep it alive
+        row = QHBoxLayout(corner)
+        row.setContentsMargins(8, 2, 8, 0)
+        row.setSpacing(12)
+        row.addWidget(self._page_bar)
+        row.addWidget(self._who)
+        self.menuBar().setCornerWidget(corner)
         self._queue = QueuePane()
         self._panel = PanelPane(self._actions)
         self._flag = FlagPane(self._actions)
@@ -184,7 +211,13 @@ class GateWindow(QMainWindow):
         foot = QHBoxLayout()
         foot.addWidget(self._keys, 1)
         layout.addLayout(foot)
-        self.setCentralWidget(ground)
+        self._front = QStackedWidget()
+        self._front.addWidget(ground)
+        self.setCentralWidget(self._front)
+        self._page_bar.show_front("gate")
+        offered = {page.name for page in self._settings.pages}
+        for name in ("technician", "figures"):
+            self._actions[f"page_{name}"].setVisible(name in offered)
 
     def _connect(self) -> None:
         self._queue.opened.connect(self._presenter.open)
@@ -345,6 +378,30 @@ class GateWindow(QMainWindow):
         if self.state.asking is not None:
             self._presenter.decide(self.state.asking, reason)
 
+    # Pages
+
+    def show_page(self, name: str) -> None:
+        """Bring the gate or another page to the front; the gate's keys are off while it is not."""
+        if name != "gate" and name not in self._pages:
+            page = next((page for page in self._settings.pages if page.name == name), None)
+            if page is None:
+                return
+            self._pages[name] = page.make(self._page_jobs)
+            self._pages[name].use_theme(self._theme, self._size_px)
+            self._front.addWidget(self._pages[name])
+        for command in COMMANDS:
+            self._actions[command.name].setEnabled(name == "gate" or command.group == "window")
+        if name == "gate":
+            self._front.setCurrentIndex(0)
+            self._shown = None
+            self._show(self._presenter.state)
+            self._panel.view.setFocus()
+        else:
+            self._front.setCurrentWidget(self._pages[name])
+            self._pages[name].open()
+            self._pages[name].setFocus()
+        self._page_bar.show_front(name)
+
     # The window itself
 
     def _toggle_theme(self) -> None:
@@ -369,6 +426,8 @@ class GateWindow(QMainWindow):
         self._flag.use_theme(self._theme, size)
         self._panel.use_size(size)
         self._decision.use_theme(self._theme, size)
+        for page in self._pages.values():
+            page.use_theme(self._theme, size)
 
     def _open_help(self) -> None:
         if self._help is None:
@@ -392,6 +451,7 @@ class GateWindow(QMainWindow):
     def closeEvent(self, event: QCloseEvent) -> None:
         self._poll.stop()
         self._pictures.close()
+        self._page_jobs.close(2_000, finish=False)
         QApplication.setOverrideCursor(self.cursor())
         self._writer.close(CLOSE_MS, finish=True)
         QApplication.restoreOverrideCursor()
