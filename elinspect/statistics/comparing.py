@@ -1,0 +1,223 @@
+"""Comparing rates: of groups, of two periods, of many things at once.
+
+scipy.stats is imported inside the functions, because it takes a second.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from elinspect.statistics.intervals import wilson
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two groups of a comparison.
+
+    Attributes
+    ----------
+    first, second : int
+        Index of the groups.
+    difference : float
+        Between their rates, without sign.
+    critical : float
+        What it must exceed to be called a difference.
+    """
+
+    first: int
+    second: int
+    difference: float
+    critical: float
+
+    @property
+    def differs(self) -> bool:
+        """Whether these two differ."""
+        return self.difference > self.critical
+
+
+@dataclass(frozen=True, slots=True)
+class Homogeneity:
+    """Whether groups have one rate.
+
+    Attributes
+    ----------
+    chi_square : float
+        Pearson's statistic.
+    degrees : int
+        Degrees of freedom.
+    p_value : float
+        Of the statistic.
+    expected : ndarray
+        Counts expected under one rate, as the table.
+    """
+
+    chi_square: float
+    degrees: int
+    p_value: float
+    expected: FloatArray
+
+
+def homogeneity(table: ArrayLike) -> Homogeneity:
+    """Test a table of counts for independence of rows and columns (Pearson's chi-square, not corrected).
+
+    Parameters
+    ----------
+    table : array_like, shape (rows, columns)
+        Counts. Rows and columns of nothing but zeros are left out.
+
+    Returns
+    -------
+    Homogeneity
+        With a statistic of 0 and p 1 where fewer than two rows or columns are left.
+    """
+    counts = np.asarray(table, dtype=np.float64)
+    counts = counts[counts.any(axis=1)][:, counts.any(axis=0)]
+    if min(counts.shape, default=0) < 2:
+        return Homogeneity(0.0, 0, 1.0, counts)
+    from scipy.stats import chi2_contingency
+
+    found = chi2_contingency(counts, correction=False)
+    return Homogeneity(float(found.statistic), int(found.dof), float(found.pvalue), np.asarray(found.expected_freq))
+
+
+def rates_homogeneous(count: ArrayLike, size: ArrayLike) -> Homogeneity:
+    """Test whether groups have one rate: `homogeneity` of defective and good."""
+    defective, all_of_it = np.asarray(count, dtype=np.float64), np.asarray(size, dtype=np.float64)
+    return homogeneity(np.stack([defective, all_of_it - defective]))
+
+
+def marascuilo(count: ArrayLike, size: ArrayLike, alpha: float = 0.05) -> tuple[Pair, ...]:
+    """Compare every pair of rates at a level that holds for all pairs together.
+
+    A low p of `rates_homogeneous` alone names nobody; only a pair that exceeds its critical range does.
+
+    Parameters
+    ----------
+    count, size : array_like, shape (groups,)
+        Defective and all of each group, sizes above 0.
+    alpha : float
+        Level for all pairs together.
+
+    References
+    ----------
+    Marascuilo (1966), Psychol. Bull. 65:280, doi:10.1037/h0023189; NIST/SEMATECH e-Handbook 7.4.7.4.
+    """
+    from scipy.stats import chi2
+
+    n = np.asarray(size, dtype=np.float64)
+    p = np.asarray(count, dtype=np.float64) / n
+    spread = p * (1 - p) / n
+    root = float(np.sqrt(chi2.ppf(1 - alpha, len(p) - 1)))
+    return tuple(
+        Pair(i, j, float(abs(p[i] - p[j])), root * float(np.sqrt(spread[i] + spread[j])))
+        for i in range(len(p))
+        for j in range(i + 1, len(p))
+    )
+
+
+def proportion_z(count: int, size: int, target: float) -> float:
+    """Return how far a rate lies above a target, in standard deviations under the target (NIST e-Handbook 7.2.4)."""
+    return float((count / size - target) / np.sqrt(target * (1 - target) / size))
+
+
+def discovery_adjusted(p_values: Sequence[float]) -> FloatArray:
+    """Return p-values adjusted so that the share of false names in a list is bounded.
+
+    For lists to look into only; an accusation needs the family-wise level of `commonality`.
+
+    References
+    ----------
+    Benjamini and Hochberg (1995), J. R. Stat. Soc. B 57:289, doi:10.1111/j.2517-6161.1995.tb02031.x.
+    """
+    if not len(p_values):
+        return np.empty(0)
+    from scipy.stats import false_discovery_control
+
+    return np.asarray(false_discovery_control(p_values, method="bh"))
+
+
+@dataclass(frozen=True, slots=True)
+class TwoPeriods:
+    """One rate in two periods.
+
+    Attributes
+    ----------
+    first, second : float
+        The rates; 0 for a period without cells.
+    first_interval, second_interval : tuple of float
+        Wilson, 95 %.
+    p_value : float
+        Two-sided, of no change.
+    overdispersion : float
+        Variance of the counts over that of independent cells; 1 where cells were taken as independent.
+    """
+
+    first: float
+    second: float
+    first_interval: tuple[float, float]
+    second_interval: tuple[float, float]
+    p_value: float
+    overdispersion: float
+
+
+_SMALL_EXPECTED = 5.0  # below, the normal approximation is not used (the usual rule, Cochran 1954)
+
+
+def two_periods(first: tuple[int, int], second: tuple[int, int], overdispersion: float = 1.0) -> TwoPeriods:
+    """Compare a rate between two periods.
+
+    Parameters
+    ----------
+    first, second : (int, int)
+        Defective cells and all cells of each period.
+    overdispersion : float
+        How much more counts vary than with independent cells, 1 or more; cells of one string are not independent.
+
+    Returns
+    -------
+    TwoPeriods
+        p from the chi-square statistic divided by the overdispersion; Fisher's exact test where an expected count is
+        below 5 and cells are taken as independent.
+    """
+    (a, n), (b, m) = first, second
+    factor = max(1.0, overdispersion)
+    intervals = wilson([a / factor, b / factor], [n / factor, m / factor])
+    rates = (a / n if n else 0.0, b / m if m else 0.0)
+    return TwoPeriods(*rates, intervals.at(0), intervals.at(1), _two_p(a, n, b, m, factor), factor)
+
+
+def _two_p(a: int, n: int, b: int, m: int, factor: float) -> float:
+    if not n or not m or a + b in (0, n + m):
+        return 1.0
+    from scipy.stats import chi2, fisher_exact
+
+    pooled = (a + b) / (n + m)
+    if factor == 1.0 and min(n, m) * min(pooled, 1 - pooled) < _SMALL_EXPECTED:
+        return float(fisher_exact([[a, n - a], [b, m - b]]).pvalue)
+    return float(chi2.sf(rates_homogeneous([a, b], [n, m]).chi_square / factor, 1))
+
+
+def string_overdispersion(string_sizes: ArrayLike, string_counts: ArrayLike) -> float:
+    """Return how much more the counts of strings vary than with independent cells, at least 1.
+
+    It is Pearson's statistic over its degrees of freedom.
+
+    Parameters
+    ----------
+    string_sizes, string_counts : array_like, shape (strings,)
+        Cells and flagged cells of each string.
+
+    References
+    ----------
+    McCullagh and Nelder (1989), Generalized Linear Models, 2nd ed., section 4.5.
+    """
+    n, x = np.asarray(string_sizes, dtype=np.float64), np.asarray(string_counts, dtype=np.float64)
+    rate = x.sum() / n.sum() if n.sum() else 0.0
+    if not 0 < rate < 1 or len(n) < 2:
+        return 1.0
+    statistic = float(np.sum((x - n * rate) ** 2 / (n * rate * (1 - rate))))
+    return max(1.0, statistic / (len(n) - 1))
