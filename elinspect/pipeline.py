@@ -12,7 +12,7 @@ from elinspect.catalogue import Message
 from elinspect.detectors import detect_all, prepare
 from elinspect.errors import ImageFileError
 from elinspect.frames import address_of, clockwise_from_top_left, stored_corner
-from elinspect.geometry import cut_cells, find_grid, find_panel, to_file_px
+from elinspect.geometry import cut_cells, find_grid, find_panel, fingerprints_of, to_file_px
 from elinspect.imaging import assess, blank_reason
 from elinspect.recipe import AcceptanceCriteria, Product
 from elinspect.records import (
@@ -119,6 +119,8 @@ def inspect_panel(
     clock.lap("maps")
     detections = detect_all(view, settings.detectors)
     clock.lap("detectors")
+    prints = fingerprints_of(view)
+    clock.lap("fingerprints")
 
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
@@ -140,6 +142,7 @@ def inspect_panel(
         flags=flags,
         proposal=proposal,
         timing_s=clock.read(),
+        fingerprints=prints,
     )
 
 

@@ -712,6 +712,22 @@ class PanelFacts:
     addresses: AddressScheme | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Fingerprints:
+    """The texture of every cell, for telling whether a later picture shows the same cells.
+
+    Attributes
+    ----------
+    shape : tuple of int
+        Rows and columns of places of one fingerprint.
+    codes : tuple of bytes
+        One per cell in the order of addresses, two bits a place; empty for a cell that shows no texture.
+    """
+
+    shape: tuple[int, int]
+    codes: tuple[bytes, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PanelResult:
     """Everything the pipeline says about one panel; the result file holds exactly this.
@@ -722,6 +738,8 @@ class PanelResult:
         In order of severity, the gravest first.
     timing_s : mapping from stage to float
         Seconds; ``total`` always there.
+    fingerprints : Fingerprints or None
+        Texture of the cells, to recognise them in a later picture; None where the panel was not found.
     """
 
     serial: str | None
@@ -736,3 +754,4 @@ class PanelResult:
     flags: tuple[Flag, ...]
     proposal: Proposal
     timing_s: Mapping[str, float]
+    fingerprints: Fingerprints | None = None

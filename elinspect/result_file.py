@@ -4,6 +4,7 @@ Under version 1 fields may be added, none removed or redefined. Every image, qua
 file could not be read or the panel not found; NaN never occurs.
 """
 
+import base64
 import json
 from collections.abc import Mapping
 from importlib import resources
@@ -19,6 +20,7 @@ from elinspect.records import (
     Corner,
     CrackMode,
     Disposition,
+    Fingerprints,
     Flag,
     ImageFacts,
     ImageQuality,
@@ -84,6 +86,7 @@ def as_dict(result: PanelResult) -> Json:
             "reasons": [message_as_dict(reason) for reason in result.proposal.reasons],
         },
         "timing_s": {name: round(seconds, 4) for name, seconds in result.timing_s.items()},
+        "fingerprints": _fingerprints_as_dict(result.fingerprints) if result.fingerprints is not None else None,
     }
 
 
@@ -120,6 +123,7 @@ def from_dict(data: Mapping[str, Any]) -> PanelResult:
             tuple(_message(reason) for reason in data["proposal"]["reasons"]),
         ),
         timing_s=dict(data["timing_s"]),
+        fingerprints=fingerprints_from_dict(data["fingerprints"]) if data.get("fingerprints") is not None else None,
     )
 
 
@@ -275,6 +279,19 @@ def _cell_from_dict(data: Mapping[str, Any]) -> CellResult:
         judged=data["judged"],
         tile=data["tile"],
     )
+
+
+def _fingerprints_as_dict(prints: Fingerprints) -> Json:
+    return {
+        "rows": prints.shape[0],
+        "columns": prints.shape[1],
+        "codes": [base64.b64encode(code).decode("ascii") for code in prints.codes],
+    }
+
+
+def fingerprints_from_dict(data: Mapping[str, Any]) -> Fingerprints:
+    """Return the fingerprints of a result as plain JSON values."""
+    return Fingerprints((data["rows"], data["columns"]), tuple(base64.b64decode(code) for code in data["codes"]))
 
 
 def _points(data: list[list[float]]) -> tuple[tuple[float, float], ...]:

@@ -56,4 +56,32 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Check the current, the sharpness and the exposure, and take it again."
     ),
     **_cut_texts(),
+    "rematch.belongs": "The cells are those of the earlier picture.",
+    "rematch.undecided": (
+        "The cells are those of the earlier picture; {n} replaced cell cannot be told from the one before it. Check "
+        "it by eye.",
+        "The cells are those of the earlier picture; {n} replaced cells cannot be told from the ones before them. "
+        "Check them by eye.",
+    ),
+    "rematch.not_this_panel": (
+        "Image and serial do not belong together: the cells are not those of the earlier picture. Check the serial on "
+        "the panel and take the picture again."
+    ),
+    "rematch.other_layout": (
+        "Image and serial do not belong together: the earlier picture shows another number or shape of cells. Check "
+        "the serial on the panel and the recipe."
+    ),
+    "rematch.turned": (
+        "The cells are those of the earlier picture, but turned by 180°. Check how the panel lies under the camera; "
+        "every address would be wrong."
+    ),
+    "rematch.not_as_replaced": (
+        "Not replaced, or the wrong one: cells said to be replaced that look as before: {still_there}; cells said to "
+        "be untouched that look like other ones: {changed}."
+    ),
+    "rematch.unclear": (
+        "It cannot be told whether the cells are those of the earlier picture: about half of them match. Take the "
+        "picture again, and check the serial on the panel."
+    ),
+    "rematch.too_few": "Too few cells show enough texture to tell whether they are those of the earlier picture.",
 }
