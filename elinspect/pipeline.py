@@ -9,13 +9,15 @@ import numpy as np
 
 from elinspect import __version__
 from elinspect.catalogue import Message
-from elinspect.detectors import detect_all, prepare
+from elinspect.detectors import contact_notes, detect_all, prepare
 from elinspect.errors import ImageFileError
 from elinspect.frames import address_of, clockwise_from_top_left, stored_corner
 from elinspect.geometry import cut_cells, find_grid, find_panel, fingerprints_of, to_file_px
 from elinspect.imaging import assess, blank_reason
 from elinspect.recipe import AcceptanceCriteria, Product
 from elinspect.records import (
+    PANEL_KINDS,
+    STRING_KINDS,
     CellGrid,
     CellResult,
     Detection,
@@ -115,7 +117,7 @@ def inspect_panel(
     clock.lap("cells")
     quality = assess(image, pictures, criteria.quality)
     clock.lap("quality")
-    view = prepare(pictures, product)
+    view = prepare(pictures, product, conditions=exposures.conditions)
     clock.lap("maps")
     detections = detect_all(view, settings.detectors)
     clock.lap("detectors")
@@ -127,6 +129,7 @@ def inspect_panel(
 
     flags = flags_from(detections, to_file, product.recipe, criteria, scale_known=product.scale_known)
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
+    quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
     proposal = propose(flags, quality, None, product.recipe, criteria)
     clock.lap("triage")
     return PanelResult(
@@ -246,7 +249,11 @@ def _cells(view: PanelView, detections: tuple[Detection, ...]) -> tuple[CellResu
             address=address_of(grid.layout, index),
             corners_px=_corner_tuple(corners[index]),
             relative_luminance=float(view.relative_luminance[index]),
-            kind_scores={item.kind.value: float(item.cell_scores[index]) for item in detections},
+            kind_scores={
+                item.kind.value: float(item.cell_scores[index])
+                for item in detections
+                if item.kind not in STRING_KINDS | PANEL_KINDS
+            },
             defect_score=None,
             judged=bool(view.judged[index]),
         )

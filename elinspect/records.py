@@ -453,6 +453,45 @@ class CellPictures:
     saturation: float
 
 
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """Strings in series that carry one and the same current.
+
+    Attributes
+    ----------
+    circuit : int
+        Which of the parallel circuits, from 0.
+    section : int
+        Between which two ties of the parallel circuits, from 0.
+    strings : tuple of int
+        In series order.
+    """
+
+    circuit: int
+    section: int
+    strings: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CircuitFacts:
+    """How the strings are connected, and what the supply showed during the exposure.
+
+    Attributes
+    ----------
+    branches : tuple of Branch
+        Every string is in one of them.
+    current_share : float or None
+        Current over the product's short-circuit current; None if not known.
+    voltage_surplus_cells : float or None
+        Voltage less the voltage to be expected at that current, over that of one cell: about -12 with a string of 12
+        bridged, well above 0 with a cell in reverse; None if not known.
+    """
+
+    branches: tuple[Branch, ...]
+    current_share: float | None = None
+    voltage_surplus_cells: float | None = None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PanelView:
     """What every detector looks at: the cells and maps computed once.
@@ -490,6 +529,10 @@ class PanelView:
         as coarse.
     mm_per_px : float
         Size of a map pixel.
+    own_light : ndarray of float32, shape (n_cells,)
+        `luminance` less the light that a dark cell only scatters; counts.
+    circuit : CircuitFacts
+        Which cells carry the same current, and what the supply showed.
     """
 
     pictures: CellPictures
@@ -505,6 +548,8 @@ class PanelView:
     flat: FloatImage
     streaks: FloatImage
     mm_per_px: float
+    own_light: NDArray[np.float32]
+    circuit: CircuitFacts
 
     def to_picture(self, points: Points) -> Points:
         """Bring points (row, column) of the maps to the cell picture.
@@ -540,6 +585,8 @@ class Finding:
         For cracks, what the image says about the current.
     measurements : mapping
         Further figures by name, units in the name.
+    cells : tuple of int
+        Indices of all cells that a finding about a string or the panel covers; empty for one about a cell.
     """
 
     kind: Kind
@@ -550,6 +597,7 @@ class Finding:
     area_fraction: float | None = None
     mode: CrackMode | None = None
     measurements: Mapping[str, Value] = field(default_factory=dict)
+    cells: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

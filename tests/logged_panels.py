@@ -78,7 +78,7 @@ def make_result(
     stage: Stage = Stage.BEFORE_LAMINATION,
     usable: bool = True,
     found: bool = True,
-    criteria: str = "shipped default 1",
+    criteria: str = "shipped default 2",
     layout: Layout = LAYOUT,
 ) -> PanelResult:
     """A result of a 6x10 panel."""

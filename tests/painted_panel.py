@@ -179,7 +179,7 @@ def _result(
         purpose=purpose,
         attempt=1,
         image=ImageFacts(str(path), sha256(data).hexdigest(), size[1], size[0], 12),
-        versions=Versions("0", "drawn 1", "shipped default 1"),
+        versions=Versions("0", "drawn 1", "shipped default 2"),
         quality=ImageQuality(True, 40.0, 1.2, 0.0, 156.0 / cell_px),
         panel=PanelFacts(
             True,

@@ -70,7 +70,7 @@ def result(*flags: Flag, serial: str | None = "000123", layout: str = "2x3", **c
         "purpose": Purpose.PRODUCTION,
         "attempt": 1,
         "image": ImageFacts("panel.png", SHA, 400, 300, 12),
-        "versions": Versions("0.1.0", "layout 2x3 assumed", "shipped default 1"),
+        "versions": Versions("0.1.0", "layout 2x3 assumed", "shipped default 2"),
         "quality": ImageQuality(
             True, 40.0, 1.2, 0.0, 0.5, (Message("quality.assumed_size", {"along_mm": 156.0, "across_mm": 156.0}),)
         ),

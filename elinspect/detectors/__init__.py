@@ -1,12 +1,23 @@
 """Detectors: one module per kind, each a function from the panel's view and its settings to findings and scores."""
 
-from elinspect.detectors import crack, dark_cell, finger_interruption, inactive_area
+from elinspect.detectors import (
+    bridged_string,
+    crack,
+    dark_cell,
+    dark_string,
+    finger_interruption,
+    inactive_area,
+    open_circuit,
+    reversed_cell,
+)
 from elinspect.detectors.finger_interruption import not_on_cracks
+from elinspect.detectors.probe_contact import contact_notes
+from elinspect.detectors.starved_kind import not_among_starved
 from elinspect.detectors.view import prepare
 from elinspect.records import Detection, PanelView
 from elinspect.settings import DetectorSettings
 
-__all__ = ["detect_all", "prepare"]
+__all__ = ["contact_notes", "detect_all", "prepare"]
 
 
 def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, ...]:
@@ -25,9 +36,16 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         One per kind, always in this order.
     """
     cracks = crack.detect(view, settings.crack)
+    without_current = (
+        open_circuit.detect(view, settings.circuit),
+        bridged_string.detect(view, settings.circuit),
+        dark_string.detect(view, settings.circuit),
+        reversed_cell.detect(view, settings.circuit),
+    )
     return (
         cracks,
         inactive_area.detect(view, settings.inactive_area),
-        dark_cell.detect(view, settings.dark_cell),
+        not_among_starved(dark_cell.detect(view, settings.dark_cell), without_current),
         not_on_cracks(finger_interruption.detect(view, settings.finger_interruption), cracks, view),
+        *without_current,
     )

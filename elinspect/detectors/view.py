@@ -5,10 +5,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.circuit import branches_of, circuit_facts
 from elinspect.detectors.chunks import as_one, over_cells
 from elinspect.detectors.flat import flatten
 from elinspect.recipe import CutEdge, Product
-from elinspect.records import CellPictures, FloatImage, PanelView, read_only
+from elinspect.records import CellPictures, ExposureConditions, FloatImage, PanelView, read_only
 from elinspect.settings import ViewSettings
 from elinspect.vision import cv2
 
@@ -17,8 +18,18 @@ REFERENCE_CELLS = 8
 
 _LOG_FLOOR = 0.03
 
+_BLACK = 1e-3
+_SURELY_LIT = 0.5
+_PATTERN_SIDE = 24
+_LEAST_PATTERN = 0.01
 
-def prepare(pictures: CellPictures, product: Product, settings: ViewSettings | None = None) -> PanelView:
+
+def prepare(
+    pictures: CellPictures,
+    product: Product,
+    settings: ViewSettings | None = None,
+    conditions: ExposureConditions | None = None,
+) -> PanelView:
     """Compute the maps that all detectors share.
 
     Parameters
@@ -29,6 +40,8 @@ def prepare(pictures: CellPictures, product: Product, settings: ViewSettings | N
         What the panel is: which cells carry the same current, whether a long edge was cut.
     settings : ViewSettings, optional
         How.
+    conditions : ExposureConditions, optional
+        Current and voltage, if a side file gives them.
 
     Returns
     -------
@@ -39,9 +52,9 @@ def prepare(pictures: CellPictures, product: Product, settings: ViewSettings | N
     counts = _at_map_scale(pictures, settings.map_mm_per_px)
     mm_per_px = pictures.mm_per_px * (pictures.full_current.shape[2] / counts.shape[2])
     luminance = _luminance(counts)
-    relative = relative_luminance(luminance, product)
-    reference = np.maximum(luminance, settings.dark_level_share * luminance / np.maximum(relative, 1e-9))
-    reference = np.maximum(reference, np.finfo(np.float32).tiny)
+    usual = same_current_level(luminance, product)
+    relative = np.asarray(np.maximum(luminance, 0) / usual, np.float32)
+    reference = np.maximum(luminance, settings.dark_level_share * usual)
     log_cells = _log(counts, reference)
     lit = relative > settings.dark_level_share
     typical = _median_cell(log_cells, lit)
@@ -68,11 +81,13 @@ def prepare(pictures: CellPictures, product: Product, settings: ViewSettings | N
         flat=read_only(flat),
         streaks=read_only(streaks),
         mm_per_px=mm_per_px,
+        own_light=read_only(own_light(counts, luminance, relative)),
+        circuit=circuit_facts(product, conditions),
     )
 
 
-def relative_luminance(luminance: NDArray[np.float32], product: Product) -> NDArray[np.float32]:
-    """Return each cell's luminance over the median of the cells that carry the same current.
+def same_current_level(luminance: NDArray[np.float32], product: Product) -> NDArray[np.float32]:
+    """Return for each cell the median luminance of the cells that carry the same current.
 
     Parameters
     ----------
@@ -80,17 +95,56 @@ def relative_luminance(luminance: NDArray[np.float32], product: Product) -> NDAr
         Median counts of each cell.
     product : Product
         Its circuit says which strings are in series; without one each block is a series circuit.
+
+    Returns
+    -------
+    ndarray of float32, shape (n_cells,)
+        Above 0; where all of these cells are black, a small share of the brightest cell of the panel.
     """
-    layout = product.recipe.layout
-    per_block = layout.strings_per_block
-    blocks = tuple(tuple(range(b * per_block + 1, (b + 1) * per_block + 1)) for b in range(layout.blocks))
-    string_of_cell = np.arange(len(luminance)) // layout.cells_per_string + 1
-    relative = np.ones_like(luminance)
-    for strings in product.recipe.circuit.series or blocks:
-        same = np.isin(string_of_cell, strings)
-        middle = np.median(luminance[same])
-        relative[same] = luminance[same] / middle if middle > 0 else 0.0
-    return relative
+    string_of_cell = np.arange(len(luminance)) // product.recipe.layout.cells_per_string + 1
+    level = np.empty_like(luminance)
+    for branch in branches_of(product.recipe):
+        same = np.isin(string_of_cell, branch.strings)
+        # Of two strings one may be dark: the upper of the two middle cells still is a lit one.
+        level[same] = np.quantile(luminance[same], 0.5, method="higher")
+    return np.maximum(level, max(_BLACK * float(luminance.max()), float(np.finfo(np.float32).tiny) * 2**64))
+
+
+def own_light(counts: FloatImage, luminance: NDArray[np.float32], relative: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the light each cell gives itself, without what its neighbours scatter onto it.
+
+    Light of its own shows the pattern that all cells of the panel share (busbars, shaded rim, fall-off from busbar to
+    busbar); scattered light does not. So a dark cell's own light is how strongly that pattern stands in it.
+
+    Parameters
+    ----------
+    counts : ndarray of float32, shape (n_cells, rows, columns)
+        Cells.
+    luminance, relative : ndarray, shape (n_cells,)
+        Median counts of each cell, and over those of the same current. Cells at half of that and more are taken as
+        they are, and so are all cells where they have no pattern, or where there is none to compare with.
+
+    Returns
+    -------
+    ndarray of float32, shape (n_cells,)
+        Counts, between 0 and `luminance`.
+    """
+    own = np.maximum(luminance, 0)
+    lit, dim = np.flatnonzero(relative >= _SURELY_LIT), np.flatnonzero(relative < _SURELY_LIT)
+    if not len(dim) or len(lit) < 2:
+        return own
+    sides = (min(_PATTERN_SIDE, counts.shape[2]), min(_PATTERN_SIDE, counts.shape[1]))
+    small = np.stack([cv2.resize(cell, sides, interpolation=cv2.INTER_AREA) for cell in counts])
+    # The outermost places are half gap, and lit by the neighbour.
+    small = small[:, 2:-2, 2:-2].reshape(len(counts), -1).astype(np.float64)
+    brightest = lit[np.argsort(luminance[lit])[len(lit) // 2 :]]
+    pattern = np.median(small[brightest] / luminance[brightest, None], axis=0)
+    pattern -= pattern.mean()
+    strength = float(np.sum(pattern**2))
+    if strength < _LEAST_PATTERN**2 * pattern.size:
+        return own
+    own[dim] = np.clip(small[dim] @ pattern / strength, 0, own[dim])
+    return own
 
 
 def _at_map_scale(pictures: CellPictures, map_mm_per_px: float) -> FloatImage:

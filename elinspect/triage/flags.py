@@ -9,7 +9,17 @@ import numpy as np
 from elinspect.catalogue import Message, Value
 from elinspect.frames import address_of
 from elinspect.recipe import AcceptanceCriteria, Judgement, Limit, ProductRecipe, write_address
-from elinspect.records import CrackMode, Detection, Finding, Flag, Kind, Points
+from elinspect.records import (
+    PANEL_KINDS,
+    STRING_KINDS,
+    CrackMode,
+    Detection,
+    Finding,
+    Flag,
+    Kind,
+    Points,
+)
+from elinspect.vision import cv2
 
 GRAVITY: tuple[Kind, ...] = (
     Kind.OPEN_CIRCUIT,
@@ -32,6 +42,12 @@ GRAVITY: tuple[Kind, ...] = (
 """Kinds from the gravest: what costs the whole circuit, then a cell, then a part of it. Common practice, no source."""
 
 _RANK = {kind: rank for rank, kind in enumerate(GRAVITY)}
+_CIRCUIT_TEXTS = {
+    Kind.OPEN_CIRCUIT: "flag.open_circuit",
+    Kind.BRIDGED_STRING: "flag.bridged_string",
+    Kind.DARK_STRING: "flag.dark_string",
+    Kind.REVERSED_CELL: "flag.reversed_cell",
+}
 _MODE_RANK = {CrackMode.C: 0, CrackMode.B: 1, CrackMode.A: 2, None: 3}
 
 ToFile = Callable[[int, Points], Points]
@@ -75,11 +91,14 @@ def flags_from(
     if not scale_known:
         findings = [_without_lengths(finding) for finding in findings]
     counts = Counter((finding.kind, finding.cell) for finding in findings)
-    flags = [
-        with_limit(_flag(finding, to_file, recipe), criteria, counts[finding.kind, finding.cell])
+    covered = [
+        (
+            with_limit(_flag(finding, to_file, recipe), criteria, counts[finding.kind, finding.cell]),
+            frozenset(finding.cells or (finding.cell,)),
+        )
         for finding in findings
     ]
-    return _with_ids_and_parents(sorted(flags, key=severity))
+    return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
 
 
 def judgement_of(kind: Kind, criteria: AcceptanceCriteria) -> Judgement:
@@ -165,22 +184,32 @@ def _without_lengths(finding: Finding) -> Finding:
 
 def _flag(finding: Finding, to_file: ToFile, recipe: ProductRecipe) -> Flag:
     address = address_of(recipe.layout, finding.cell)
-    outline = np.round(to_file(finding.cell, finding.outline), 2)
+    string = None if finding.kind in PANEL_KINDS else address.string
+    position = None if finding.kind in PANEL_KINDS | STRING_KINDS else address.position
+    outline = np.round(_outline(finding, to_file), 2)
     low, high = outline.min(axis=0), outline.max(axis=0)
     return Flag(
         id="",
         kind=finding.kind,
-        string=address.string,
-        position=address.position,
+        string=string,
+        position=position,
         score=float(np.clip(finding.score, 0, 1)),
         outline_px=tuple((float(x), float(y)) for x, y in outline),
         box_px=(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),
-        message=flag_message(finding, write_address(recipe.addresses, address.string, address.position)),
+        message=flag_message(finding, write_address(recipe.addresses, string, position)),
         length_mm=finding.length_mm,
         area_fraction=finding.area_fraction,
         mode=finding.mode,
         measurements=dict(finding.measurements),
     )
+
+
+def _outline(finding: Finding, to_file: ToFile) -> Points:
+    """Return the finding's outline in the file; that of a string or circuit goes round all its cells."""
+    if not finding.cells:
+        return to_file(finding.cell, finding.outline)
+    corners = np.concatenate([to_file(cell, finding.outline) for cell in finding.cells])
+    return np.asarray(cv2.convexHull(corners.astype(np.float32))[:, 0], np.float64)
 
 
 def flag_message(finding: Finding, address: str) -> Message:
@@ -200,15 +229,23 @@ def flag_message(finding: Finding, address: str) -> Message:
     if finding.kind is Kind.DARK_CELL and finding.measurements.get("relative_luminance") is not None:
         code = "flag.dark_cell"
         values["percent"] = 100 * float(finding.measurements["relative_luminance"] or 0.0)
+    if finding.kind in STRING_KINDS | PANEL_KINDS | {Kind.REVERSED_CELL}:
+        code = _CIRCUIT_TEXTS.get(finding.kind, "flag.plain")
+        code += "_part" if "first_position" in finding.measurements else ""
+        values.update(finding.measurements)
+        for name, measure in (("percent", "relative_luminance"), ("partner_percent", "partner_luminance")):
+            values[name] = 100 * float(finding.measurements.get(measure) or 0.0)
     return Message(code, values)
 
 
-def _with_ids_and_parents(ordered: Sequence[Flag]) -> tuple[Flag, ...]:
-    primary: dict[tuple[int | None, int | None], str] = {}
+def _with_ids_and_parents(ordered: Sequence[tuple[Flag, frozenset[int]]]) -> tuple[Flag, ...]:
+    """Number the flags; one whose cells lie within those of a graver flag hangs under it."""
+    primary: list[tuple[frozenset[int], str]] = []
     named = []
-    for number, flag in enumerate(ordered, start=1):
-        place = (flag.string, flag.position)
+    for number, (flag, cells) in enumerate(ordered, start=1):
         flag_id = f"m{number}"
-        named.append(replace(flag, id=flag_id, parent=primary.get(place)))
-        primary.setdefault(place, flag_id)
+        parent = next((graver for wider, graver in primary if cells <= wider), None)
+        named.append(replace(flag, id=flag_id, parent=parent))
+        if parent is None:
+            primary.append((cells, flag_id))
     return tuple(named)

@@ -98,11 +98,11 @@ def test_black_area_is_inactive_with_its_share_of_the_cell() -> None:
     assert inside_rows.all()
 
 
-def test_black_cell_is_dark_and_not_cracked() -> None:
+def test_black_cell_is_without_light_of_its_own_and_not_cracked() -> None:
     rng = np.random.default_rng(3)
     view = _panel({4: np.asarray(rng.normal(8, 8, (300, 300)), np.float32)})
     kinds = {finding.kind for finding in _findings(view, 4)}
-    assert Kind.DARK_CELL in kinds
+    assert Kind.REVERSED_CELL in kinds
     assert Kind.CRACK not in kinds
     assert Kind.FINGER_INTERRUPTION not in kinds
 

@@ -79,7 +79,7 @@ def test_a_re_evaluation_stands_aside_once_somebody_has_answered(log: Log) -> No
     assert _kinds(log)[EventKind.RE_EVALUATION] == 1
     review = desk.open(inspection)
     assert [flag.id for flag in review.result.flags] == ["m1"]
-    assert review.result.versions.criteria == "shipped default 1"
+    assert review.result.versions.criteria == "shipped default 2"
 
 
 def test_after_rework_comes_the_next_attempt_and_another_picture_is_a_retake(log: Log) -> None:

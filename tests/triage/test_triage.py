@@ -163,3 +163,43 @@ def test_a_changed_flag_is_measured_against_its_new_kind() -> None:
     (flag,) = _flags(_finding(Kind.CRACK))
     assert with_limit(replace(flag, kind=Kind.FINGER_INTERRUPTION), default_criteria(), 1).limit is None
     assert with_limit(replace(flag, kind=Kind.DARK_CELL), default_criteria(), 1).limit == "dark_cell.any"
+
+
+# Strings and circuits -------------------------------------------------------------------------------------------------
+
+WHOLE = np.array([[0.0, 0], [0, 9], [9, 9], [9, 0]])
+
+
+def _string_finding(kind: Kind, cells: tuple[int, ...], **measured: object) -> Finding:
+    return Finding(kind, cells[0], 0.9, WHOLE, measurements={"cells": len(cells), **measured}, cells=cells)  # type: ignore[arg-type, dict-item]
+
+
+def test_a_string_flag_goes_round_its_cells_and_has_no_position() -> None:
+    bridged = _string_finding(Kind.BRIDGED_STRING, (3, 4, 5), relative_luminance=0.21)
+    (flag,) = _flags(bridged)
+    assert (flag.string, flag.position, flag.limit) == (2, None, "bridged_string.any")
+    assert flag.box_px == (3000.0, 3000.0, 2018.0, 2018.0)
+    assert flag.message.text == (
+        "bridged string 2, at 21 % of the luminance of strings with the same current: current runs past it"
+    )
+
+
+def test_part_of_a_string_names_its_positions() -> None:
+    (flag,) = _flags(_string_finding(Kind.BRIDGED_STRING, (1, 2), first_position=2, last_position=3))
+    assert "part of string 1, positions 2 to 3" in flag.message.text
+
+
+def test_what_a_dark_string_brings_along_hangs_under_it() -> None:
+    dark = _string_finding(Kind.DARK_STRING, (3, 4, 5), relative_luminance=0.1, partner_luminance=2.0)
+    flags = _flags(dark, _finding(Kind.INACTIVE_AREA, cell=4, area_fraction=0.5), _finding(Kind.CRACK, cell=1))
+    by_kind = {flag.kind: flag for flag in flags}
+    assert flags[0].kind is Kind.DARK_STRING
+    assert by_kind[Kind.INACTIVE_AREA].parent == flags[0].id
+    assert by_kind[Kind.CRACK].parent is None
+    assert "at 10 %, while its parallel string is at 200 %" in flags[0].message.text
+
+
+def test_an_open_circuit_is_held_until_the_probes_were_checked() -> None:
+    proposal = _proposal(_string_finding(Kind.OPEN_CIRCUIT, (0, 1, 2)))
+    assert proposal.disposition is Disposition.HOLD
+    assert "check the probes first" in proposal.reasons[0].text

@@ -108,6 +108,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "quality.cells_too_small": (
         "The cells are too small in the image to judge by. Move the camera closer, or use the camera's full resolution."
     ),
+    "quality.probe_contact": (
+        "String {string} fades along its length, to {percent:.0f} % at position {position}. Check the contact of the "
+        "probe there. An energised panel is live DC: switch the supply off before touching the probes."
+    ),
     "quality.soft": (
         "The image is soft: edges spread over {spread_px:.1f} px (standard deviation). Check the focus, clean glass "
         "and lens, and make sure that nothing moves during the exposure."

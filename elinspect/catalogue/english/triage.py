@@ -23,6 +23,24 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "flag.crack": "crack in cell {address}, mode {mode}",
     "flag.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}",
     "flag.dark_cell": "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current",
+    "flag.open_circuit": (
+        "open circuit: no current runs through {cells} cells; check the probes first, then the joints at the "
+        "ends of these strings"
+    ),
+    "flag.bridged_string": (
+        "bridged string {address}, at {percent:.0f} % of the luminance of strings with the same current: "
+        "current runs past it"
+    ),
+    "flag.bridged_string_part": (
+        "bridged part of string {address}, positions {first_position} to {last_position}: current runs past "
+        "these {cells} cells"
+    ),
+    "flag.dark_string": (
+        "dark string {address}, at {percent:.0f} %, while its parallel string is at {partner_percent:.0f} %: open joint"
+    ),
+    "flag.reversed_cell": (
+        "cell {address} gives no light of its own while its string carries current: reversed or shorted"
+    ),
     "flag.added": "{kind!k} in cell {address}, added by the inspector",
     "flag.changed": "{kind!k} in cell {address}, changed by the inspector",
     "reason.plain": "{kind!k} in cell {address}; reaches the limit {limit}",
@@ -32,6 +50,26 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "reason.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}; reaches the limit {limit}",
     "reason.dark_cell": (
         "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current; "
+        "reaches the limit {limit}"
+    ),
+    "reason.open_circuit": (
+        "open circuit: no current runs through {cells} cells; check the probes first, then the joints at the "
+        "ends of these strings; reaches the limit {limit}"
+    ),
+    "reason.bridged_string": (
+        "bridged string {address}, at {percent:.0f} % of the luminance of strings with the same current: "
+        "current runs past it; reaches the limit {limit}"
+    ),
+    "reason.bridged_string_part": (
+        "bridged part of string {address}, positions {first_position} to {last_position}: current runs past "
+        "these {cells} cells; reaches the limit {limit}"
+    ),
+    "reason.dark_string": (
+        "dark string {address}, at {percent:.0f} %, while its parallel string is at {partner_percent:.0f} %: "
+        "open joint; reaches the limit {limit}"
+    ),
+    "reason.reversed_cell": (
+        "cell {address} gives no light of its own while its string carries current: reversed or shorted; "
         "reaches the limit {limit}"
     ),
     "reason.several": "{count} times {kind!k} in cell {address}; reaches the limit {limit}",
