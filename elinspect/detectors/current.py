@@ -15,7 +15,6 @@ from elinspect.circuit import partners_of
 from elinspect.records import Kind, Layout, PanelView
 from elinspect.settings import CircuitSettings
 
-
 _LIT_QUANTILE = 0.8
 """Of a string's cells that stands for its lit ones, even where most of them are bridged."""
 
