@@ -44,7 +44,7 @@ def fill(log: Log, folder: Path) -> None:
     desk.decide(retaken, Disposition.ACCEPT)
     import_context(log, write_context(folder / "second.csv", [context_line("1", s, "B", "2") for s in range(1, 4)]))
     other = desk.open(log_inspection(log, make_result("2", [crack("m1", 1, 1)]), "gate 1"))
-    desk.take_back(desk.decide(other, Disposition.HOLD), "mistake")
+    desk.take_back(desk.decide(other, Disposition.REWORK), "mistake")
     log_inspection(log, make_result(None, [make_flag("m1", Kind.OPEN_CIRCUIT, None, None, None)]), "gate 1")
     log_inspection(log, make_result("3", [crack("m1", 1, 1)], criteria="other 1", picture="3"), "gate 1")
     log_inspection(log, make_result("3", [crack("m1", 1, 2)], criteria="other 2", picture="3"), "gate 1")

@@ -1,13 +1,15 @@
 """A desk in memory that really applies the review and the gate rule, for tests of the window."""
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 
+from elinspect.catalogue import Message
 from elinspect.errors import LogError
 from elinspect.recipe import default_criteria
 from elinspect.records import Disposition, Flag, PanelResult, Source
-from elinspect.review.desk import WaitingPanel
+from elinspect.review.desk import EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import GateFacts, Role, missing_conditions
-from elinspect.review.session import Decision, Review, Verdict, answered
+from elinspect.review.session import Decision, Hold, Review, Verdict, answered
 from elinspect.triage import with_limit
 
 
@@ -17,6 +19,10 @@ class MemoryDesk:
 
     results: dict[str, PanelResult] = field(default_factory=dict)
     role: Role = Role.INSPECTOR
+    name: str = "tester"
+    pins: dict[str, tuple[str, Role]] = field(default_factory=dict)
+    sent: set[str] = field(default_factory=set)
+    unread_files: list[UnreadFile] = field(default_factory=list)
     broken: set[str] = field(default_factory=set)
     calls: list[tuple[str, object]] = field(default_factory=list)
     logged: dict[str, Review] = field(default_factory=dict)
@@ -45,6 +51,8 @@ class MemoryDesk:
                     result.proposal.disposition,
                     sum(flag.limit is not None for flag in result.flags),
                     decision.disposition if decision is not None else None,
+                    "EL 1",
+                    self.logged[inspection].hold,
                 )
             )
         return tuple(sorted(lines, key=lambda line: line.decision is not None))
@@ -75,17 +83,70 @@ class MemoryDesk:
         kept = tuple(flag for flag in review.added if flag.id != flag_id)
         return self._log(review, replace(review, added=kept, version=review.version + 1))
 
-    def decide(self, review: Review, disposition: Disposition, reason: str = "") -> Review:
+    def decide(self, review: Review, disposition: Disposition, reason: str = "", owner: str = "") -> Review:
         self._call("decide", (disposition, reason))
-        missing = missing_conditions(self._facts(review), disposition)
+        missing = self._missing(review, disposition)
         if missing:
             raise LogError(missing[0].code, **missing[0].values)
-        decision = Decision(disposition, "tester", "2026-03-02T07:00:00+01:00", reason)
-        return self._log(review, replace(review, decision=decision, version=review.version + 1))
+        at = "2026-03-02T07:00:00+01:00"
+        hold = Hold(owner or self.name, at) if disposition is Disposition.HOLD else None
+        decision = Decision(disposition, self.name, at, reason)
+        return self._log(review, replace(review, decision=decision, hold=hold, version=review.version + 1))
+
+    def take_back(self, review: Review, reason: str) -> Review:
+        self._call("take_back", reason)
+        if review.inspection in self.sent:
+            raise LogError("log.release_sent")
+        if review.hold is not None:
+            raise LogError("log.hold_stays")
+        return self._log(review, replace(review, decision=None, version=review.version + 1))
+
+    def earlier(self, review: Review) -> tuple[EarlierPicture, ...]:
+        self._call("earlier", review.inspection)
+        older = list(self.results)[: list(self.results).index(review.inspection)]
+        same = [name for name in older if self.results[name].serial == review.result.serial]
+        at = "2026-03-01T06:00:00+01:00"
+        found = [(name, self.results[name], self.logged[name].decision) for name in reversed(same)]
+        return tuple(
+            EarlierPicture(name, at, old.stage, old.attempt, made.disposition if made is not None else None)
+            for name, old, made in found
+        )
+
+    def unread(self) -> tuple[UnreadFile, ...]:
+        return tuple(self.unread_files)
+
+    def shift(self, since: str) -> ShiftFigures:
+        made = [review for review in self.logged.values() if review.decision is not None]
+        counts = Counter(review.decision.disposition for review in made if review.decision is not None)
+        against = sum(
+            review.decision is not None and review.decision.disposition is not review.result.proposal.disposition
+            for review in made
+        )
+        answers = Counter(v.answer.value for review in made for v in review.verdicts.values() if v.answer is not None)
+        return ShiftFigures(since, counts, against, answers)
+
+    @property
+    def person(self) -> Person:
+        return Person(self.name, self.role)
+
+    def asks_pin(self) -> bool:
+        return bool(self.pins)
+
+    def sign_in(self, name: str, pin: str) -> Person:
+        known = next((who for who, (secret, _) in self.pins.items() if secret == pin and name in ("", who)), None)
+        if known is None and (self.pins or not name):
+            raise LogError("people.wrong_pin")
+        self.name = known or name
+        self.role = self.pins[known][1] if known is not None else Role.INSPECTOR
+        return self.person
 
     def missing(self, review: Review, disposition: Disposition) -> tuple[str, ...]:
         self._call("missing", disposition)
-        return tuple(message.text for message in missing_conditions(self._facts(review), disposition))
+        return tuple(message.text for message in self._missing(review, disposition))
+
+    def _missing(self, review: Review, disposition: Disposition) -> tuple[Message, ...]:
+        held = review.hold is not None and disposition is Disposition.ACCEPT
+        return (*((Message("gate.held"),) if held else ()), *missing_conditions(self._facts(review), disposition))
 
     def _facts(self, review: Review) -> GateFacts:
         return GateFacts(

@@ -1,6 +1,7 @@
 """The inspector's desk on the log: open a panel, answer, decide."""
 
 import json
+from collections import Counter
 from dataclasses import replace
 from typing import Any
 
@@ -8,21 +9,24 @@ from sqlalchemy import Connection
 
 from elinspect.catalogue import words
 from elinspect.errors import LogError
-from elinspect.operations.people import sign_in
+from elinspect.operations.people import sign_in, sign_in_here
 from elinspect.operations.versions import log_criteria
 from elinspect.recipe import AcceptanceCriteria
-from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source
+from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source, Stage
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
-from elinspect.review.desk import WaitingPanel
+from elinspect.review.desk import EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import Role
-from elinspect.review.session import Decision, Review, Verdict
+from elinspect.review.session import Decision, Hold, Review, Verdict, answered
 from elinspect.store.events import EventKind, NewEvent, panel_subject
 from elinspect.store.locks import Lock, release, take
 from elinspect.store.log import Log
-from elinspect.store.people import name_of
-from elinspect.store.reading import decided, flags_of, waiting
+from elinspect.store.people import name_of, person_named, pins_in_use
+from elinspect.store.reading import answer_counts, decided, decided_since, flags_of, held, pictures_of, waiting
+from elinspect.store.refusals import refused_files
 from elinspect.store.results import result_of
+from elinspect.store.rows import row_by
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
+from elinspect.store.schema import holds
 from elinspect.triage import with_limit
 
 _DECIDED_SHOWN = 200
@@ -41,7 +45,7 @@ class ReviewDesk:
         self._station = station
         self._criteria = criteria
         self._locks: dict[str, Lock] = {}
-        self._name = inspector_name
+        self._signed = Person(inspector_name, role)
         self._person = sign_in(log, station, inspector_name, role, pin)
         log_criteria(log, criteria, station)
 
@@ -54,9 +58,11 @@ class ReviewDesk:
             self._locks.clear()
 
     def queue(self) -> tuple[WaitingPanel, ...]:
-        """Return all undecided panels and the last decided ones, each group in the order they were seen."""
+        """Return undecided panels, those on hold, and the last decided ones, each group in the order they were seen."""
         with self._log.reading() as connection:
-            rows = (*waiting(connection), *decided(connection, _DECIDED_SHOWN))
+            rows = held(connection)
+            on_hold = {row.id: Hold(_named(connection, row.owner), row.since) for row in rows}
+            found = (*waiting(connection), *rows, *decided(connection, _DECIDED_SHOWN))
         return tuple(
             WaitingPanel(
                 row.id,
@@ -67,8 +73,10 @@ class ReviewDesk:
                 Disposition(row.proposal),
                 row.above_limit,
                 Disposition(row.decision) if row.decision is not None else None,
+                row.station,
+                on_hold.get(row.id),
             )
-            for row in rows
+            for row in found
         )
 
     def look(self, inspection: str) -> PanelResult:
@@ -77,13 +85,13 @@ class ReviewDesk:
             return from_dict(result_of(connection, inspection))
 
     def open(self, inspection: str) -> Review:
-        """Return a review as the log has it, and lock the panel for this station while it is undecided.
+        """Return a review as the log has it, and lock the panel for this station while it is undecided or on hold.
 
         A panel that another station holds can be looked at; `missing` then says so.
         """
         with self._log.reading() as connection:
             row = inspection_row(connection, inspection)
-        if row.decision is None:
+        if row.decision in (None, Disposition.HOLD):
             self._take_lock(row.subject)
         with self._log.reading() as connection:
             return _review(connection, inspection)
@@ -98,10 +106,7 @@ class ReviewDesk:
         answer = verdict.answer.value if verdict.answer is not None else None
         data = {"flag": verdict.flag_id, "answer": answer, "changed": changed, "note": verdict.note}
         version = self._append(review, EventKind.VERDICT, {**data, "criteria": self._criteria.label})
-        verdicts = {name: known for name, known in review.verdicts.items() if name != verdict.flag_id}
-        if verdict.answer is not None:
-            verdicts[verdict.flag_id] = verdict
-        return replace(review, verdicts=verdicts, version=version)
+        return replace(answered(review, verdict), version=version)
 
     def add(self, review: Review, flag: Flag) -> Review:
         """Log a flag of the inspector, with an id of its own and its limit by the criteria in force."""
@@ -118,20 +123,31 @@ class ReviewDesk:
         version = self._append(review, EventKind.FLAG_REMOVED, {"flag": flag_id})
         return replace(review, added=tuple(flag for flag in review.added if flag.id != flag_id), version=version)
 
-    def decide(self, review: Review, disposition: Disposition, reason: str = "") -> Review:
+    def decide(self, review: Review, disposition: Disposition, reason: str = "", owner: str = "") -> Review:
         """Log the disposition; the gate rule is checked again inside the transaction.
 
-        An acceptance or a concession also closes the flags below every limit that nobody answered.
+        An acceptance or a concession also closes the flags below every limit that nobody answered. A hold has an owner.
         """
         data = {"disposition": disposition.value, "reason": reason}
+        if disposition is Disposition.HOLD:
+            data["owner"] = self._owner(owner)
         events = [self._event(review, EventKind.DISPOSITION, data)]
         left = [flag.flag_id for flag in review.standings if flag.answer is None and not flag.added]
         if left and disposition in (Disposition.ACCEPT, Disposition.CONCESSION):
             events.append(self._event(review, EventKind.NOT_ANSWERED_SINGLY, {"flags": left}))
         appended = self._log.append(events, self._station, review.version, self._locks.get(self._subject(review)))
         self._locks.pop(self._subject(review), None)
-        decision = Decision(disposition, self._name, appended.events[0].at, reason)
-        return replace(review, version=appended.version, decision=decision)
+        with self._log.reading() as connection:
+            hold = _hold(connection, review.inspection) if disposition is Disposition.HOLD else None
+        decision = Decision(disposition, self._signed.name, appended.events[0].at, reason)
+        return replace(review, version=appended.version, decision=decision, hold=hold)
+
+    def _owner(self, name: str) -> str:
+        """Return the id of the owner of a hold: events hold no names."""
+        if not name.strip():
+            return self._person
+        with self._log.writing() as connection:
+            return person_named(connection, name.strip())
 
     def take_back(self, review: Review, reason: str) -> Review:
         """Log that the decision is taken back; possible until its release was sent to the line."""
@@ -141,6 +157,55 @@ class ReviewDesk:
         self._append(review, EventKind.TAKE_BACK, {"decision": decision, "reason": reason})
         with self._log.reading() as connection:
             return _review(connection, review.inspection)
+
+    def earlier(self, review: Review) -> tuple[EarlierPicture, ...]:
+        """Return the other pictures of the same serial that were logged before this one, the newest first."""
+        serial = review.result.serial
+        if serial is None:
+            return ()
+        with self._log.reading() as connection:
+            rows = pictures_of(connection, serial)
+        place = next((i for i, row in enumerate(rows) if row.id == review.inspection), -1)
+        return tuple(
+            EarlierPicture(
+                row.id,
+                row.seen_at,
+                Stage(row.stage),
+                row.attempt,
+                Disposition(row.decision) if row.decision is not None else None,
+            )
+            for row in rows[place + 1 :]
+        )
+
+    def unread(self) -> tuple[UnreadFile, ...]:
+        """Return the files that could not be inspected, the newest first."""
+        with self._log.reading() as connection:
+            found = refused_files(connection)
+        return tuple(UnreadFile(refused.station, refused.file, refused.reason, refused.at) for refused in found)
+
+    def shift(self, since: str) -> ShiftFigures:
+        """Return what was done at this seat since a time."""
+        with self._log.reading() as connection:
+            rows = decided_since(connection, since, self._station)
+            answers = answer_counts(connection, [row.id for row in rows])
+        made = Counter(Disposition(row.decision) for row in rows)
+        return ShiftFigures(since, made, sum(row.decision != row.proposal for row in rows), answers)
+
+    @property
+    def person(self) -> Person:
+        """Who is signed in."""
+        return self._signed
+
+    def asks_pin(self) -> bool:
+        """Return whether people here sign in with a PIN or badge."""
+        with self._log.reading() as connection:
+            return pins_in_use(connection)
+
+    def sign_in(self, name: str, pin: str) -> Person:
+        """Sign another person in; locks on panels stay with the seat."""
+        self._person, shown, role = sign_in_here(self._log, self._station, name, pin)
+        self._signed = Person(shown, role)
+        return self._signed
 
     def missing(self, review: Review, disposition: Disposition) -> tuple[str, ...]:
         """Return in words what stands in the way of a disposition now; empty if it may be decided."""
@@ -191,11 +256,13 @@ def _review(connection: Connection, inspection: str) -> Review:
         standing = flag_from_dict(json.loads(flag.standing)) if flag.standing is not None else None
         if flag.added and standing is not None:
             added.append(standing)
-        elif flag.answer is not None:
-            verdicts[flag.flag] = Verdict(flag.flag, Answer(flag.answer), standing, flag.note or "")
+        if flag.answer is not None or flag.note:
+            changed = standing if not flag.added else None
+            answer = Answer(flag.answer) if flag.answer is not None else None
+            verdicts[flag.flag] = Verdict(flag.flag, answer, changed, flag.note or "")
     decision = None
     if row.decision is not None:
-        name = name_of(connection, row.decided_by) or words("log.erased_name")
+        name = _named(connection, row.decided_by)
         decision = Decision(Disposition(row.decision), name, row.decided_at, row.decision_reason or "")
     return Review(
         inspection,
@@ -204,4 +271,14 @@ def _review(connection: Connection, inspection: str) -> Review:
         verdicts,
         tuple(added),
         decision,
+        _hold(connection, inspection) if row.decision == Disposition.HOLD else None,
     )
+
+
+def _hold(connection: Connection, inspection: str) -> Hold:
+    row = row_by(connection, holds, inspection=inspection)
+    return Hold(_named(connection, row.owner), row.since)
+
+
+def _named(connection: Connection, person: str | None) -> str:
+    return name_of(connection, person) or words("log.erased_name")

@@ -17,6 +17,8 @@ from elinspect.store.schema import people
 
 SHORTEST_PIN = 4
 """Common practice, no source; argon2 makes guessing slow, not impossible."""
+SHORTEST_BADGE = 8
+"""A badge alone says who it is, so that a PIN somebody mistyped must never pass for one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,88 @@ def sign_in(log: Log, station: str, name: str, role: Role, pin: str = "") -> str
         person = person_named(connection, name, role)
     log.append([NewEvent(EventKind.SIGN_IN, f"person:{person}", {"role": role.value}, person)], station)
     return person
+
+
+def sign_in_here(log: Log, station: str, name: str, secret: str) -> tuple[str, str, Role]:
+    """Sign a person in at the window by name and PIN, or by badge alone, in the role the administrator gave.
+
+    Parameters
+    ----------
+    name : str
+        Empty for a badge.
+    secret : str
+        PIN, or what the badge reader typed.
+
+    Returns
+    -------
+    person, name, role
+        Id, name and role.
+
+    Raises
+    ------
+    LogError
+        If they do not belong together, or nobody has this badge.
+    """
+    with log.reading() as connection:
+        guarded = pins_in_use(connection)
+        if not name.strip():
+            name = _name_of_badge(connection, secret)
+            badge = True
+        else:
+            badge = False
+        known = connection.execute(select(people.c.role).where(people.c.name == name.strip())).scalar_one_or_none()
+    role = Role(known) if known is not None else Role.INSPECTOR
+    if badge:
+        with log.writing() as connection:
+            person = person_named(connection, name)
+        log.append([NewEvent(EventKind.SIGN_IN, f"person:{person}", {"role": role.value}, person)], station)
+        return person, name, role
+    if guarded and known is None:
+        raise LogError("people.wrong_pin")
+    return sign_in(log, station, name.strip(), role, secret), name.strip(), role
+
+
+def _name_of_badge(connection: Connection, badge: str) -> str:
+    from argon2 import PasswordHasher
+    from argon2.exceptions import Argon2Error, InvalidHashError
+
+    if len(badge) >= SHORTEST_BADGE:
+        for row in connection.execute(
+            select(people.c.name, people.c.badge_hash).where(people.c.badge_hash.is_not(None))
+        ):
+            try:
+                PasswordHasher().verify(row.badge_hash, badge)
+            except (Argon2Error, InvalidHashError):
+                continue
+            return str(row.name)
+    raise LogError("people.unknown_badge")
+
+
+def give_badge(log: Log, name: str, badge: str, by: Administrator | None = None) -> None:
+    """Give a person who has a PIN a badge, which signs in without name and PIN.
+
+    Raises
+    ------
+    LogError
+        If `by` is missing or no administrator, nobody with a PIN has this name, the code is too short, or the badge is
+        another person's.
+    """
+    from argon2 import PasswordHasher
+
+    if len(badge) < SHORTEST_BADGE:
+        raise LogError("people.short_badge", least=SHORTEST_BADGE)
+    hashed = PasswordHasher().hash(badge)
+    with log.writing() as connection:
+        _check_administrator(connection, by)
+        try:
+            owner = _name_of_badge(connection, badge)
+        except LogError:
+            owner = name
+        if owner != name:
+            raise LogError("people.badge_taken", name=owner)
+        known = (people.c.name == name, people.c.pin_hash.is_not(None))
+        if connection.execute(update(people).where(*known).values(badge_hash=hashed)).rowcount != 1:
+            raise LogError("people.unknown", name=name)
 
 
 def give_pin(log: Log, name: str, role: Role, pin: str, by: Administrator | None = None) -> None:
@@ -87,7 +171,7 @@ def erase_name(log: Log, name: str, by: Administrator | None = None) -> None:
     with log.writing() as connection:
         _check_administrator(connection, by)
         _keep_an_administrator(connection, name)
-        erased = {"name": None, "pin_hash": None, "erased_at": now()}
+        erased = {"name": None, "pin_hash": None, "badge_hash": None, "erased_at": now()}
         if connection.execute(update(people).where(people.c.name == name).values(erased)).rowcount != 1:
             raise LogError("people.unknown", name=name)
 

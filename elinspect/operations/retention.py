@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import select
 
 from elinspect.catalogue import Message
+from elinspect.records import Disposition
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
 from elinspect.store.results import result_of
@@ -98,7 +99,7 @@ def _old_inspections(log: Log, before: str) -> Iterator[Any]:
 
 
 def _why_it_stays(row: Any, path: Path) -> Message | None:
-    if row.decision is None and not row.superseded:
+    if row.decision in (None, Disposition.HOLD) and not row.superseded:
         return Message("retention.undecided")
     if not path.is_file():
         return Message("retention.missing")

@@ -20,7 +20,7 @@ class Verdict:
     changed : Flag or None
         For ``changed``: the flag as the inspector sees it, its limit evaluated again.
     note : str
-        Free text.
+        Free text; stays beside a flag that has no answer, too, and is all there is of one the inspector added.
     """
 
     flag_id: str
@@ -43,6 +43,22 @@ class Decision:
     reason: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A panel on hold.
+
+    Attributes
+    ----------
+    owner : str
+        Who has to settle it.
+    since : str
+        ISO 8601 with offset.
+    """
+
+    owner: str
+    since: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Review:
     """One inspection under review.
@@ -61,6 +77,8 @@ class Review:
         Flags the inspector added, in order.
     decision : Decision or None
         The disposition, once logged.
+    hold : Hold or None
+        Owner and beginning while the panel is on hold.
     """
 
     inspection: str
@@ -69,6 +87,7 @@ class Review:
     verdicts: Mapping[str, Verdict] = field(default_factory=dict)
     added: tuple[Flag, ...] = ()
     decision: Decision | None = None
+    hold: Hold | None = None
 
     @property
     def addresses(self) -> AddressScheme | None:
@@ -103,9 +122,9 @@ class Review:
 
 
 def answered(review: Review, verdict: Verdict) -> Review:
-    """Return the review after a verdict; a verdict without an answer takes the earlier one back."""
+    """Return the review after a verdict; one without an answer takes the earlier one back, and may leave a note."""
     verdicts = dict(review.verdicts)
-    if verdict.answer is None:
+    if verdict.answer is None and not verdict.note:
         verdicts.pop(verdict.flag_id, None)
     else:
         verdicts[verdict.flag_id] = verdict

@@ -44,6 +44,8 @@ class EventKind(StrEnum):
     PICTURES_REMOVED = "pictures_removed"
     SIGN_IN = "sign_in"
     AUDIT_RESULT = "audit_result"
+    FILE_REFUSED = "file_refused"
+    FILE_TAKEN = "file_taken"
 
 
 @dataclass(frozen=True, slots=True)

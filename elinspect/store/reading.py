@@ -1,13 +1,21 @@
 """What the log says, as rows for the rooms below."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from elinspect.store.schema import flags, inspected_counts, inspections, kept_counts
+from elinspect.records import Disposition
+from elinspect.store.schema import flags, holds, inspected_counts, inspections, kept_counts
 
-_QUEUE = ("id", "serial", "seen_at", "purpose", "attempt", "proposal", "above_limit", "decision")
+_QUEUE = (
+    *("id", "serial", "seen_at", "purpose", "attempt", "proposal", "above_limit", "decision", "station"),
+    *("stage", "decided_at", "decided_by", "decision_id"),
+)
+
+_IDS_AT_ONCE = 500  # SQLite takes at most 999 values in a statement by default
 
 
 def waiting(connection: Connection) -> Sequence[Any]:
@@ -17,12 +25,61 @@ def waiting(connection: Connection) -> Sequence[Any]:
     return connection.execute(select(*columns).where(*undecided).order_by(inspections.c.event_id)).all()
 
 
-def decided(connection: Connection, at_most: int) -> Sequence[Any]:
-    """Return the inspections that were seen last among the decided ones, in the order they were seen."""
+def held(connection: Connection) -> Sequence[Any]:
+    """Return the inspections on hold in the order they were seen, each with its `owner` and since when, `since`."""
     columns = [inspections.c[name] for name in _QUEUE]
-    made = inspections.c.decision.is_not(None)
-    newest = select(*columns).where(made).order_by(inspections.c.event_id.desc()).limit(at_most)
+    open_hold = (inspections.c.decision == Disposition.HOLD, ~inspections.c.superseded)
+    joined = select(*columns, holds.c.owner, holds.c.since).join_from(
+        inspections, holds, holds.c.inspection == inspections.c.id
+    )
+    return connection.execute(joined.where(*open_hold).order_by(inspections.c.event_id)).all()
+
+
+def decided(connection: Connection, at_most: int) -> Sequence[Any]:
+    """Return the inspections that were seen last among those decided for good, in the order they were seen."""
+    columns = [inspections.c[name] for name in _QUEUE]
+    made = (inspections.c.decision.is_not(None), inspections.c.decision != Disposition.HOLD)
+    newest = select(*columns).where(*made).order_by(inspections.c.event_id.desc()).limit(at_most)
     return connection.execute(newest).all()[::-1]
+
+
+def decided_since(connection: Connection, since: str, seat: str, at_most: int = 5000) -> Sequence[Any]:
+    """Return the decisions that stand and were made at a seat since a time, the newest first.
+
+    Parameters
+    ----------
+    since : str
+        ISO 8601 with offset.
+    seat : str
+        Station whose chain holds the decision.
+    at_most : int
+        Most rows looked at: several shifts.
+    """
+    columns = [inspections.c[name] for name in _QUEUE]
+    made = (inspections.c.decision.is_not(None), inspections.c.decision_id.startswith(f"{seat}:", autoescape=True))
+    newest = select(*columns).where(*made).order_by(inspections.c.event_id.desc()).limit(at_most)
+    start = datetime.fromisoformat(since)
+    return [row for row in connection.execute(newest) if datetime.fromisoformat(row.decided_at) >= start]
+
+
+def pictures_of(connection: Connection, serial: str) -> Sequence[Any]:
+    """Return every inspection of a serial, the newest first."""
+    columns = [inspections.c[name] for name in _QUEUE]
+    same = select(*columns).where(inspections.c.serial == serial)
+    return connection.execute(same.order_by(inspections.c.event_id.desc())).all()
+
+
+def answer_counts(connection: Connection, chosen: Sequence[str]) -> Mapping[str, int]:
+    """Return how many flags of inspections were answered which way, under the answer, ``added`` and ``closed``."""
+    counts: Counter[str] = Counter()
+    for start in range(0, len(chosen), _IDS_AT_ONCE):
+        among = flags.c.inspection.in_(chosen[start : start + _IDS_AT_ONCE])
+        columns = (flags.c.answer, flags.c.added, flags.c.closed, func.count())
+        for answer, added, closed, n in connection.execute(select(*columns).where(among).group_by(*columns[:3])):
+            name = "added" if added else "closed" if closed else answer
+            if name is not None:
+                counts[name] += n
+    return counts
 
 
 def flags_of(connection: Connection, inspection: str) -> Sequence[Any]:

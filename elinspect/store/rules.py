@@ -76,7 +76,11 @@ def missing_for(
     """Return what stands in the way of a disposition: the state of the inspection first, then the gate rule."""
     row = inspection_row(connection, inspection)
     first = []
-    if row.decision is not None:
+    if row.decision == Disposition.HOLD:
+        # What was held once is not simply accepted: somebody found a reason to doubt it.
+        if disposition is Disposition.ACCEPT:
+            first.append(Message("gate.held"))
+    elif row.decision is not None:
         first.append(Message("log.already_decided", {"disposition": row.decision}))
     if row.superseded:
         first.append(Message("log.superseded"))
@@ -127,7 +131,7 @@ def releases(stage: str, purpose: str, disposition: str) -> bool:
 
 def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing) -> Any:
     row = inspection_row(connection, event.data["inspection"])
-    if row.decision is not None:
+    if row.decision not in (None, Disposition.HOLD):
         raise LogError("log.already_decided", disposition=row.decision)
     if row.superseded:
         raise LogError("log.superseded")
@@ -140,7 +144,9 @@ def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing
 
 def _verdict(connection: Connection, event: NewEvent, standing: Standing) -> None:
     _open_to_answers(connection, event, standing)
-    _flag(connection, event, added=False)
+    found = _flag(connection, event)
+    if found.added and event.data["answer"] is not None:
+        raise LogError("log.no_flag", flag=found.flag)
 
 
 def _flag_added(connection: Connection, event: NewEvent, standing: Standing) -> None:
@@ -152,19 +158,24 @@ def _flag_added(connection: Connection, event: NewEvent, standing: Standing) -> 
 
 def _flag_removed(connection: Connection, event: NewEvent, standing: Standing) -> None:
     _open_to_answers(connection, event, standing)
-    _flag(connection, event, added=True)
+    found = _flag(connection, event)
+    if not found.added:
+        raise LogError("log.no_flag", flag=found.flag)
 
 
-def _flag(connection: Connection, event: NewEvent, *, added: bool) -> None:
+def _flag(connection: Connection, event: NewEvent) -> Any:
     flag = event.data["flag"]
     found = row_by(connection, flags, inspection=event.data["inspection"], flag=flag)
-    if found is None or found.added != added:
+    if found is None:
         raise LogError("log.no_flag", flag=flag)
+    return found
 
 
 def _disposition(connection: Connection, event: NewEvent, standing: Standing) -> None:
     disposition = Disposition(event.data["disposition"])
     missing = missing_for(connection, event.data["inspection"], disposition, event.person, standing)
+    if disposition in (Disposition.CONCESSION, Disposition.SCRAP) and not event.data["reason"].strip():
+        missing = (*missing, Message("gate.reason", {"disposition": disposition.value}))
     if missing:
         reasons = " ".join(message.text for message in missing)
         raise LogError("log.gate_refused", disposition=disposition.value, missing=reasons)
@@ -174,6 +185,8 @@ def _take_back(connection: Connection, event: NewEvent, standing: Standing) -> N
     row = inspection_row(connection, event.data["inspection"])
     if row.decision is None or row.decision_id != event.data["decision"]:
         raise LogError("log.nothing_to_take_back")
+    if row.decision == Disposition.HOLD:
+        raise LogError("log.hold_stays")
     if not standing.version_unchanged:
         raise LogError("gate.version")
     if not holds(connection, row.subject, standing.lock, standing.station):

@@ -20,7 +20,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0002"
+HEAD_REVISION = "0003"
 """Newest migration this program knows."""
 
 metadata = MetaData(
@@ -63,6 +63,7 @@ people = Table(
     Column("name", Text, unique=True),
     Column("role", Text),
     Column("pin_hash", Text),
+    Column("badge_hash", Text),
     Column("erased_at", Text),
 )
 
@@ -304,6 +305,18 @@ versions = Table(
     Column("event_id", BigInteger, nullable=False),
 )
 
+holds = Table(
+    "holds",
+    metadata,
+    Column("inspection", Text, primary_key=True),
+    Column("decision_id", Text, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("person", Text),
+    Column("owner", Text),
+    Column("reason", Text, nullable=False),
+    Column("ended_by", Text),
+)
+
 audit_results = Table(
     "audit_results",
     metadata,
@@ -340,6 +353,7 @@ PROJECTIONS = (
     maintenance_events,
     flash_results,
     versions,
+    holds,
     audit_results,
     removed_pictures,
 )

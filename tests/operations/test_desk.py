@@ -15,6 +15,8 @@ from elinspect.records import Answer, Disposition, Flag, Kind, Source
 from elinspect.review.gate import Role
 from elinspect.review.session import Review, Verdict
 from elinspect.store import Log
+from elinspect.store.events import EventKind
+from elinspect.store.refusals import refuse_file, take_file
 
 
 def _desk(log: Log, station: str = "gate 1", role: Role = Role.INSPECTOR, name: str = "Ada") -> ReviewDesk:
@@ -32,7 +34,7 @@ def _same(first: Review, second: Review) -> bool:
         answers = {name: (v.answer, v.note, v.changed and _flag(v.changed)) for name, v in review.verdicts.items()}
         made = review.decision
         decision = made and (made.disposition, made.inspector, made.decided_at, made.reason)
-        return review.version, answers, tuple(map(_flag, review.added)), decision
+        return review.version, answers, tuple(map(_flag, review.added)), decision, review.hold
 
     return facts(first) == facts(second)
 
@@ -144,11 +146,11 @@ def test_what_cannot_be_judged_is_not_released_but_can_be_held(log: Log, result:
 
 def test_after_a_decision_there_are_no_more_verdicts_unless_it_is_taken_back(log: Log) -> None:
     desk, review = _opened(log, crack("m1", 1, 3))
-    review = desk.decide(review, Disposition.HOLD)
-    with pytest.raises(LogError, match="already decided: hold"):
+    review = desk.decide(review, Disposition.REWORK)
+    with pytest.raises(LogError, match="already decided: rework"):
         desk.answer(review, Verdict("m1", Answer.DISMISSED))
-    with pytest.raises(LogError, match="already decided: hold"):
-        desk.decide(review, Disposition.REWORK)
+    with pytest.raises(LogError, match="already decided: rework"):
+        desk.decide(review, Disposition.SCRAP)
     review = desk.take_back(review, "wrong key")
     assert review.decision is None
     review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
@@ -164,6 +166,119 @@ def test_only_a_quality_engineer_concedes(log: Log) -> None:
     conceded = engineer.decide(engineer.open(review.inspection), Disposition.CONCESSION, "agreed with the customer")
     assert conceded.decision is not None
     assert (conceded.decision.inspector, conceded.decision.reason) == ("Grace", "agreed with the customer")
+
+
+def test_concession_and_scrap_need_a_reason(log: Log) -> None:
+    _, review = _opened(log)
+    engineer = _desk(log, role=Role.QUALITY_ENGINEER, name="Grace")
+    review = engineer.open(review.inspection)
+    for disposition in (Disposition.CONCESSION, Disposition.SCRAP):
+        with pytest.raises(LogError, match=f"'{disposition}' needs a reason"):
+            engineer.decide(review, disposition, "  ")
+    assert engineer.decide(review, Disposition.SCRAP, "glass broken").decision is not None
+
+
+def test_a_hold_has_an_owner_and_an_age_and_stays_in_the_queue(log: Log) -> None:
+    desk, review = _opened(log)
+    review = desk.decide(review, Disposition.HOLD, "edge looks odd", owner="Quality office")
+    assert review.hold is not None
+    assert (review.hold.owner, review.decision.reason) == ("Quality office", "edge looks odd")  # type: ignore[union-attr]
+    (held,) = desk.queue()
+    assert (held.decision, held.hold) == (Disposition.HOLD, review.hold)
+    assert not [event for event in log.events() if "Quality office" in repr(event)]
+    again = desk.open(review.inspection)
+    assert _same(again, review)
+    handed = desk.decide(again, Disposition.HOLD, "ask the supplier", owner="Ada")
+    assert (handed.hold.owner, handed.hold.since) == ("Ada", review.hold.since)  # type: ignore[union-attr]
+
+
+def test_a_hold_ends_by_rework_concession_or_scrap_but_not_by_accept_or_take_back(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3))
+    review = desk.open(desk.decide(review, Disposition.HOLD, "look again").inspection)
+    with pytest.raises(LogError, match="ends by rework, concession, scrap or a new picture"):
+        desk.take_back(review, "wrong key")
+    review = desk.open(review.inspection)
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    with pytest.raises(LogError, match="cannot simply be accepted"):
+        desk.decide(review, Disposition.ACCEPT)
+    reworked = desk.decide(review, Disposition.REWORK)
+    assert (reworked.decision.disposition, reworked.hold) == (Disposition.REWORK, None)  # type: ignore[union-attr]
+
+
+def test_taking_back_what_ended_a_hold_leads_back_to_the_hold(log: Log) -> None:
+    desk, review = _opened(log)
+    held = desk.decide(review, Disposition.HOLD, "look again", owner="Quality office")
+    reworked = desk.decide(desk.open(held.inspection), Disposition.REWORK, "string 3")
+    back = desk.take_back(reworked, "wrong key")
+    assert back.decision.disposition is Disposition.HOLD  # type: ignore[union-attr]
+    assert back.hold == held.hold
+    with pytest.raises(LogError, match="cannot simply be accepted"):
+        desk.decide(back, Disposition.ACCEPT)
+
+
+def test_a_new_picture_ends_a_hold(log: Log) -> None:
+    desk, review = _opened(log)
+    desk.decide(review, Disposition.HOLD, "contact")
+    log_inspection(log, make_result(picture="retake"), "gate 1")
+    (waiting,) = desk.queue()
+    assert (waiting.decision, waiting.hold) == (None, None)
+
+
+def test_notes_stay_beside_flags_with_and_without_an_answer(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3), crack("m2", 2, 4))
+    review = desk.answer(review, Verdict("m1", None, note="ask the supplier"))
+    review = desk.answer(review, Verdict("m2", Answer.CONFIRMED, note="runs into the busbar"))
+    review = desk.add(review, crack("", 5, 5))
+    review = desk.answer(review, Verdict(review.added[0].id, None, note="seen by eye"))
+    again = desk.open(review.inspection)
+    assert _same(again, review)
+    assert {name: verdict.note for name, verdict in again.verdicts.items()} == {
+        "m1": "ask the supplier",
+        "m2": "runs into the busbar",
+        again.added[0].id: "seen by eye",
+    }
+    assert desk.missing(again, Disposition.ACCEPT)[0] == "1 flag above a limit still needs an answer."
+
+
+def test_the_figures_of_the_shift_count_what_stands(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3), crack("m2", 2, 4, limit=None))
+    start = review_start = "2026-01-01T00:00:00+00:00"
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    desk.decide(review, Disposition.ACCEPT, "dust")  # proposed was rework
+    other = desk.open(log_inspection(log, make_result("2"), "gate 1"))
+    desk.take_back(desk.decide(other, Disposition.REWORK), "wrong key")
+    elsewhere = _desk(log, station="gate 2")
+    elsewhere.decide(elsewhere.open(log_inspection(log, make_result("3"), "gate 2")), Disposition.ACCEPT)
+    figures = desk.shift(start)
+    assert (figures.since, figures.decided, figures.against) == (review_start, {Disposition.ACCEPT: 1}, 1)
+    assert figures.answers == {"dismissed": 1, "closed": 1}
+    assert desk.shift("2199-01-01T00:00:00+00:00").panels == 0
+
+
+def test_earlier_pictures_of_a_panel_are_named_newest_first(log: Log) -> None:
+    desk, first = _opened(log, crack("m1", 1, 3))
+    desk.decide(first, Disposition.REWORK)
+    second = desk.open(log_inspection(log, make_result(picture="second"), "gate 1"))
+    assert [(old.inspection, old.attempt, old.decision) for old in desk.earlier(second)] == [
+        (first.inspection, 1, Disposition.REWORK)
+    ]
+    assert desk.earlier(desk.open(first.inspection)) == ()
+
+
+def test_files_that_could_not_be_inspected_are_listed_until_they_are(log: Log) -> None:
+    desk, _ = _opened(log)
+    reason = Message("imaging.truncated", {"file": "a.png"})
+    refuse_file(log, "EL 1", "a.png", reason)
+    refuse_file(log, "EL 1", "a.png", reason)
+    refuse_file(log, "EL 2", "b.png", reason)
+    assert sorted((unread.station, unread.file, unread.reason.code) for unread in desk.unread()) == [
+        ("EL 1", "a.png", reason.code),
+        ("EL 2", "b.png", reason.code),
+    ]
+    assert sum(event.kind is EventKind.FILE_REFUSED for event in log.events()) == 2
+    take_file(log, "EL 1", "a.png")
+    take_file(log, "EL 1", "never refused.png")
+    assert [unread.file for unread in desk.unread()] == ["b.png"]
 
 
 def test_an_auditor_decides_nothing(log: Log) -> None:
@@ -187,7 +302,7 @@ def test_a_lock_given_back_goes_to_the_next_station_at_once(log: Log) -> None:
     first, review = _opened(log)
     first.close()
     second = _desk(log, station="gate 2")
-    assert second.decide(second.open(review.inspection), Disposition.HOLD).decision is not None
+    assert second.decide(second.open(review.inspection), Disposition.REWORK).decision is not None
     with pytest.raises(LogError, match="already decided"):
         first.decide(review, Disposition.ACCEPT)
 

@@ -10,10 +10,11 @@ from elinspect.errors import LogError
 from elinspect.operations.audits import log_audit_result
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
-from elinspect.operations.people import Administrator, erase_name, give_pin, sign_in
+from elinspect.operations.people import Administrator, erase_name, give_badge, give_pin, sign_in, sign_in_here
 from elinspect.recipe import default_criteria
-from elinspect.records import Disposition
+from elinspect.records import Answer, Disposition
 from elinspect.review.gate import Role
+from elinspect.review.session import Verdict
 from elinspect.store import Log
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.schema import audit_results, people
@@ -131,3 +132,49 @@ def test_an_auditor_s_opinion_stands_beside_the_decision(log: Log) -> None:
         ("rework", False, "clear crack"),
         ("hold", True, ""),
     ]
+
+
+def test_a_badge_alone_says_who_it_is(guarded: Log) -> None:
+    give_pin(guarded, "Grace", Role.QUALITY_ENGINEER, "0815", by=BOSS)
+    give_badge(guarded, "Grace", "BADGE-0000042", by=BOSS)
+    person, name, role = sign_in_here(guarded, "gate 1", "", "BADGE-0000042")
+    assert (name, role) == ("Grace", Role.QUALITY_ENGINEER)
+    assert sign_in_here(guarded, "gate 1", "Grace", "0815") == (person, name, role)
+    for wrong in ("BADGE-0000043", "0815", ""):
+        with pytest.raises(LogError, match="Nobody has this badge"):
+            sign_in_here(guarded, "gate 1", "", wrong)
+
+
+@pytest.mark.parametrize(
+    ("name", "badge", "by", "text"),
+    [
+        ("Ada", "4711", BOSS, "too short"),
+        ("Ada", "BADGE-0000042", None, "Only an administrator"),
+        ("Mallory", "BADGE-0000042", BOSS, "Nobody here is named"),
+        ("Ada", "BADGE-EDITH", BOSS, "belongs to Edith"),
+    ],
+)
+def test_a_badge_is_given_by_an_administrator_to_one_person(guarded, name, badge, by, text) -> None:
+    give_badge(guarded, "Edith", "BADGE-EDITH", by=BOSS)
+    with pytest.raises(LogError, match=text):
+        give_badge(guarded, name, badge, by=by)
+
+
+def test_an_erased_person_has_no_badge_any_more(guarded: Log) -> None:
+    give_badge(guarded, "Ada", "BADGE-0000042", by=BOSS)
+    erase_name(guarded, "Ada", by=BOSS)
+    with pytest.raises(LogError, match="Nobody has this badge"):
+        sign_in_here(guarded, "gate 1", "", "BADGE-0000042")
+
+
+def test_the_desk_changes_hands_and_keeps_its_locks(guarded: Log) -> None:
+    give_pin(guarded, "Grace", Role.QUALITY_ENGINEER, "0815", by=BOSS)
+    desk = ReviewDesk(guarded, "gate 1", "Ada", Role.INSPECTOR, default_criteria(), pin="4711")
+    assert desk.asks_pin()
+    review = desk.open(log_inspection(guarded, make_result(flags=[crack("m1", 1, 3)]), "gate 1"))
+    with pytest.raises(LogError, match="do not belong together"):
+        desk.sign_in("Grace", "4711")
+    assert desk.person.name == "Ada"
+    assert desk.sign_in("Grace", "0815").role is Role.QUALITY_ENGINEER
+    conceded = desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    assert desk.decide(conceded, Disposition.CONCESSION, "customer agrees").decision.inspector == "Grace"  # type: ignore[union-attr]

@@ -127,7 +127,7 @@ def test_a_picture_stays_as_long_as_the_log_does_not_have_everything_about_it(lo
     replaced_id, replaced = _photographed(log, tmp_path, "2", b"picture of 2")
     gone_id, gone = _photographed(log, tmp_path, "3", b"picture of 3")
     for inspection in (replaced_id, gone_id):
-        desk.decide(desk.open(inspection), Disposition.HOLD)
+        desk.decide(desk.open(inspection), Disposition.REWORK)
     replaced.write_bytes(b"a later picture under the same name")
     gone.unlink()
     unknown = tmp_path / "never logged.png"

@@ -30,6 +30,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "log.already_decided": "This panel is already decided: {disposition!d}. Take the decision back first.",
     "log.superseded": "A later picture of this panel was taken. Answer and decide on that one.",
     "log.nothing_to_take_back": "There is no such decision to take back.",
+    "log.hold_stays": "A hold is not taken back: it ends by rework, concession, scrap or a new picture of the panel.",
     "log.release_sent": (
         "The release was already sent to the line; it can no longer be taken back. Stop the panel by hand."
     ),
@@ -53,6 +54,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "people.first_pin": "The first PIN must be an administrator's: whoever has one decides who else gets one.",
     "people.administrator": "Only an administrator, with name and PIN, can do this.",
     "people.wrong_pin": "Name and PIN do not belong together. Try again, or ask the administrator for a new PIN.",
+    "people.unknown_badge": "Nobody has this badge. Scan it again, or sign in with name and PIN.",
+    "people.short_badge": "The badge's code is too short; it needs at least {least} characters.",
+    "people.badge_taken": "This badge belongs to {name}.",
     "people.role": "This person has another role. Sign in with the role the administrator gave.",
     "people.auditor": "Sign in as auditor or quality engineer to log an audit.",
     "people.last_administrator": "{name} is the last administrator. Give another person that role first.",

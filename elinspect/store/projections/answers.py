@@ -5,14 +5,14 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from elinspect.records import Answer, CrackMode, Kind
+from elinspect.records import Answer, CrackMode, Disposition, Kind
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.counting import Scope, counted_change
 from elinspect.store.projections.inspected import flag_columns, write_cells
 from elinspect.store.results import result_of
 from elinspect.store.rows import delete_by, insert_rows, row_by, rows_by, update_by, update_each
 from elinspect.store.rules import releases
-from elinspect.store.schema import flagged_cells, flags, inspections, outbox
+from elinspect.store.schema import flagged_cells, flags, holds, inspections, outbox
 from elinspect.triage.flags import GRAVITY
 
 _KIND_RANK = {kind: rank for rank, kind in enumerate(GRAVITY)}
@@ -24,6 +24,9 @@ def on_verdict(connection: Connection, event: StoredEvent) -> None:
     inspection, flag_id, changed = event.data["inspection"], event.data["flag"], event.data["changed"]
     answer = event.data["answer"]
     before = row_by(connection, flags, inspection=inspection, flag=flag_id)
+    if before.added:  # of a flag the inspector added only the note can be another
+        update_by(connection, flags, {"note": event.data["note"]}, inspection=inspection, flag=flag_id)
+        return
     values = {
         "answer": answer,
         "answered_by": event.person if answer is not None else None,
@@ -83,6 +86,7 @@ def on_disposition(connection: Connection, event: StoredEvent) -> None:
         "decision_reason": event.data["reason"],
     }
     update_by(connection, inspections, decided, id=inspection)
+    _note_hold(connection, event, decision)
     row = row_by(connection, inspections, id=inspection)
     if releases(row.stage, row.purpose, disposition) and row_by(connection, outbox, decision=decision) is None:
         message = {"message": "release", "decision": decision, "serial": row.serial, "disposition": disposition}
@@ -90,11 +94,33 @@ def on_disposition(connection: Connection, event: StoredEvent) -> None:
         insert_rows(connection, outbox, [{"decision": decision, **written}])
 
 
-def on_take_back(connection: Connection, event: StoredEvent) -> None:
-    """Open an inspection again; a release that was not sent yet is withdrawn."""
+def _note_hold(connection: Connection, event: StoredEvent, decision: str) -> None:
+    """Keep who holds a panel since when and who has to settle it; any other decision ends the hold."""
     inspection = event.data["inspection"]
-    nothing = dict.fromkeys(("decision", "decision_id", "decided_at", "decided_by", "decision_reason"))
-    update_by(connection, inspections, nothing, id=inspection)
+    held = row_by(connection, holds, inspection=inspection)
+    if event.data["disposition"] != Disposition.HOLD:
+        if held is not None:
+            update_by(connection, holds, {"ended_by": decision}, inspection=inspection)
+        return
+    owner = {"owner": event.data.get("owner", event.person), "reason": event.data["reason"]}
+    new = {**owner, "decision_id": decision, "since": event.at, "person": event.person, "ended_by": None}
+    if held is None:
+        insert_rows(connection, holds, [{"inspection": inspection, **new}])
+    else:  # handed to another owner: it has been on hold all the time
+        still = {"since": held.since} if held.ended_by is None else {}
+        update_by(connection, holds, {**new, **still}, inspection=inspection)
+
+
+def on_take_back(connection: Connection, event: StoredEvent) -> None:
+    """Open an inspection again, or return it to the hold it was in; a release that was not sent yet is withdrawn."""
+    inspection = event.data["inspection"]
+    before = dict.fromkeys(("decision", "decision_id", "decided_at", "decided_by", "decision_reason"))
+    held = row_by(connection, holds, inspection=inspection)
+    if held is not None and held.ended_by == event.data["decision"]:
+        update_by(connection, holds, {"ended_by": None}, inspection=inspection)
+        decision = {"decision": Disposition.HOLD.value, "decision_id": held.decision_id, "decided_at": held.since}
+        before = {**decision, "decided_by": held.person, "decision_reason": held.reason}
+    update_by(connection, inspections, before, id=inspection)
     update_by(connection, flags, {"closed": False}, inspection=inspection)
     message = row_by(connection, outbox, decision=event.data["decision"])
     if message is not None and message.sent_at is None:
