@@ -1,0 +1,190 @@
+"""Alerts within minutes: the same lane and place again and again, and a lane whose rate has risen.
+
+Both rules state how often they raise a false alarm. The rate is set for all lanes and places together: what one rule
+on one lane does once in a thousand strings, twelve lanes of twelve places do every minute.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import bdtrc
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatRule:
+    """An alert when `least` of the last `window` strings of a lane are flagged at one place.
+
+    Attributes
+    ----------
+    least, window : int
+        Flagged strings, of so many.
+    false_alarms : float
+        Expected false alarms in a million strings of the plant, all lanes and places together (an upper bound).
+    """
+
+    least: int
+    window: int
+    false_alarms: float
+
+
+def repeat_rule(
+    rate: float, places: int, window: int = 30, false_alarms: float = 20.0, correlation: float = 0.0
+) -> RepeatRule:
+    """Return the quickest repeat rule that keeps the plant's false alarms rare.
+
+    Parameters
+    ----------
+    rate : float
+        Share of the strings flagged at one given place without a cause.
+    places : int
+        Places watched in each string (positions, or positions x places in the cell).
+    window : int
+        Strings of a lane looked back on.
+    false_alarms : float
+        Bearable in a million strings of the plant.
+    correlation : float
+        Between one string and the next at one place; raises the rate of repeats accordingly.
+
+    Returns
+    -------
+    RepeatRule
+        An alarm needs a flag now and `least - 1` more among the `window - 1` strings before; every string is a chance
+        of one at each of its places.
+    """
+    again = min(1.0, rate + correlation * (1 - rate))
+    for least in range(2, window + 1):
+        per_string = places * rate * float(bdtrc(least - 2, window - 1, again))
+        if per_string * 1e6 <= false_alarms:
+            return RepeatRule(least, window, per_string * 1e6)
+    return RepeatRule(window, window, places * rate * again ** (window - 1) * 1e6)
+
+
+def repeats(string_numbers: Sequence[int], rule: RepeatRule) -> list[int]:
+    """Return at which flags the rule raises an alert.
+
+    Parameters
+    ----------
+    string_numbers : sequence of int
+        Running number, in its lane, of each string flagged at one place; rising, each once.
+
+    Returns
+    -------
+    list of int
+        Indices of the flags; the window begins anew after an alert.
+    """
+    found, first = [], 0
+    for index, number in enumerate(string_numbers):
+        while number - string_numbers[first] >= rule.window:
+            first += 1
+        if index - first + 1 >= rule.least:
+            found.append(index)
+            first = index + 1
+            if first >= len(string_numbers):
+                break
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class BernoulliCusum:
+    """A CUSUM over good and flagged strings of one lane.
+
+    Attributes
+    ----------
+    base_rate, bad_rate : float
+        Share of flagged strings without a cause, and the one to be found soonest.
+    limit : int
+        Steps up to which the sum may climb.
+    up, down : int
+        Steps a flagged string adds and a good one takes off (`down` is 1).
+    in_control : float
+        Strings of one lane until a false alarm, on average.
+    """
+
+    base_rate: float
+    bad_rate: float
+    limit: int
+    up: int
+    down: int
+    in_control: float
+
+
+def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float) -> BernoulliCusum:
+    """Design a CUSUM so that all lanes together raise a false alarm once in `plant_strings` strings of the plant.
+
+    The in-control length of each lane, in its own strings, must be as long: with L lanes L times as many strings of the
+    plant pass meanwhile, and L lanes can alarm.
+
+    Parameters
+    ----------
+    base_rate, bad_rate : float
+        As `BernoulliCusum`; 0 < base_rate < bad_rate < 1.
+    plant_strings : float
+        Strings of the whole plant between false alarms, on average.
+
+    References
+    ----------
+    Reynolds and Stoumbos (1999), J. Qual. Technol. 31:87, doi:10.1080/00224065.1999.11979900.
+
+    Raises
+    ------
+    ValueError
+        If the rates are not in order.
+    """
+    if not 0 < base_rate < bad_rate < 1:
+        raise ValueError("rates must rise and lie in 0..1")
+    r1 = -np.log((1 - bad_rate) / (1 - base_rate))
+    r2 = np.log(bad_rate * (1 - base_rate) / (base_rate * (1 - bad_rate)))
+    up = max(1, round(r2 / r1) - 1)
+    limit = up
+    while in_control_length(base_rate, up, limit) < plant_strings:
+        limit += max(1, up // 4)
+    return BernoulliCusum(base_rate, bad_rate, limit, up, 1, in_control_length(base_rate, up, limit))
+
+
+@lru_cache(maxsize=4096)
+def in_control_length(rate: float, up: int, limit: int) -> float:
+    """Return after how many strings, on average, the sum exceeds `limit`, exactly (Markov chain over its steps).
+
+    Parameters
+    ----------
+    rate : float
+        Share of flagged strings.
+    up : int
+        Steps up for a flagged one; one down for a good one, held at 0.
+    limit : int
+        Sum that is still no alarm.
+    """
+    from scipy.linalg import solve_banded
+
+    # L(s) = 1 + (1 - p) L(max(s - 1, 0)) + p L(s + up), with L = 0 beyond the limit.
+    n, lower, upper = limit + 1, 1, up
+    matrix = np.zeros((lower + upper + 1, n))
+    matrix[upper] = 1.0
+    matrix[upper, 0] = rate
+    matrix[upper + 1, : n - 1] = -(1 - rate)
+    if n > up:
+        matrix[0, up:] = -rate
+    return float(solve_banded((lower, upper), matrix, np.ones(n))[0])
+
+
+def run_cusum(flagged: FloatArray, design: BernoulliCusum) -> FloatArray:
+    """Return the sum after each string; above `design.limit` it is an alert, after which it starts again at 0.
+
+    Parameters
+    ----------
+    flagged : ndarray of 0 and 1, shape (strings,)
+        Strings of one lane in the order in which they were made.
+    """
+    sums = np.empty(len(flagged))
+    level = 0
+    for index, hit in enumerate(flagged):
+        level = max(0, level + (design.up if hit else -design.down))
+        sums[index] = level
+        if level > design.limit:
+            level = 0
+    return sums

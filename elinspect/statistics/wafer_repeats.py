@@ -1,0 +1,61 @@
+"""Repeats that come from the wafer, not from the machine: neighbours of one brick carry the same fault.
+
+Sister wafers are cut from one brick and often stay together in the cell lot, so that their faults follow each other in
+the feed at the same place in the cell. A machine that strikes one place hits it once per string, a whole string apart.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.statistics.strings_made import IntArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+MOST_CELLS_APART = 3
+"""Cells of the feed between two sisters. Plant's choice: shorter than any string."""
+MOST_APART = 0.08
+"""Distance of their places, in widths of a cell. Plant's choice; about twice what a mark scatters."""
+
+
+def wafer_repeats(
+    lane: IntArray,
+    lot: IntArray,
+    string: IntArray,
+    position: IntArray,
+    cells_per_string: IntArray,
+    along: FloatArray,
+    across: FloatArray,
+) -> BoolArray:
+    """Find flags that repeat the wafer before them.
+
+    Parameters
+    ----------
+    lane, lot : ndarray of int, shape (flags,)
+        Of each flagged cell; negative where not known.
+    string : ndarray of int, shape (flags,)
+        Running number of the string in its lane, one for each string the lane made.
+    position : ndarray of int, shape (flags,)
+        From the leading end, from 1.
+    cells_per_string : ndarray of int, shape (flags,)
+        Cells of that string.
+    along, across : ndarray of float, shape (flags,)
+        Place in the cell; nan where not known.
+
+    Returns
+    -------
+    ndarray of bool, shape (flags,)
+        True for a flag with a sister shortly before it; the first of a run is kept.
+    """
+    repeats = np.zeros(len(lane), dtype=np.bool_)
+    # A lane's cells one after another. Strings of different length in one lane only stretch the count.
+    feed = string * int(cells_per_string.max(initial=1)) + position - 1
+    order = np.lexsort((feed, lot, lane))
+    for step in range(1, MOST_CELLS_APART + 1):
+        before, after = order[:-step], order[step:]
+        apart = feed[after] - feed[before]
+        near = np.hypot(along[after] - along[before], across[after] - across[before]) <= MOST_APART
+        same = (lane[after] == lane[before]) & (lot[after] == lot[before]) & (lane[after] >= 0)
+        found = same & near & (apart >= 1) & (apart <= MOST_CELLS_APART) & (position[after] != position[before])
+        repeats[after[found]] = True
+    return repeats

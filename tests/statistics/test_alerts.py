@@ -1,0 +1,66 @@
+"""Alerts: how often they are false, and how soon they are right."""
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from elinspect.statistics.alerts import (
+    BernoulliCusum,
+    bernoulli_cusum,
+    in_control_length,
+    repeat_rule,
+    repeats,
+    run_cusum,
+)
+
+
+def test_repeats_within_the_window() -> None:
+    rule = repeat_rule(0.002, 12, window=30, false_alarms=50.0)
+    assert rule.window == 30
+    numbers = [5, 100, 105, 110, 300]
+    expected = [i for i in range(len(numbers)) if rule.least <= 3 and numbers[i] == 110]
+    assert repeats(numbers, rule) == expected
+    assert repeats([1, 40, 80], rule) == []
+
+
+def test_a_window_begins_anew_after_an_alert() -> None:
+    rule = repeat_rule(0.0005, 12, window=20, false_alarms=200.0)
+    assert rule.least == 2
+    assert repeats([1, 2, 3, 4, 50, 51], rule) == [1, 3, 5]
+
+
+def test_stated_false_alarms_of_the_repeat_rule_hold() -> None:
+    rate, places, strings = 0.01, 10, 200_000
+    rule = repeat_rule(rate, places, window=30, false_alarms=100.0)
+    # By its definition: a flag now, and enough before it.
+    assert rule.false_alarms == pytest.approx(places * rate * binom(29, rate).sf(rule.least - 2) * 1e6)
+    rng = np.random.default_rng(1)
+    found = sum(len(repeats(np.flatnonzero(rng.random(strings) < rate).tolist(), rule)) for _ in range(places))
+    assert found <= binom(10**6, rule.false_alarms / 1e6).ppf(0.999) * strings / 1e6 + 3
+    assert repeat_rule(rate, places, false_alarms=1.0).least > rule.least
+
+
+def test_correlated_strings_need_more_repeats() -> None:
+    assert repeat_rule(0.01, 10, correlation=0.1).least > repeat_rule(0.01, 10).least
+
+
+def test_in_control_length_of_the_smallest_chains_by_hand() -> None:
+    # The sum starts at 0 and a flag brings it straight beyond a limit of 0: geometric, 1 / p.
+    assert in_control_length(0.1, 5, 0) == pytest.approx(10.0)
+    # up = down = 1, limit 1, p = 1/2: L0 = 1 + L0/2 + L1/2, L1 = 1 + L0/2: L0 = 6.
+    assert in_control_length(0.5, 1, 1) == pytest.approx(6.0)
+
+
+def test_in_control_length_against_simulation() -> None:
+    rng = np.random.default_rng(2)
+    design = BernoulliCusum(0.1, 0.3, 12, 4, 1, in_control_length(0.1, 4, 12))
+    lengths = [int(np.argmax(run_cusum(rng.random(6000) < 0.1, design) > design.limit)) + 1 for _ in range(400)]
+    assert np.mean(lengths) == pytest.approx(design.in_control, rel=0.15)
+
+
+def test_the_design_keeps_the_false_alarms_of_all_lanes_together() -> None:
+    design = bernoulli_cusum(0.05, 0.2, 20_000)
+    assert 20_000 <= design.in_control < 100_000
+    assert run_cusum(np.ones(50), design).max() > design.limit
+    with pytest.raises(ValueError, match="rise"):
+        bernoulli_cusum(0.2, 0.1, 1000)
