@@ -103,6 +103,9 @@ def inspect(
     serial: Annotated[str | None, typer.Option(help="Serial of the panel; for one image only.")] = None,
     stage: Annotated[Stage, typer.Option(help="Where in the making the picture was taken.")] = Stage.BEFORE_LAMINATION,
     purpose: Annotated[Purpose, typer.Option(help="Why it was taken.")] = Purpose.ENGINEERING,
+    customer: Annotated[
+        str | None, typer.Option(help="For whom the panels are made, as the criteria name them.")
+    ] = None,
     json_folder: Annotated[Path | None, typer.Option("--json", help="Folder for result files.", metavar="DIR")] = None,
     annotate: Annotated[Path | None, typer.Option(help="Folder for annotated pictures.", metavar="DIR")] = None,
     log: LogOption = None,
@@ -120,7 +123,7 @@ def inspect(
     from elinspect.pipeline import Occasion
 
     limits = _limits(criteria)
-    occasion = Occasion(serial, stage, purpose)
+    occasion = Occasion(serial, stage, purpose, customer=customer)
     failed = 0
     with _opened(log) as opened, progress_bar() as progress:
         outputs = Outputs(json_folder, annotate, opened)

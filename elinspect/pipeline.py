@@ -35,19 +35,20 @@ from elinspect.records import (
     Versions,
 )
 from elinspect.settings import DetectorSettings, GeometrySettings
-from elinspect.triage import flags_from, propose
+from elinspect.triage import flags_from, judged, propose
 
 _Corners = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Occasion:
-    """What the caller knows about an inspection beside the picture."""
+    """What the caller knows about an inspection beside the picture; for the customer the criteria may differ."""
 
     serial: str | None = None
     stage: Stage = Stage.BEFORE_LAMINATION
     purpose: Purpose = Purpose.ENGINEERING
     attempt: int = 1
+    customer: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,8 @@ def inspect_panel(
     """
     occasion = occasion or Occasion(serial=exposures.serial)
     settings = settings or InspectionSettings()
+    recipe = product.recipe
+    criteria = criteria.in_force(recipe.name, recipe.cell.technology, occasion.customer)
     clock = _Clock()
     image = exposures.full_current[0]
     grid = _locate(image, product)
@@ -127,10 +130,11 @@ def inspect_panel(
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
 
-    flags = flags_from(detections, to_file, product.recipe, criteria, scale_known=product.scale_known)
+    found = flags_from(detections, to_file, recipe, criteria, scale_known=product.scale_known)
+    flags = judged(found, criteria)
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
-    proposal = propose(flags, quality, None, product.recipe, criteria)
+    proposal = propose(flags, quality, None, recipe, criteria)
     clock.lap("triage")
     return PanelResult(
         serial=occasion.serial,
@@ -146,6 +150,7 @@ def inspect_panel(
         proposal=proposal,
         timing_s=clock.read(),
         fingerprints=prints,
+        customer=occasion.customer,
     )
 
 
@@ -179,6 +184,7 @@ def unjudged_result(
         flags=(),
         proposal=propose((), quality, NotFound(reason), product.recipe, criteria),
         timing_s={"total": 0.0},
+        customer=occasion.customer,
     )
 
 

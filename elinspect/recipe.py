@@ -1,32 +1,36 @@
-"""Product recipe and acceptance criteria: TOML files as frozen, validated values.
+"""Product recipe: a TOML file as frozen, validated values; the acceptance criteria beside it are in `criteria`.
 
 A wrong file is refused with the file, the table and the key; nothing is guessed and unknown keys are errors, so that a
 misspelt limit can never be silently ignored.
 """
 
-import tomllib
 from dataclasses import dataclass, field
 from enum import StrEnum
-from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import BeforeValidator, Field
 from pydantic.dataclasses import dataclass as validated
 
 from elinspect.catalogue import words
+from elinspect.criteria import AcceptanceCriteria as AcceptanceCriteria
+from elinspect.criteria import Judgement as Judgement
+from elinspect.criteria import KindCriteria as KindCriteria
+from elinspect.criteria import Limit as Limit
+from elinspect.criteria import QualityLimits as QualityLimits
+from elinspect.criteria import default_criteria as default_criteria
+from elinspect.criteria import read_criteria as read_criteria
 from elinspect.errors import SettingsFileError
 from elinspect.records import AddressScheme as AddressScheme
-from elinspect.records import CrackMode, Disposition, Kind, Layout, ViewSide
+from elinspect.records import Layout, ViewSide
 from elinspect.records import Numbering as Numbering
+from elinspect.records import Technology as Technology
+from elinspect.toml_file import STRICT, read_toml
 
 RECIPE_SCHEMA = "elinspect.recipe/1"
-CRITERIA_SCHEMA = "elinspect.criteria/1"
 
-_STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
 _Positive = Annotated[float, Field(gt=0)]
 _NotNegative = Annotated[float, Field(ge=0)]
-_Share = Annotated[float, Field(ge=0, le=1)]
 
 
 def _layout(value: object) -> object:
@@ -40,14 +44,6 @@ class Wafer(StrEnum):
     MULTI = "multi"
 
 
-class Technology(StrEnum):
-    """What the cell's conducting layers do to the picture."""
-
-    PERC_LIKE = "perc_like"
-    TOPCON_LIKE = "topcon_like"
-    HJT_LIKE = "hjt_like"
-
-
 class CutEdge(StrEnum):
     """Long side of a half-cut cell that was cut, as seen in the gate view; none for full cells."""
 
@@ -56,7 +52,7 @@ class CutEdge(StrEnum):
     RIGHT = "right"
 
 
-@validated(frozen=True, slots=True, config=_STRICT)
+@validated(frozen=True, slots=True, config=STRICT)
 class CellFormat:
     """One cell.
 
@@ -85,7 +81,7 @@ class CellFormat:
     cut_edge: CutEdge = CutEdge.NONE
 
 
-@validated(frozen=True, slots=True, config=_STRICT)
+@validated(frozen=True, slots=True, config=STRICT)
 class Spacing:
     """Gaps between cells of a string, between strings and between blocks."""
 
@@ -94,7 +90,7 @@ class Spacing:
     block_gap_mm: _NotNegative = 20.0
 
 
-@validated(frozen=True, slots=True, config=_STRICT)
+@validated(frozen=True, slots=True, config=STRICT)
 class Camera:
     """How the gate's camera sees the panel; the turn brings its pictures to the gate view."""
 
@@ -103,7 +99,7 @@ class Camera:
     mirrored: bool = False
 
 
-@validated(frozen=True, slots=True, config=_STRICT)
+@validated(frozen=True, slots=True, config=STRICT)
 class Circuit:
     """How the strings are connected.
 
@@ -120,7 +116,7 @@ class Circuit:
     bypass_groups: tuple[tuple[int, ...], ...] = ()
 
 
-@validated(frozen=True, slots=True, config=_STRICT)
+@validated(frozen=True, slots=True, config=STRICT)
 class Electrical:
     """Datasheet values of the finished module at standard test conditions; None where not given."""
 
@@ -132,7 +128,7 @@ class Electrical:
     cell_breakdown_v: Annotated[float, Field(lt=0)] | None = None
 
 
-@validated(frozen=True, slots=True, config=_STRICT)
+@validated(frozen=True, slots=True, config=STRICT)
 class ProductRecipe:
     """What the panel is: layout, cells, camera side, addresses, circuit, electrical data."""
 
@@ -153,89 +149,6 @@ class ProductRecipe:
             listed = sorted(string for group in groups for string in group)
             if groups and listed != list(strings):
                 raise ValueError(f"circuit.{name} must list each string 1..{self.layout.n_strings} once")
-
-    @property
-    def label(self) -> str:
-        """Name and version as the log keeps them."""
-        return f"{self.name} {self.version}"
-
-
-class Judgement(StrEnum):
-    """What the criteria do with a kind."""
-
-    JUDGED = "judged"
-    SHOWN = "shown"
-    NOT_JUDGEABLE = "not_judgeable"
-
-
-@validated(frozen=True, slots=True, config=_STRICT)
-class Limit:
-    """One limit of one kind; it is reached when every condition given holds.
-
-    Attributes
-    ----------
-    name : str
-        Short name; ``crack`` with name ``any`` is shown as ``crack.any``.
-    disposition : Disposition
-        What reaching it suggests: rework or hold.
-    origin : str
-        Published rule or 'plant's choice'.
-    min_length_mm, min_area_fraction, min_count_per_cell, modes
-        Conditions; absent ones do not restrict. `min_count_per_cell` counts flags of the kind on the cell.
-    """
-
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
-    origin: Annotated[str, Field(min_length=1)]
-    disposition: Literal[Disposition.REWORK, Disposition.HOLD] = Disposition.REWORK
-    min_length_mm: _Positive | None = None
-    min_area_fraction: Annotated[float, Field(gt=0, le=1)] | None = None
-    min_count_per_cell: Annotated[int, Field(ge=1)] | None = None
-    modes: tuple[CrackMode, ...] = ()
-
-
-@validated(frozen=True, slots=True, config=_STRICT)
-class KindCriteria:
-    """How one kind is treated."""
-
-    judgement: Judgement = Judgement.JUDGED
-    limits: tuple[Limit, ...] = ()
-
-    def __post_init__(self) -> None:
-        names = [limit.name for limit in self.limits]
-        if len(set(names)) != len(names):
-            raise ValueError("two limits have the same name")
-        if self.judgement is not Judgement.JUDGED and self.limits:
-            raise ValueError(f"a kind that is {self.judgement} cannot have limits")
-
-
-@validated(frozen=True, slots=True, config=_STRICT)
-class QualityLimits:
-    """Below these an image may not be judged by.
-
-    Attributes
-    ----------
-    min_signal_to_noise : float
-        Of one pixel.
-    max_saturated_fraction : float
-        Share of the cells' pixels.
-    max_unjudged_cells : int
-        Cells that could not be judged.
-    """
-
-    min_signal_to_noise: _NotNegative = 5.0
-    max_saturated_fraction: _Share = 0.02
-    max_unjudged_cells: Annotated[int, Field(ge=0)] = 0
-
-
-@validated(frozen=True, slots=True, config=_STRICT)
-class AcceptanceCriteria:
-    """The plant's limits, versioned apart from the recipe."""
-
-    name: Annotated[str, Field(min_length=1, max_length=80)]
-    version: Annotated[str, Field(min_length=1, max_length=40)]
-    schema: Literal["elinspect.criteria/1"] = "elinspect.criteria/1"
-    quality: QualityLimits = field(default_factory=QualityLimits)
-    kinds: dict[Kind, KindCriteria] = field(default_factory=dict)
 
     @property
     def label(self) -> str:
@@ -276,37 +189,6 @@ def assumed_product(layout: Layout) -> Product:
     return Product(recipe, scale_known=False, turn_known=False)
 
 
-_File = TypeVar("_File", ProductRecipe, AcceptanceCriteria)
-
-
-def _read(path: Path, kind: type[_File], what: str, schema: str) -> _File:
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise SettingsFileError("settings.missing", what=what, file=str(path)) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsFileError("settings.unreadable", what=what, file=str(path), cause=str(error)) from error
-    return _parse(text, str(path), kind, what, schema)
-
-
-def _parse(text: str, file: str, kind: type[_File], what: str, schema: str) -> _File:
-    try:
-        table: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsFileError("settings.not_toml", what=what, file=file, cause=str(error)) from error
-    given = table.get("schema", schema)
-    if given != schema:
-        raise SettingsFileError("settings.schema", what=what, file=file, given=str(given), expected=schema)
-    try:
-        return TypeAdapter(kind).validate_python(table)
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "the top level"
-        raise SettingsFileError("settings.invalid", what=what, file=file, where=where, cause=first["msg"]) from error
-    except SettingsFileError as error:
-        raise SettingsFileError("settings.invalid", what=what, file=file, where="layout", cause=str(error)) from error
-
-
 def read_recipe(path: Path) -> ProductRecipe:
     """Read a product recipe.
 
@@ -315,18 +197,7 @@ def read_recipe(path: Path) -> ProductRecipe:
     SettingsFileError
         If the file is missing, not TOML, or wrong; the text names file, table and key.
     """
-    return _read(path, ProductRecipe, words("what.recipe"), RECIPE_SCHEMA)
-
-
-def read_criteria(path: Path) -> AcceptanceCriteria:
-    """Read acceptance criteria; raises as `read_recipe`."""
-    return _read(path, AcceptanceCriteria, words("what.criteria"), CRITERIA_SCHEMA)
-
-
-def default_criteria() -> AcceptanceCriteria:
-    """Return the acceptance criteria shipped with the program."""
-    text = resources.files("elinspect").joinpath("data/default_criteria.toml").read_text(encoding="utf-8")
-    return _parse(text, "default_criteria.toml", AcceptanceCriteria, words("what.criteria"), CRITERIA_SCHEMA)
+    return read_toml(path, ProductRecipe, words("what.recipe"), RECIPE_SCHEMA)
 
 
 def _letters(number: int) -> str:

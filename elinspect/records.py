@@ -133,6 +133,25 @@ class CrackMode(StrEnum):
     C = "C"
 
 
+class CrackPattern(StrEnum):
+    """How a crack runs (Kajari-Schröder et al. 2011 and Morlier et al. 2015, names as commonly quoted)."""
+
+    PARALLEL = "parallel"
+    PERPENDICULAR = "perpendicular"
+    DIAGONAL = "diagonal"
+    SEVERAL_DIRECTIONS = "several_directions"
+    DENDRITIC = "dendritic"
+    CROSS = "cross"
+
+
+class Technology(StrEnum):
+    """What the cell's conducting layers do to the picture."""
+
+    PERC_LIKE = "perc_like"
+    TOPCON_LIKE = "topcon_like"
+    HJT_LIKE = "hjt_like"
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """Blocks x strings per block x cells per string.
@@ -703,6 +722,58 @@ class CellResult:
     tile: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class CellLoss:
+    """What the finished module would lose by the flags of one cell; an estimate from a picture.
+
+    Attributes
+    ----------
+    string, position : int
+        The cell; position 0 for a whole string.
+    loss_w : float
+        As it is now.
+    worst_loss_w : float
+        If every part that could come off did, at least `loss_w`.
+    dissipated_w : float
+        Heat the cell takes up at the module's maximum power point in that worst case; 0 while it delivers power.
+    hot_spot : bool
+        Whether that would at least double the heat it takes from the light.
+    """
+
+    string: int
+    position: int
+    loss_w: float
+    worst_loss_w: float
+    dissipated_w: float = 0.0
+    hot_spot: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PanelLoss:
+    """What the finished module would lose by its flags at standard test conditions; an estimate, not a rating.
+
+    Attributes
+    ----------
+    power_w : float
+        Of the module without flags, as on the datasheet.
+    no_loss_fraction : float
+        Share of a cell that can be inactive before the module loses noticeably: (Isc - Impp) / Isc of this product.
+    loss_w, worst_loss_w : float
+        By all flags together, as they are now and if every part that could come off did.
+    cells : tuple of CellLoss
+        Cells and strings whose flags were reckoned, each alone.
+    assumptions : tuple of Message
+        What was assumed; shown wherever the watts are.
+    """
+
+    power_w: float
+    no_loss_fraction: float
+    loss_w: float
+    worst_loss_w: float
+    cells: tuple[CellLoss, ...]
+    assumptions: tuple[Message, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Proposal:
     """The disposition the criteria suggest; never a decision.
@@ -788,6 +859,10 @@ class PanelResult:
         Seconds; ``total`` always there.
     fingerprints : Fingerprints or None
         Texture of the cells, to recognise them in a later picture; None where the panel was not found.
+    customer : str or None
+        For whom the panel is made, where that was given; chooses among the criteria's overrides.
+    loss : PanelLoss or None
+        What the flags could cost; None where the product has no electrical data.
     """
 
     serial: str | None
@@ -803,3 +878,5 @@ class PanelResult:
     proposal: Proposal
     timing_s: Mapping[str, float]
     fingerprints: Fingerprints | None = None
+    customer: str | None = None
+    loss: PanelLoss | None = None

@@ -16,6 +16,7 @@ from elinspect.frames import block_of
 from elinspect.records import (
     Address,
     AddressScheme,
+    CellLoss,
     CellResult,
     Corner,
     CrackMode,
@@ -28,6 +29,7 @@ from elinspect.records import (
     Layout,
     Numbering,
     PanelFacts,
+    PanelLoss,
     PanelResult,
     Proposal,
     Purpose,
@@ -87,6 +89,8 @@ def as_dict(result: PanelResult) -> Json:
         },
         "timing_s": {name: round(seconds, 4) for name, seconds in result.timing_s.items()},
         "fingerprints": _fingerprints_as_dict(result.fingerprints) if result.fingerprints is not None else None,
+        "customer": result.customer,
+        "loss": _loss_as_dict(result.loss) if result.loss is not None else None,
     }
 
 
@@ -124,6 +128,8 @@ def from_dict(data: Mapping[str, Any]) -> PanelResult:
         ),
         timing_s=dict(data["timing_s"]),
         fingerprints=fingerprints_from_dict(data["fingerprints"]) if data.get("fingerprints") is not None else None,
+        customer=data.get("customer"),
+        loss=_loss_from_dict(data["loss"]) if data.get("loss") is not None else None,
     )
 
 
@@ -292,6 +298,33 @@ def _fingerprints_as_dict(prints: Fingerprints) -> Json:
 def fingerprints_from_dict(data: Mapping[str, Any]) -> Fingerprints:
     """Return the fingerprints of a result as plain JSON values."""
     return Fingerprints((data["rows"], data["columns"]), tuple(base64.b64decode(code) for code in data["codes"]))
+
+
+def _loss_as_dict(loss: PanelLoss) -> Json:
+    return {
+        "power_w": round(loss.power_w, 3),
+        "no_loss_fraction": round(loss.no_loss_fraction, 5),
+        "loss_w": round(loss.loss_w, 3),
+        "worst_loss_w": round(loss.worst_loss_w, 3),
+        "cells": [
+            {
+                "string": cell.string,
+                "position": cell.position or None,
+                "loss_w": round(cell.loss_w, 3),
+                "worst_loss_w": round(cell.worst_loss_w, 3),
+                "dissipated_w": round(cell.dissipated_w, 2),
+                "hot_spot": cell.hot_spot,
+            }
+            for cell in loss.cells
+        ],
+        "assumptions": [message_as_dict(assumption) for assumption in loss.assumptions],
+    }
+
+
+def _loss_from_dict(data: Mapping[str, Any]) -> PanelLoss:
+    cells = tuple(CellLoss(**{**cell, "position": cell["position"] or 0}) for cell in data["cells"])
+    assumptions = tuple(_message(assumption) for assumption in data["assumptions"])
+    return PanelLoss(**{**data, "cells": cells, "assumptions": assumptions})
 
 
 def _points(data: list[list[float]]) -> tuple[tuple[float, float], ...]:

@@ -170,7 +170,10 @@ def _result(
     start = float(MARGIN_PX)
     reached = [flag for flag in flags if flag.limit is not None]
     reasons = tuple(
-        Message(flag.message.code.replace("flag.", "reason.", 1), {**flag.message.values, "limit": flag.limit})
+        Message(
+            flag.message.code.replace("flag.", "reason.", 1),
+            {**flag.message.values, "limit": flag.limit, "disposition": "rework", "rule": ""},
+        )
         for flag in reached
     )
     return PanelResult(

@@ -88,7 +88,13 @@ def result(*flags: Flag, serial: str | None = "000123", layout: str = "2x3", **c
         "cells": cells(parsed),
         "flags": flags,
         "proposal": Proposal(
-            Disposition.REWORK, (Message("reason.plain", {"kind": "crack", "address": "1-2", "limit": "crack.any"}),)
+            Disposition.REWORK,
+            (
+                Message(
+                    "reason.plain",
+                    {"kind": "crack", "address": "1-2", "limit": "crack.any", "disposition": "rework", "rule": ""},
+                ),
+            ),
         )
         if reached
         else Proposal(Disposition.ACCEPT, (Message("proposal.no_flags"),)),

@@ -6,7 +6,8 @@ module per room) are the gettext message ids; a translation is a ``.mo`` file of
 ``locale/<language>/LC_MESSAGES``.
 
 Templates are `str.format` templates. ``{kind!k}`` puts a flag kind into words, ``{disposition!d}`` a disposition; a
-value of ``None`` reads 'unknown'. A template that counts is a pair (singular, plural) chosen by the value ``n``.
+value of ``None`` reads 'unknown'. ``{rule!c}`` puts the conditions of a limit into words: ``name=asked/found``, several
+joined by ``;``. A template that counts is a pair (singular, plural) chosen by the value ``n``.
 """
 
 import gettext
@@ -30,6 +31,8 @@ class _Words(string.Formatter):
             return words(f"kind.{value}")
         if conversion == "d":
             return words(f"disposition.{value}")
+        if conversion == "c":
+            return _conditions(str(value))
         return super().convert_field(value, conversion)
 
     def format_field(self, value: Any, format_spec: str) -> str:
@@ -75,6 +78,23 @@ def words(code: str, **values: Value) -> str:
     else:
         chosen = _translation.gettext(template)
     return _FORMATTER.vformat(chosen, (), values)
+
+
+def _conditions(rule: str) -> str:
+    """Put conditions such as ``min_length_mm=20/31.2;modes=B,C/B`` into words."""
+    if not rule:
+        return words("condition.any")
+    return ", ".join(_condition(*condition.partition("=")[::2]) for condition in rule.split(";"))
+
+
+def _condition(name: str, values: str) -> str:
+    asked, _, found = values.partition("/")
+    for bound in ("at_least", "at_most"):
+        if name.startswith(bound + "_"):
+            measure, _, unit = name.removeprefix(bound + "_").rpartition("_")
+            named = measure.replace("_", " ")
+            return words(f"condition.{bound}", measure=named, unit=unit, asked=asked, found=found or None)
+    return words(f"condition.{name}", asked=asked, found=found or None)
 
 
 @dataclass(frozen=True, slots=True)

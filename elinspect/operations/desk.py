@@ -10,8 +10,8 @@ from sqlalchemy import Connection
 from elinspect.catalogue import words
 from elinspect.errors import LogError
 from elinspect.operations.people import sign_in, sign_in_here
-from elinspect.operations.versions import log_criteria
-from elinspect.recipe import AcceptanceCriteria
+from elinspect.operations.versions import log_criteria, logged_recipe
+from elinspect.recipe import AcceptanceCriteria, ProductRecipe
 from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source, Stage
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
 from elinspect.review.desk import EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
@@ -45,6 +45,7 @@ class ReviewDesk:
         self._station = station
         self._criteria = criteria
         self._locks: dict[str, Lock] = {}
+        self._recipes: dict[str, ProductRecipe | None] = {}
         self._signed = Person(inspector_name, role)
         self._person = sign_in(log, station, inspector_name, role, pin)
         log_criteria(log, criteria, station)
@@ -237,16 +238,22 @@ class ReviewDesk:
         return self._log.append([event], self._station, review.version, lock).version
 
     def _limited(self, review: Review, flag: Flag) -> Flag:
-        """Return the flag with the limit it reaches, together with the others of its kind on the cell."""
+        """Return the flag with the limit it reaches, together with the others that stand on the panel."""
         dismissed = {name for name, verdict in review.verdicts.items() if verdict.answer is Answer.DISMISSED}
-        others = [
-            known
-            for known in review.flags
-            if (known.kind, known.string, known.position) == (flag.kind, flag.string, flag.position)
-            and known.id != flag.id
-            and known.id not in dismissed
-        ]
-        return with_limit(flag, self._criteria, len(others) + 1)
+        others = [known for known in review.flags if known.id != flag.id and known.id not in dismissed]
+        return with_limit(flag, self._criteria_for(review.result), others)
+
+    def _criteria_for(self, result: PanelResult) -> AcceptanceCriteria:
+        """Return the criteria as they hold for the panel's product and customer."""
+        recipe = self._recipe(result.versions.recipe)
+        if recipe is None:
+            return self._criteria
+        return self._criteria.in_force(recipe.name, recipe.cell.technology, result.customer)
+
+    def _recipe(self, label: str) -> ProductRecipe | None:
+        if label not in self._recipes:
+            self._recipes[label] = logged_recipe(self._log, label)
+        return self._recipes[label]
 
 
 def _review(connection: Connection, inspection: str) -> Review:

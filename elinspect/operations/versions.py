@@ -10,6 +10,7 @@ from elinspect.errors import LogError
 from elinspect.recipe import AcceptanceCriteria, ProductRecipe
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
+from elinspect.store.results import event_at
 from elinspect.store.schema import versions
 
 
@@ -29,6 +30,20 @@ def log_criteria(log: Log, criteria: AcceptanceCriteria, station: str) -> None:
     """Log acceptance criteria the first time they are used; raises as `log_recipe`."""
     content = TypeAdapter(AcceptanceCriteria).dump_json(criteria).decode("utf-8")
     _log_version(log, "criteria", criteria.label, content, station)
+
+
+def logged_recipe(log: Log, label: str) -> ProductRecipe | None:
+    """Return a recipe as it was logged under its name and version; None if it never was."""
+    content = _logged_content(log, "recipe", label)
+    return TypeAdapter(ProductRecipe).validate_json(content) if content is not None else None
+
+
+def _logged_content(log: Log, what: str, label: str) -> str | None:
+    with log.reading() as connection:
+        record = connection.execute(
+            select(versions.c.event_id).where(versions.c.what == what, versions.c.label == label)
+        ).scalar_one_or_none()
+        return str(event_at(connection, record).data["content"]) if record is not None else None
 
 
 def log_model(log: Log, label: str, path: Path, station: str) -> None:

@@ -1,14 +1,14 @@
 """From findings to flags: place in the file, words, limit, primary kind, order of severity."""
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from elinspect.catalogue import Message, Value
+from elinspect.criteria import AcceptanceCriteria, Judgement
 from elinspect.frames import address_of
-from elinspect.recipe import AcceptanceCriteria, Judgement, Limit, ProductRecipe, write_address
+from elinspect.recipe import ProductRecipe, write_address
 from elinspect.records import (
     PANEL_KINDS,
     STRING_KINDS,
@@ -17,8 +17,10 @@ from elinspect.records import (
     Finding,
     Flag,
     Kind,
+    PanelLoss,
     Points,
 )
+from elinspect.triage.limits import judgement_of, with_limits
 from elinspect.vision import cv2
 
 GRAVITY: tuple[Kind, ...] = (
@@ -54,6 +56,14 @@ ToFile = Callable[[int, Points], Points]
 """Maps points (row, column) of the picture of a cell to (x, y) of the file."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundFlag:
+    """A flag before any limit, and the cells it covers."""
+
+    flag: Flag
+    cells: frozenset[int]
+
+
 def flags_from(
     detections: Iterable[Detection],
     to_file: ToFile,
@@ -61,8 +71,8 @@ def flags_from(
     criteria: AcceptanceCriteria,
     *,
     scale_known: bool,
-) -> tuple[Flag, ...]:
-    """Turn findings into flags.
+) -> tuple[FoundFlag, ...]:
+    """Turn findings into flags, before any limit.
 
     Parameters
     ----------
@@ -73,14 +83,14 @@ def flags_from(
     recipe : ProductRecipe
         Layout and address scheme.
     criteria : AcceptanceCriteria
-        Limits; kinds that are not judgeable make no flags.
+        As in force; kinds that are not judgeable make no flags.
     scale_known : bool
         False leaves every length in mm out.
 
     Returns
     -------
-    tuple of Flag
-        The gravest first; below the primary flag of a cell its further flags name it as parent.
+    tuple of FoundFlag
+        Without ids and limits; `judged` gives them.
     """
     findings = [
         finding
@@ -90,75 +100,31 @@ def flags_from(
     ]
     if not scale_known:
         findings = [_without_lengths(finding) for finding in findings]
-    counts = Counter((finding.kind, finding.cell) for finding in findings)
-    covered = [
-        (
-            with_limit(_flag(finding, to_file, recipe), criteria, counts[finding.kind, finding.cell]),
-            frozenset(finding.cells or (finding.cell,)),
-        )
-        for finding in findings
-    ]
-    return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
+    return tuple(
+        FoundFlag(_flag(finding, to_file, recipe), frozenset(finding.cells or (finding.cell,))) for finding in findings
+    )
 
 
-def judgement_of(kind: Kind, criteria: AcceptanceCriteria) -> Judgement:
-    """Return how the criteria treat a kind; one they do not name is shown, not judged."""
-    named = criteria.kinds.get(kind)
-    return named.judgement if named is not None else Judgement.SHOWN
-
-
-def with_limit(flag: Flag, criteria: AcceptanceCriteria, count_on_cell: int = 1) -> Flag:
-    """Return the flag with the first limit it reaches, or with none.
+def judged(found: Sequence[FoundFlag], criteria: AcceptanceCriteria, loss: PanelLoss | None = None) -> tuple[Flag, ...]:
+    """Measure the flags of a panel against the criteria.
 
     Parameters
     ----------
-    flag : Flag
-        A flag of the machine, or one that an inspector added or changed.
+    found : sequence of FoundFlag
+        All flags of the panel.
     criteria : AcceptanceCriteria
-        The limits.
-    count_on_cell : int
-        Flags of this kind on the cell.
+        As in force for the product.
+    loss : PanelLoss, optional
+        What the flags cost, where the product's electrical data are there.
+
+    Returns
+    -------
+    tuple of Flag
+        The gravest first; flags whose cells lie within those of a graver one name that as parent.
     """
-    reached = reached_limit(flag, criteria, count_on_cell)
-    return replace(flag, limit=f"{flag.kind}.{reached.name}" if reached is not None else None)
-
-
-def reached_limit(flag: Flag, criteria: AcceptanceCriteria, count_on_cell: int = 1) -> Limit | None:
-    """Return the first limit that a flag reaches."""
-    named = criteria.kinds.get(flag.kind)
-    if named is None or named.judgement is not Judgement.JUDGED:
-        return None
-    return next((limit for limit in named.limits if _reaches(flag, limit, count_on_cell)), None)
-
-
-def limit_named(name: str, criteria: AcceptanceCriteria) -> Limit:
-    """Return the limit with a name such as ``crack.any``.
-
-    Raises
-    ------
-    KeyError
-        If the criteria hold no such limit.
-    """
-    kind, _, short = name.partition(".")
-    for limit in criteria.kinds[Kind(kind)].limits:
-        if limit.name == short:
-            return limit
-    raise KeyError(name)
-
-
-def _reaches(flag: Flag, limit: Limit, count: int) -> bool:
-    # A figure that cannot be given reaches its limit: nobody may pass a flag because it could not be measured.
-    if limit.min_length_mm is not None and flag.length_mm is not None and flag.length_mm < limit.min_length_mm:
-        return False
-    if (
-        limit.min_area_fraction is not None
-        and flag.area_fraction is not None
-        and flag.area_fraction < limit.min_area_fraction
-    ):
-        return False
-    if limit.min_count_per_cell is not None and count < limit.min_count_per_cell:
-        return False
-    return not limit.modes or flag.mode is None or flag.mode in limit.modes
+    limited = with_limits([each.flag for each in found], criteria, loss)
+    covered = zip(limited, (each.cells for each in found), strict=True)
+    return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
 
 
 def severity(flag: Flag) -> tuple[float, ...]:

@@ -1,12 +1,13 @@
 """From flags and image quality to a proposed disposition with reasons; never a decision."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from elinspect.catalogue import Message
-from elinspect.recipe import AcceptanceCriteria, ProductRecipe, write_address
-from elinspect.records import Disposition, Flag, ImageQuality, NotFound, Proposal
-from elinspect.triage.flags import limit_named
+from elinspect.criteria import AcceptanceCriteria
+from elinspect.recipe import ProductRecipe, write_address
+from elinspect.records import Disposition, Flag, ImageQuality, NotFound, PanelLoss, Proposal
+from elinspect.triage.limits import Tally, rule_in_values, suggested_by
 
 
 def propose(
@@ -15,6 +16,7 @@ def propose(
     not_found: NotFound | None,
     recipe: ProductRecipe,
     criteria: AcceptanceCriteria,
+    loss: PanelLoss | None = None,
 ) -> Proposal:
     """Suggest a disposition.
 
@@ -29,7 +31,9 @@ def propose(
     recipe : ProductRecipe
         For the plant's addresses.
     criteria : AcceptanceCriteria
-        The limits.
+        The limits, as in force for the product.
+    loss : PanelLoss, optional
+        What the flags cost, where the product's electrical data are there.
 
     Returns
     -------
@@ -43,26 +47,31 @@ def propose(
     reached = [flag for flag in flags if flag.limit is not None]
     if not reached:
         return Proposal(Disposition.ACCEPT, (_nothing_reached(len(flags)),))
-    suggested = {limit_named(flag.limit, criteria).disposition for flag in reached if flag.limit is not None}
+    suggested = {suggested_by(flag.limit, criteria) for flag in reached if flag.limit is not None}
     disposition = Disposition.HOLD if Disposition.HOLD in suggested else Disposition.REWORK
-    return Proposal(disposition, tuple(_reasons(reached, recipe)))
+    return Proposal(disposition, tuple(_reasons(reached, recipe, criteria, Tally.of(flags, loss))))
 
 
 def _nothing_reached(shown: int) -> Message:
     return Message("proposal.below_limits", {"n": shown}) if shown else Message("proposal.no_flags")
 
 
-def _reasons(reached: Sequence[Flag], recipe: ProductRecipe) -> list[Message]:
-    """One reason per cell and limit, so that ten broken fingers of one cell read as one line."""
+def _reasons(
+    reached: Sequence[Flag], recipe: ProductRecipe, criteria: AcceptanceCriteria, tally: Tally
+) -> Iterator[Message]:
+    """Yield one reason per cell and limit, so that ten broken fingers of one cell read as one line."""
     counts = Counter((flag.limit, flag.string, flag.position) for flag in reached)
-    reasons = []
     for (limit, string, position), count in counts.items():
         first = next(flag for flag in reached if (flag.limit, flag.string, flag.position) == (limit, string, position))
-        address = write_address(recipe.addresses, string, position)
+        assert limit is not None
+        rule = {
+            "limit": limit,
+            "disposition": suggested_by(limit, criteria).value,
+            "rule": rule_in_values(first, criteria, tally),
+        }
         if count == 1:
             code = first.message.code.replace("flag.", "reason.", 1)
-            reasons.append(Message(code, {**first.message.values, "limit": limit}))
+            yield Message(code, {**first.message.values, **rule})
         else:
-            values = {"count": count, "kind": first.kind.value, "address": address, "limit": limit}
-            reasons.append(Message("reason.several", values))
-    return reasons
+            address = write_address(recipe.addresses, string, position)
+            yield Message("reason.several", {"count": count, "kind": first.kind.value, "address": address, **rule})

@@ -53,7 +53,9 @@ def test_every_text_can_be_put_into_words(code: str) -> None:
         values: dict[str, str | int | float] = {}
         for _, name, spec, conversion in string.Formatter().parse(text):
             if name is not None:
-                values[name] = {"k": "crack", "d": "hold"}.get(conversion or "", 1.5 if "f" in (spec or "") else 1)
+                values[name] = {"k": "crack", "d": "hold", "c": "min_length_mm=20/31.2;modes=B,C/B"}.get(
+                    conversion or "", 1.5 if "f" in (spec or "") else 1
+                )
         assert words(code, **values).strip()
 
 

@@ -20,7 +20,7 @@ from elinspect.records import (
     Points,
     Proposal,
 )
-from elinspect.triage import flags_from, propose, with_limit
+from elinspect.triage import flags_from, judged, propose, with_limit
 
 RECIPE = assumed_product(Layout.parse("2x3")).recipe
 GOOD = ImageQuality(True, 40.0, 1.0, 0.0, 0.5)
@@ -40,7 +40,8 @@ def _flags(
 ) -> tuple[Flag, ...]:
     scores = np.zeros(6, np.float32)
     detections = [Detection(kind, scores, tuple(f for f in findings if f.kind is kind)) for kind in Kind]
-    return flags_from(detections, _to_file, RECIPE, criteria or default_criteria(), scale_known=scale_known)
+    criteria = criteria or default_criteria()
+    return judged(flags_from(detections, _to_file, RECIPE, criteria, scale_known=scale_known), criteria)
 
 
 def _proposal(*findings: Finding, quality: ImageQuality = GOOD, not_found: NotFound | None = None) -> Proposal:
@@ -139,8 +140,9 @@ def test_reasons_name_rule_and_value_once_per_cell() -> None:
     proposal = _proposal(*fingers, _finding(Kind.INACTIVE_AREA, cell=1, area_fraction=0.123))
     assert proposal.disposition is Disposition.REWORK
     assert [reason.text for reason in proposal.reasons] == [
-        "inactive area in cell 1-2, 12.3 % of the cell; reaches the limit inactive_area.share",
-        "12 times finger interruption in cell 1-1; reaches the limit finger_interruption.many",
+        "inactive area in cell 1-2, 12.3 % of the cell; "
+        "rule inactive_area.share: rework from 5 % of the cell in sum (found 12.3)",
+        "12 times finger interruption in cell 1-1; rule finger_interruption.many: rework from 10 on a cell (found 12)",
     ]
 
 
@@ -161,8 +163,8 @@ def test_a_limit_can_ask_for_hold() -> None:
 
 def test_a_changed_flag_is_measured_against_its_new_kind() -> None:
     (flag,) = _flags(_finding(Kind.CRACK))
-    assert with_limit(replace(flag, kind=Kind.FINGER_INTERRUPTION), default_criteria(), 1).limit is None
-    assert with_limit(replace(flag, kind=Kind.DARK_CELL), default_criteria(), 1).limit == "dark_cell.any"
+    assert with_limit(replace(flag, kind=Kind.FINGER_INTERRUPTION), default_criteria()).limit is None
+    assert with_limit(replace(flag, kind=Kind.DARK_CELL), default_criteria()).limit == "dark_cell.any"
 
 
 # Strings and circuits -------------------------------------------------------------------------------------------------
@@ -199,7 +201,7 @@ def test_what_a_dark_string_brings_along_hangs_under_it() -> None:
     assert "at 10 %, while its parallel string is at 200 %" in flags[0].message.text
 
 
-def test_an_open_circuit_is_held_until_the_probes_were_checked() -> None:
+def test_an_open_circuit_is_reworked_and_says_to_check_the_probes_first() -> None:
     proposal = _proposal(_string_finding(Kind.OPEN_CIRCUIT, (0, 1, 2)))
-    assert proposal.disposition is Disposition.HOLD
+    assert proposal.disposition is Disposition.REWORK
     assert "check the probes first" in proposal.reasons[0].text

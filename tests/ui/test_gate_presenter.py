@@ -147,7 +147,7 @@ def test_a_changed_flag_still_above_a_limit_refuses_accept_and_one_below_does_no
     gate.dismiss()
     assert gate.state.missing_for(Disposition.ACCEPT) == (words("gate.standing", n=1),)
     gate.go_to("m1")
-    gate.change(Kind.SOLDER_FAULT)  # not judged by the shipped criteria
+    gate.change(Kind.MATERIAL_PATTERN)  # not judged by the shipped criteria
     assert gate.state.line.flag.limit is None
     assert gate.state.missing_for(Disposition.ACCEPT) == ()
 

@@ -11,6 +11,26 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "settings.invalid": "The {what} file {file} is wrong at {where}: {cause}.",
     "settings.schema": "The {what} file {file} says schema '{given}'; this program reads '{expected}'.",
     "settings.address": "'{given}' is not an address of this product.",
+    "criteria.no_fallback": "above_no_loss_limit needs min_area_fraction too, for products without electrical data",
+    "criteria.measurement": "at_least / at_most: '{measurement}' is no measurement; known are {known}",
+    "criteria.not_measured": "'{measurement}' is not measured on {kind!k}",
+    "criteria.empty_range": "at_least and at_most of '{measurement}' exclude each other",
+    "criteria.loss_twice": "min_loss and unless_loss_below say the same twice; give one of them",
+    "criteria.same_name": "two limits have the same name",
+    "criteria.reserved_name": "the name '{name}' is the program's own",
+    "criteria.limits_not_judged": "a kind that is {judgement} cannot have limits",
+    "criteria.judged_without_limit": (
+        "a judged kind needs at least one limit; to let it pass, write judgement = 'shown'"
+    ),
+    "criteria.unreachable": "the limit '{limit}' is never looked at: every flag reaches '{before}' before it",
+    "criteria.panel_without_condition": "a limit of the panel needs a condition: min_cells, min_loss_w or another",
+    "criteria.override_for_nobody": "products or customers must name whom the override is for",
+    "criteria.overrides_meet": "'{first}' and '{second}' both give {table} for the same product and customer",
+    "criteria.cracks_only": "modes and patterns are conditions of cracks only",
+    "criteria.watts_and_cracks": (
+        "watts decide about a crack; that holds only with watts_may_relax_cracks = true at the top of the file"
+    ),
+    "criteria.no_cell": "{kind!k} is no flag of a cell; conditions per cell or string cannot hold",
     "what.recipe": "recipe",
     "what.criteria": "criteria",
 }

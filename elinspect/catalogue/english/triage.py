@@ -45,36 +45,58 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     ),
     "flag.added": "{kind!k} in cell {address}, added by the inspector",
     "flag.changed": "{kind!k} in cell {address}, changed by the inspector",
-    "reason.plain": "{kind!k} in cell {address}; reaches the limit {limit}",
-    "reason.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long; reaches the limit {limit}",
-    "reason.area": "{kind!k} in cell {address}, {percent:.1f} % of the cell; reaches the limit {limit}",
-    "reason.crack": "crack in cell {address}, mode {mode}; reaches the limit {limit}",
-    "reason.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}; reaches the limit {limit}",
+    "reason.plain": "{kind!k} in cell {address}; rule {limit}: {disposition!d} {rule!c}",
+    "reason.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long; rule {limit}: {disposition!d} {rule!c}",
+    "reason.area": "{kind!k} in cell {address}, {percent:.1f} % of the cell; rule {limit}: {disposition!d} {rule!c}",
+    "reason.crack": "crack in cell {address}, mode {mode}; rule {limit}: {disposition!d} {rule!c}",
+    "reason.crack_length": (
+        "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}; rule {limit}: {disposition!d} {rule!c}"
+    ),
     "reason.dark_cell": (
         "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current; "
-        "reaches the limit {limit}"
+        "rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.open_circuit": (
         "open circuit: no current runs through {cells} cells; check the probes first, then the joints at the "
-        "ends of these strings; reaches the limit {limit}"
+        "ends of these strings; rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.bridged_string": (
         "bridged string {address}, at {percent:.0f} % of the luminance of strings with the same current: "
-        "current runs past it; reaches the limit {limit}"
+        "current runs past it; rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.bridged_string_part": (
         "bridged part of string {address}, positions {first_position} to {last_position}: current runs past "
-        "these {cells} cells; reaches the limit {limit}"
+        "these {cells} cells; rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.dark_string": (
         "dark string {address}, at {percent:.0f} %, while its parallel string is at {partner_percent:.0f} %: "
-        "open joint; reaches the limit {limit}"
+        "open joint; rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.reversed_cell": (
         "cell {address} gives no light of its own while its string carries current: reversed or shorted; "
-        "reaches the limit {limit}"
+        "rule {limit}: {disposition!d} {rule!c}"
     ),
-    "reason.several": "{count} times {kind!k} in cell {address}; reaches the limit {limit}",
+    "reason.several": "{count} times {kind!k} in cell {address}; rule {limit}: {disposition!d} {rule!c}",
+    "condition.any": "whatever its size",
+    "condition.not_named": "because the criteria do not name this kind",
+    "condition.modes": "for mode {asked} (found {found})",
+    "condition.patterns": "for pattern {asked} (found {found})",
+    "condition.with_kinds": "together with {asked}",
+    "condition.min_length_mm": "from {asked} mm long (found {found})",
+    "condition.min_area_percent": "from {asked} % of the cell in sum (found {found})",
+    "condition.above_no_loss_percent": "from this product's no-loss limit of {asked} % of the cell (found {found})",
+    "condition.min_count_per_cell": "from {asked} on a cell (found {found})",
+    "condition.min_cells_per_string": "from {asked} cells of a string (found {found})",
+    "condition.min_cells_per_panel": "from {asked} cells of the panel (found {found})",
+    "condition.min_cells": "from {asked} cells of the panel (found {found})",
+    "condition.at_least": "from a {measure} of {asked} {unit} (found {found})",
+    "condition.at_most": "up to a {measure} of {asked} {unit} (found {found})",
+    "condition.loss_w": "from a loss of {asked} W (estimated {found})",
+    "condition.loss_percent": "from a loss of {asked} % (estimated {found})",
+    "condition.unless_loss_w": "unless the loss lies below {asked} W (estimated {found})",
+    "condition.unless_loss_percent": "unless the loss lies below {asked} % (estimated {found})",
+    "condition.panel_loss_w": "from a loss of {asked} W of the whole panel (estimated {found})",
+    "condition.panel_loss_percent": "from a loss of {asked} % of the whole panel (estimated {found})",
     "proposal.not_usable": "The image is not good enough to judge by.",
     "proposal.no_flags": "No flags.",
     "proposal.below_limits": (
