@@ -24,8 +24,10 @@ _PAUSE_S = 3 * POLL_S
 """Between two chunks, so that whoever waits to write gets in."""
 _BLOCK = 2000
 """Rows that are compared with the log at once; they are written in smaller chunks."""
-_FIRST, _SMALLEST, _LARGEST = 100, 100, 1000
-"""Rows per chunk; with fewer than a hundred, beginning and ending a transaction takes longer than the rows."""
+_SETTLED_AFTER = 10
+"""Blocks after which the write-ahead file is emptied, before it is large enough that a decision would have to do it."""
+_FIRST, _SMALLEST, _LARGEST = 200, 200, 1000
+"""Rows per chunk; with fewer than two hundred, beginning and ending a transaction takes longer than the rows."""
 
 Row = dict[str, Any]
 _Numbered = tuple[int, Row]
@@ -113,7 +115,7 @@ def import_table(log: Log, path: Path, what: Importable, progress: Progress | No
     with Table(path, what.columns, what.required) as table:
         done = _done_before(log, table.sha256, what.what)
         size = _Size(_FIRST)
-        for block in _blocks(table.rows(), what, counts):
+        for number, block in enumerate(_blocks(table.rows(), what, counts), start=1):
             people.hide(block, what.names)
             new = _new_rows(log, block, what, table.sha256, counts)
             if done:
@@ -121,6 +123,8 @@ def import_table(log: Log, path: Path, what: Importable, progress: Progress | No
             else:
                 _write_in_chunks(log, new, what, table.sha256, size, station)
                 counts.added += len(new)
+            if number % _SETTLED_AFTER == 0:
+                log.settle()
             if progress is not None and block:
                 progress(min(1.0, block[-1][0] / table.lines))
         if not done:
@@ -135,7 +139,7 @@ def _write_in_chunks(log: Log, rows: list[Row], what: Importable, sha256: str, s
     while begin < len(rows):
         chunk = rows[begin : begin + size.rows]
         begin += len(chunk)
-        appended = log.append([_event(what, sha256, chunk)], station)
+        appended = log.append([_event(what, sha256, chunk)], station, bulk=True)
         size.follow(appended.held_s)
         time.sleep(_PAUSE_S)
 

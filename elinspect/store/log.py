@@ -10,7 +10,7 @@ from types import TracebackType
 from sqlalchemy import Connection, Engine, insert, inspect, select, text
 
 from elinspect.errors import LogError
-from elinspect.store.connection import engine_for, in_words, reading, write_ahead, writing
+from elinspect.store.connection import engine_for, in_words, reading, settle, write_ahead, writing
 from elinspect.store.events import (
     FIRST_LINK,
     EventKind,
@@ -42,11 +42,14 @@ class Appended:
         The events as they stand in the log.
     held_s : float
         How long other writers had to wait for this transaction, its way to the disk left out.
+    to_disk_s : float
+        How long that took; others waited meanwhile, unless it was `bulk`.
     """
 
     version: int
     events: tuple[StoredEvent, ...]
     held_s: float
+    to_disk_s: float
 
 
 class Log:
@@ -84,9 +87,13 @@ class Log:
         """Open a transaction that only reads."""
         return reading(self._engine, self.place)
 
-    def writing(self) -> AbstractContextManager[Connection]:
-        """Open a transaction that writes, alone; on disk when it is left."""
-        return writing(self._engine, self.place)
+    def writing(self, *, bulk: bool = False) -> AbstractContextManager[Connection]:
+        """Open a transaction that writes, alone; on disk when it is left. With `bulk` nobody waits for the disk with it."""
+        return writing(self._engine, self.place, bulk=bulk)
+
+    def settle(self) -> None:
+        """Do now what the database would do later while somebody waits; for those who write much and have time."""
+        settle(self._engine, self.place)
 
     def append(
         self,
@@ -94,6 +101,8 @@ class Log:
         station: str,
         expected_version: int | None = None,
         lock: Lock | None = None,
+        *,
+        bulk: bool = False,
     ) -> Appended:
         """Log events: all of them or none, on disk when this returns.
 
@@ -107,6 +116,8 @@ class Log:
             Version of the subject the writer last saw. Needed for inspections, verdicts and decisions.
         lock : Lock, optional
             The writer's lock on the subject; renewed, or given back with a decision. Needed for verdicts and decisions.
+        bulk : bool
+            Whether this is one of many, as in an import: others then get their turn before it is on disk.
 
         Returns
         -------
@@ -125,7 +136,7 @@ class Log:
         if not new or (expected_version is not None and len(subjects) != 1):
             raise ValueError("append needs events, and events of one subject where a version is expected")
         ready = [pack(event.data) for event in new]
-        with self.writing() as connection:
+        with self.writing(bulk=bulk) as connection:
             start = time.perf_counter()
             unchanged = expected_version is not None and event_count(connection, new[0].subject) == expected_version
             standing = Standing(station, lock, unchanged)
@@ -137,8 +148,8 @@ class Log:
             if lock is not None:
                 decided = any(event.kind is EventKind.DISPOSITION for event in new)
                 (release if decided else renew)(connection, lock)
-            held_s = time.perf_counter() - start
-        return Appended(stored[-1].version, tuple(stored), held_s)
+            written = time.perf_counter()
+        return Appended(stored[-1].version, tuple(stored), written - start, time.perf_counter() - written)
 
     def events(self, after: int = 0) -> Iterator[StoredEvent]:
         """Yield all events after a record, in the order they were logged, a few at a time."""

@@ -15,6 +15,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "log.disk_full": "The disk with the log {file} is full. Nothing was logged. Make room and try again.",
     "log.read_only": "The log {file} cannot be written to: {cause}. Nothing was logged. Check its permissions.",
     "log.disk_failed": "The disk failed while reading or writing the log {file}: {cause}. Nothing was logged.",
+    "log.not_kept": (
+        "The disk with the log {file} failed: {cause}. What was imported last may not stay. Look at the disk, then "
+        "import again."
+    ),
     "log.damaged": "The log {file} is damaged: {cause}. Restore the last backup.",
     "log.not_a_log": "{file} is not a log of this program. Choose another file.",
     "log.newer": (
