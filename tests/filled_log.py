@@ -3,13 +3,14 @@
 from pathlib import Path
 from typing import Any
 
-from logged_panels import context_line, crack, make_flag, make_result, write_context
+from logged_panels import context_line, crack, make_flag, make_result, recipe_for, write_context
 from sqlalchemy import select
 
 from elinspect.operations.bench import BenchWork, Fate, WorkDone, log_rework_done
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
+from elinspect.operations.versions import log_recipe
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Kind
 from elinspect.review.gate import Role
@@ -28,6 +29,7 @@ def dump(log: Log) -> dict[str, list[tuple[Any, ...]]]:
 
 def fill(log: Log, folder: Path) -> None:
     """A bit of everything."""
+    log_recipe(log, recipe_for(), "engineering")
     desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
     import_context(log, write_context(folder / "first.csv", [context_line("1", s, "A") for s in range(1, 7)]))
     review = desk.open(

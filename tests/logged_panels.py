@@ -6,6 +6,7 @@ from pathlib import Path
 
 from elinspect.catalogue import Message
 from elinspect.frames import address_of
+from elinspect.recipe import CellFormat, ProductRecipe
 from elinspect.records import (
     CellResult,
     CrackMode,
@@ -95,7 +96,7 @@ def make_result(
         purpose=purpose,
         attempt=1,
         image=ImageFacts(f"{picture}.png", image_hash(picture), 1000, 600, 16),
-        versions=Versions("0.1.0", "sunfield 60 3", criteria),
+        versions=Versions("0.1.0", recipe_for(layout).label, criteria),
         quality=ImageQuality(usable, 40.0, 1.5, 0.0, 0.5),
         panel=PanelFacts(found, None if found else Message("proposal.not_usable"), layout),
         cells=cells,
@@ -103,6 +104,11 @@ def make_result(
         proposal=Proposal(Disposition.REWORK if above else Disposition.ACCEPT, (Message("proposal.no_flags"),)),
         timing_s={"total": 0.5},
     )
+
+
+def recipe_for(layout: Layout = LAYOUT) -> ProductRecipe:
+    """The recipe that the results of `make_result` name."""
+    return ProductRecipe(f"sunfield {layout.n_cells}", "3", layout, CellFormat(156.0, 156.0))
 
 
 def context_line(serial: str, string: int, stringer: str = "A", lane: str = "1", turned: bool = False) -> str:

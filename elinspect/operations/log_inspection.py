@@ -13,8 +13,8 @@ from elinspect.store.events import EventKind, NewEvent, inspection_id, panel_sub
 from elinspect.store.log import Log
 from elinspect.store.results import event_at
 from elinspect.store.rows import row_by, rows_by
-from elinspect.store.rules import event_count, other_serial_of
-from elinspect.store.schema import evaluations, flags, inspections, reworks
+from elinspect.store.rules import event_count, other_serial_of, touched
+from elinspect.store.schema import evaluations, inspections, reworks
 
 _TRIES = 5
 
@@ -149,7 +149,5 @@ def _re_evaluation(connection: Connection, known: Any, result: PanelResult) -> t
     earlier = [known.event_id, *(row.event_id for row in rows_by(connection, evaluations, inspection=known.id))]
     if any(event_at(connection, record).data["result"]["versions"] == logged["versions"] for record in earlier):
         return ()
-    answered = any(row.added or row.answer is not None for row in rows_by(connection, flags, inspection=known.id))
-    touched = answered or known.decision is not None or known.superseded
-    data = {"inspection": known.id, "stands": not touched, "result": logged}
+    data = {"inspection": known.id, "stands": not touched(connection, known), "result": logged}
     return (NewEvent(EventKind.RE_EVALUATION, known.subject, data),)

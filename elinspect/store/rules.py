@@ -43,6 +43,9 @@ def refuse(connection: Connection, event: NewEvent, standing: Standing) -> None:
     ------
     LogError
         Naming what is missing, in words.
+    ValueError
+        If an event about an inspection goes under another subject than the inspection's panel, or holds no answer or
+        disposition where one belongs.
     """
     rule = _RULES.get(event.kind)
     if rule is not None:
@@ -101,6 +104,14 @@ def inspection_row(connection: Connection, inspection: str) -> Any:
     return row
 
 
+def _own_row(connection: Connection, event: NewEvent) -> Any:
+    """Return the row of the inspection an event is about; version and lock of another subject say nothing about it."""
+    row = inspection_row(connection, event.data["inspection"])
+    if event.subject != row.subject:
+        raise ValueError(f"an event about {row.subject} was to be logged under {event.subject}")
+    return row
+
+
 def flag_standings(connection: Connection, inspection: str) -> tuple[FlagStanding, ...]:
     """Return how every flag of an inspection stands."""
     found = rows_by(connection, flags, "number", inspection=inspection)
@@ -130,7 +141,7 @@ def releases(stage: str, purpose: str, disposition: str) -> bool:
 
 
 def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing) -> Any:
-    row = inspection_row(connection, event.data["inspection"])
+    row = _own_row(connection, event)
     if row.decision not in (None, Disposition.HOLD):
         raise LogError("log.already_decided", disposition=row.decision)
     if row.superseded:
@@ -145,8 +156,10 @@ def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing
 def _verdict(connection: Connection, event: NewEvent, standing: Standing) -> None:
     _open_to_answers(connection, event, standing)
     found = _flag(connection, event)
-    if found.added and event.data["answer"] is not None:
-        raise LogError("log.no_flag", flag=found.flag)
+    if event.data["answer"] is not None:
+        Answer(event.data["answer"])
+        if found.added:
+            raise LogError("log.no_flag", flag=found.flag)
 
 
 def _flag_added(connection: Connection, event: NewEvent, standing: Standing) -> None:
@@ -173,6 +186,7 @@ def _flag(connection: Connection, event: NewEvent) -> Any:
 
 def _disposition(connection: Connection, event: NewEvent, standing: Standing) -> None:
     disposition = Disposition(event.data["disposition"])
+    _own_row(connection, event)
     missing = missing_for(connection, event.data["inspection"], disposition, event.person, standing)
     if disposition in (Disposition.CONCESSION, Disposition.SCRAP) and not event.data["reason"].strip():
         missing = (*missing, Message("gate.reason", {"disposition": disposition.value}))
@@ -181,8 +195,23 @@ def _disposition(connection: Connection, event: NewEvent, standing: Standing) ->
         raise LogError("log.gate_refused", disposition=disposition.value, missing=reasons)
 
 
+def _not_answered_singly(connection: Connection, event: NewEvent, _standing: Standing) -> None:
+    """Only a release closes flags, and only those that needed no answer."""
+    row = _own_row(connection, event)
+    if row.decision not in (Disposition.ACCEPT, Disposition.CONCESSION):
+        raise LogError("log.not_released")
+    closable = {
+        flag.flag_id
+        for flag in flag_standings(connection, row.id)
+        if flag.answer is None and not flag.added and flag.machine_limit is None
+    }
+    for flag in event.data["flags"]:
+        if flag not in closable:
+            raise LogError("log.no_flag", flag=flag)
+
+
 def _take_back(connection: Connection, event: NewEvent, standing: Standing) -> None:
-    row = inspection_row(connection, event.data["inspection"])
+    row = _own_row(connection, event)
     if row.decision is None or row.decision_id != event.data["decision"]:
         raise LogError("log.nothing_to_take_back")
     if row.decision == Disposition.HOLD:
@@ -209,6 +238,25 @@ def _inspection(connection: Connection, event: NewEvent, standing: Standing) -> 
     image = result["image"]["sha256"]
     if result["quality"]["usable"] and other_serial_of(connection, image, result["serial"]) is not None:
         raise LogError("log.changed_elsewhere")
+
+
+def _re_evaluation(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    """A run under other versions takes the first one's place only while nobody has answered, decided or retaken."""
+    row = _own_row(connection, event)
+    stands = event.data["stands"]
+    if not standing.version_unchanged or (stands and touched(connection, row)):
+        raise LogError("log.changed_elsewhere")
+    result = event.data["result"]
+    other = other_serial_of(connection, result["image"]["sha256"], result["serial"], row.event_id)
+    if result["quality"]["usable"] and other is not None:
+        raise LogError("log.changed_elsewhere")
+
+
+def touched(connection: Connection, row: Any) -> bool:
+    """Whether somebody has answered, noted, decided or retaken an inspection, given its row."""
+    of_this = rows_by(connection, flags, inspection=row.id)
+    answered = any(flag.added or flag.answer is not None or flag.note for flag in of_this)
+    return answered or row.decision is not None or bool(row.superseded)
 
 
 def _sign_in(connection: Connection, event: NewEvent, _standing: Standing) -> None:
@@ -250,9 +298,11 @@ _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
     EventKind.VERDICT: _verdict,
     EventKind.FLAG_ADDED: _flag_added,
     EventKind.FLAG_REMOVED: _flag_removed,
+    EventKind.NOT_ANSWERED_SINGLY: _not_answered_singly,
     EventKind.DISPOSITION: _disposition,
     EventKind.TAKE_BACK: _take_back,
     EventKind.INSPECTION: _inspection,
+    EventKind.RE_EVALUATION: _re_evaluation,
     EventKind.SIGN_IN: _sign_in,
     EventKind.AUDIT_RESULT: _audit_result,
 }

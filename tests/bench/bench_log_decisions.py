@@ -19,11 +19,12 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from logged_panels import context_line, crack, make_result, write_context
+from logged_panels import context_line, crack, make_result, recipe_for, write_context
 
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
+from elinspect.operations.versions import log_recipe
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Layout
 from elinspect.review.gate import Role
@@ -66,6 +67,7 @@ def _percentile(sorted_ms: Sequence[float], share: float) -> float:
 
 def _run(place: str, decisions: int, folder: str) -> bool:
     with open_log(place) as log:
+        log_recipe(log, recipe_for(HALF_CELLS), "engineering")
         flag = crack("m1", 1, 1)
         panels = [
             log_inspection(log, make_result(f"P{number}", [flag], layout=HALF_CELLS), "station")

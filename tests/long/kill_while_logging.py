@@ -20,12 +20,13 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from filled_log import dump
-from logged_panels import context_line, crack, make_result, write_context
+from logged_panels import context_line, crack, make_result, recipe_for, write_context
 from sqlalchemy import select
 
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
+from elinspect.operations.versions import log_recipe
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition
 from elinspect.review.gate import Role
@@ -41,6 +42,7 @@ Fact = tuple[str, ...]
 def _work(place: str, folder: str, number: int, said: Connection) -> None:
     """Log without end; say every fact once its call returned."""
     with open_log(place) as log:
+        log_recipe(log, recipe_for(), "engineering")
         desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
         for panel in range(10_000):
             serial = f"{number}-{panel}"

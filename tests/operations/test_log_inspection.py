@@ -38,6 +38,7 @@ def _decide(log: Log, inspection: str, disposition: Disposition) -> None:
 def test_the_first_picture_of_a_panel_is_its_first_attempt(log: Log) -> None:
     log_inspection(log, make_result(), "gate 1")
     assert _kinds(log) == {
+        EventKind.VERSION_CHANGE: 1,  # the recipe
         EventKind.PANEL_SEEN: 1,
         EventKind.ATTEMPT: 1,
         EventKind.EXPOSURES: 1,

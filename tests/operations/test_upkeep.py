@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-from logged_panels import make_result
+from logged_panels import make_result, recipe_for
 from sqlalchemy import select
 
 from elinspect.errors import LogError
@@ -14,7 +14,7 @@ from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.retention import remove_old_pictures
 from elinspect.operations.versions import log_criteria, log_model, log_recipe
-from elinspect.recipe import CellFormat, ProductRecipe, default_criteria
+from elinspect.recipe import CellFormat, default_criteria
 from elinspect.records import Disposition, ImageFacts, Layout
 from elinspect.review.gate import Role
 from elinspect.review.session import Review
@@ -24,7 +24,7 @@ from elinspect.store.outbox import mark_received, mark_sent, unreceived
 from elinspect.store.schema import inspections, removed_pictures
 from elinspect.store.verify import verify
 
-_RECIPE = ProductRecipe("sunfield 60", "3", Layout.parse("6x10"), CellFormat(156.0, 156.0))
+_RECIPE = recipe_for()
 
 
 def _desk(log: Log) -> ReviewDesk:
@@ -63,10 +63,13 @@ def test_another_content_under_the_same_version_is_refused(log: Log, tmp_path: P
         log_model(log, "cracks 1", tmp_path / "model.onnx", "gate 1")
 
 
-def test_a_panel_in_another_layout_than_its_recipe_s_is_not_released(log: Log) -> None:
-    log_recipe(log, replace(_RECIPE, layout=Layout.parse("6x12")), "gate 1")
+@pytest.mark.parametrize("known", ["another layout", "no recipe"])
+def test_a_panel_in_another_layout_than_its_recipe_s_is_not_released(log: Log, known: str) -> None:
+    layout = Layout.parse("6x12")
+    if known == "another layout":
+        log_recipe(log, replace(recipe_for(layout), layout=Layout.parse("6x10")), "gate 1")
     desk = _desk(log)
-    review = desk.open(log_inspection(log, make_result(), "gate 1"))
+    review = desk.open(log_inspection(log, make_result(layout=layout), "gate 1"))
     assert desk.missing(review, Disposition.ACCEPT) == (
         "The layout in the image is not the one in the recipe, so the panel cannot be released.",
     )

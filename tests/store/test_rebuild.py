@@ -10,7 +10,7 @@ from filled_log import dump, fill
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from log_places import fresh_place
-from logged_panels import LAYOUT, context_line, make_flag, make_result, write_context
+from logged_panels import LAYOUT, context_line, make_flag, make_result, recipe_for, write_context
 from sqlalchemy import select
 
 from elinspect.errors import LogError
@@ -18,6 +18,7 @@ from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
+from elinspect.operations.versions import log_recipe
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Kind
 from elinspect.review.gate import Role
@@ -111,6 +112,7 @@ _STEP = st.tuples(
 def test_whatever_happens_counts_and_projections_hold(tmp_path: Path, steps: list[Any]) -> None:
     folder = Path(tempfile.mkdtemp(dir=tmp_path))  # every example has a log of its own
     with fresh_place("sqlite", folder) as place, open_log(place) as log:
+        log_recipe(log, recipe_for(), "engineering")
         desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
         last: dict[str, str] = {}
         for number, (what, panel, string, position, kind, answer) in enumerate(steps):

@@ -33,6 +33,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "log.flag_exists": "This inspection already has a flag {flag}.",
     "log.already_decided": "This panel is already decided: {disposition!d}. Take the decision back first.",
     "log.superseded": "A later picture of this panel was taken. Answer and decide on that one.",
+    "log.not_released": "Only a release closes flags that were not answered one by one.",
     "log.nothing_to_take_back": "There is no such decision to take back.",
     "log.hold_stays": "A hold is not taken back: it ends by rework, concession, scrap or a new picture of the panel.",
     "log.release_sent": (

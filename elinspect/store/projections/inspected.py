@@ -79,7 +79,8 @@ def _judged_columns(connection: Connection, event: StoredEvent, result: _Json) -
         "layout": panel["layout"],
         "layout_agrees": panel["found"]
         and len(result["cells"]) == layout.n_cells
-        and (recipe is None or recipe.layout == panel["layout"]),
+        and recipe is not None
+        and recipe.layout == panel["layout"],
         "proposal": result["proposal"]["disposition"],
         "above_limit": sum(flag["limit"] is not None for flag in result["flags"]),
         "scores": pack_scores(result["cells"]),
