@@ -88,7 +88,7 @@ class Log:
         return reading(self._engine, self.place)
 
     def writing(self, *, bulk: bool = False) -> AbstractContextManager[Connection]:
-        """Open a transaction that writes, alone; on disk when it is left, with `bulk` not before others get their turn."""
+        """Open a transaction that writes, alone; on disk when it is left, with `bulk` after others get their turn."""
         return writing(self._engine, self.place, bulk=bulk)
 
     def settle(self) -> None:
