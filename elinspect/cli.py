@@ -162,7 +162,8 @@ def _say_inspected(done: "Inspected") -> None:
         markup=False,
     )
     for reason in result.proposal.reasons:
-        out.print(f"    {reason.text}", markup=False)
+        if reason != done.failure:  # that one goes to the error stream, once
+            out.print(f"    {reason.text}", markup=False)
     if done.failure is not None:
         err.print(done.failure.text, style="bold red", markup=False)
 
