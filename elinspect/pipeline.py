@@ -22,6 +22,8 @@ from elinspect.records import (
     CellResult,
     Detection,
     ElImage,
+    ExposureFile,
+    ExposureRole,
     Exposures,
     ImageFacts,
     ImageQuality,
@@ -196,7 +198,14 @@ def versions_of(product: Product, criteria: AcceptanceCriteria) -> Versions:
 def image_facts(exposures: Exposures) -> ImageFacts:
     """Return the exposure set as the result file names it."""
     first, *further = exposures.full_current
-    others = (*exposures.low_current, *exposures.repeat, *((exposures.dark,) if exposures.dark is not None else ()))
+    dark = (exposures.dark,) if exposures.dark is not None else ()
+    others = (*exposures.low_current, *exposures.repeat, *dark)
+    sets = {
+        ExposureRole.FULL_CURRENT: exposures.full_current,
+        ExposureRole.LOW_CURRENT: exposures.low_current,
+        ExposureRole.REPEAT: exposures.repeat,
+        ExposureRole.DARK: dark,
+    }
     return ImageFacts(
         str(first.path),
         first.sha256,
@@ -205,6 +214,7 @@ def image_facts(exposures: Exposures) -> ImageFacts:
         first.bit_depth,
         tiles=tuple(str(tile.path) for tile in further),
         companions=tuple(str(other.path) for other in others),
+        files=tuple(ExposureFile(str(one.path), one.sha256, role) for role, images in sets.items() for one in images),
     )
 
 

@@ -790,9 +790,47 @@ class Proposal:
     reasons: tuple[Message, ...]
 
 
+class ExposureRole(StrEnum):
+    """What one file of an exposure set is."""
+
+    FULL_CURRENT = "full_current"
+    LOW_CURRENT = "low_current"
+    REPEAT = "repeat"
+    DARK = "dark"
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureFile:
+    """One file of an exposure set, known by its bytes.
+
+    Attributes
+    ----------
+    path : str
+        Where it lay.
+    sha256 : str
+        Hash of its bytes (FIPS 180-4), hexadecimal.
+    role : ExposureRole
+        What it is.
+    """
+
+    path: str
+    sha256: str
+    role: ExposureRole
+
+
 @dataclass(frozen=True, slots=True)
 class ImageFacts:
-    """The image as the result file names it; None where the file could not be read."""
+    """The image as the result file names it; None where the file could not be read.
+
+    Attributes
+    ----------
+    path, sha256, width_px, height_px, bit_depth : str, int or None
+        The first tile.
+    tiles, companions : tuple of str
+        Paths of further tiles, and of exposures at low current, repeated and dark.
+    files : tuple of ExposureFile
+        Every file of the set, the first tile too; empty where nothing was read.
+    """
 
     path: str
     sha256: str | None
@@ -801,6 +839,7 @@ class ImageFacts:
     bit_depth: int | None = None
     tiles: tuple[str, ...] = ()
     companions: tuple[str, ...] = ()
+    files: tuple[ExposureFile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

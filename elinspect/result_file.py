@@ -21,6 +21,8 @@ from elinspect.records import (
     Corner,
     CrackMode,
     Disposition,
+    ExposureFile,
+    ExposureRole,
     Fingerprints,
     Flag,
     ImageFacts,
@@ -110,13 +112,7 @@ def from_dict(data: Mapping[str, Any]) -> PanelResult:
         stage=Stage(data["stage"]),
         purpose=Purpose(data["purpose"]),
         attempt=data["attempt"],
-        image=ImageFacts(
-            **{
-                **data["image"],
-                "tiles": tuple(data["image"]["tiles"]),
-                "companions": tuple(data["image"]["companions"]),
-            }
-        ),
+        image=_image_from_dict(data["image"]),
         versions=Versions(**data["versions"]),
         quality=ImageQuality(**{**quality, "notes": tuple(_message(note) for note in quality["notes"])}),
         panel=_panel_from_dict(data["panel"]),
@@ -199,7 +195,20 @@ def _image_as_dict(image: ImageFacts) -> Json:
         "bit_depth": image.bit_depth,
         "tiles": list(image.tiles),
         "companions": list(image.companions),
+        "files": [{"path": file.path, "sha256": file.sha256, "role": file.role.value} for file in image.files],
     }
+
+
+def _image_from_dict(data: Mapping[str, Any]) -> ImageFacts:
+    files = data.get("files", ())  # older files do not have them
+    return ImageFacts(
+        **{
+            **data,
+            "tiles": tuple(data["tiles"]),
+            "companions": tuple(data["companions"]),
+            "files": tuple(ExposureFile(file["path"], file["sha256"], ExposureRole(file["role"])) for file in files),
+        }
+    )
 
 
 def _quality_as_dict(quality: ImageQuality) -> Json:

@@ -11,6 +11,8 @@ from elinspect.records import (
     CellResult,
     CrackMode,
     Disposition,
+    ExposureFile,
+    ExposureRole,
     Flag,
     ImageFacts,
     ImageQuality,
@@ -109,6 +111,19 @@ def make_result(
 def recipe_for(layout: Layout = LAYOUT) -> ProductRecipe:
     """The recipe that the results of `make_result` name."""
     return ProductRecipe(f"sunfield {layout.n_cells}", "3", layout, CellFormat(156.0, 156.0))
+
+
+def exposure_set(*names: str, dark: str | None = None, folder: str = "") -> ImageFacts:
+    """Facts of a panel taken in several tiles, each known by its name, and perhaps a dark exposure."""
+    tiles = [ExposureFile(f"{folder}{name}.png", image_hash(name), ExposureRole.FULL_CURRENT) for name in names]
+    darks = [ExposureFile(f"{folder}{dark}.png", image_hash(dark), ExposureRole.DARK)] if dark is not None else []
+    return ImageFacts(
+        tiles[0].path,
+        tiles[0].sha256,
+        tiles=tuple(tile.path for tile in tiles[1:]),
+        companions=tuple(file.path for file in darks),
+        files=(*tiles, *darks),
+    )
 
 
 def context_line(serial: str, string: int, stringer: str = "A", lane: str = "1", turned: bool = False) -> str:

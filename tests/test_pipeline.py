@@ -3,6 +3,7 @@
 Real cells: elpv-dataset, free panels only (laminated few-busbar cells, 8 bit, resampled: not this gate's pictures).
 """
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -12,8 +13,8 @@ import pytest
 from real_cells import FREE_PANELS, free_cells, overlap, silicon_edges
 from real_panels import MONO_36, MONO_60, MULTI_60, MULTI_72, RealPanel, seen, write_real
 
-from elinspect.imaging import single_exposure
-from elinspect.pipeline import Occasion, inspect_panel
+from elinspect.imaging import read_exposures, single_exposure
+from elinspect.pipeline import Occasion, image_facts, inspect_panel
 from elinspect.recipe import assumed_product, default_criteria
 from elinspect.records import Address, Disposition, Layout, PanelResult
 from elinspect.result_file import as_dict, schema
@@ -53,6 +54,18 @@ def test_cracked_cells_of_a_real_panel_lead_to_rework(mono_60: PanelResult) -> N
     cracked = {(flag.string, flag.position) for flag in mono_60.flags if flag.kind == "crack"}
     assert {(1, 2), (1, 3)} <= cracked
     assert mono_60.proposal.disposition is Disposition.REWORK
+
+
+def test_the_result_names_every_file_of_the_exposure_set_by_its_bytes(tmp_path: Path) -> None:
+    paths = {name: tmp_path / f"{name}.png" for name in ("left", "right", "left low", "right low", "dark")}
+    for level, path in enumerate(paths.values(), start=1):
+        cv2.imwrite(str(path), np.full((8, 12), 1000 * level, np.uint16))
+    left, right, *low, dark = paths.values()
+    files = image_facts(read_exposures([left, right], low_current=low, dark=dark)).files
+    assert [(file.path, file.sha256) for file in files] == [
+        (str(path), hashlib.sha256(path.read_bytes()).hexdigest()) for path in paths.values()
+    ]
+    assert [file.role.value for file in files] == [*["full_current"] * 2, *["low_current"] * 2, "dark"]
 
 
 def test_flags_lie_in_their_cells(mono_60: PanelResult) -> None:

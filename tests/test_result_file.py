@@ -13,6 +13,8 @@ from elinspect.records import (
     AddressScheme,
     Corner,
     Disposition,
+    ExposureFile,
+    ExposureRole,
     ImageFacts,
     ImageQuality,
     Kind,
@@ -40,6 +42,19 @@ EXAMPLES = [
         flag("m2", Kind.OPEN_CIRCUIT, None, string=None, position=None),
     ),
     HELD,
+    result(
+        image=ImageFacts(
+            "p1.tif",
+            "0" * 64,
+            tiles=("p2.tif",),
+            companions=("dark.tif",),
+            files=(
+                ExposureFile("p1.tif", "0" * 64, ExposureRole.FULL_CURRENT),
+                ExposureFile("p2.tif", "1" * 64, ExposureRole.FULL_CURRENT),
+                ExposureFile("dark.tif", "2" * 64, ExposureRole.DARK),
+            ),
+        )
+    ),
     result(
         panel=replace(
             result().panel,
@@ -96,6 +111,13 @@ def test_blocks_are_written_from_the_string_number() -> None:
     data = as_dict(result(flag(string=3), layout="2x2x3"))
     assert [cell["block"] for cell in data["cells"]] == [1] * 6 + [2] * 6
     assert data["flags"][0]["block"] == 2
+
+
+def test_a_file_from_before_the_exposures_were_hashed_one_by_one_can_be_read() -> None:
+    data = as_dict(HELD)
+    del data["image"]["files"]
+    assert jsonschema.Draft202012Validator(schema()).is_valid(data)
+    assert from_dict(data).image.files == ()
 
 
 def test_another_schema_is_refused() -> None:

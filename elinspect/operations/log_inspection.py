@@ -1,13 +1,15 @@
 """Logging what the pipeline said about a panel."""
 
+import json
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection
 
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
-from elinspect.records import Disposition, PanelResult, Proposal, Purpose, Stage
+from elinspect.records import Disposition, ExposureRole, ImageFacts, PanelResult, Proposal, Purpose, Stage
 from elinspect.result_file import as_dict
 from elinspect.store.events import EventKind, NewEvent, inspection_id, panel_subject
 from elinspect.store.log import Log
@@ -29,10 +31,10 @@ class _Plan:
 def log_inspection(log: Log, result: PanelResult, station: str) -> str:
     """Log a result with its exposures, attempt or retake, and versions.
 
-    An inspection is (serial, stage, purpose, image hash). The same run again changes nothing; a run under other
-    versions is a re-evaluation, which takes the first one's place only while nobody has answered. The attempt is
-    counted by the log: one more after each rework. The same image under another serial is a camera fault: what
-    is logged then holds and cannot be released.
+    An inspection is (serial, stage, purpose, hash of all exposures). The same run again changes nothing; a run under
+    other versions is a re-evaluation, which takes the first one's place only while nobody has answered. The attempt is
+    counted by the log: one more after each rework. The same image under another serial is a camera fault: what is
+    logged then holds and cannot be released.
 
     Parameters
     ----------
@@ -123,14 +125,27 @@ def _retake(connection: Connection, result: PanelResult, attempt: int) -> int:
 
 
 def _id(result: PanelResult) -> str:
-    image = result.image.sha256 or f"path:{result.image.path}"
+    image = _identity(result.image)
     return inspection_id(result.serial, result.stage.value, result.purpose.value, image)
+
+
+def _identity(image: ImageFacts) -> str:
+    """Return what the exposure set is known by: the hash of its file, of all hashes where there are several."""
+    if len(image.files) > 1:
+        listed = json.dumps([[file.role.value, file.sha256] for file in image.files])
+        return sha256(listed.encode("ascii")).hexdigest()
+    return image.sha256 or f"path:{image.path}"
+
+
+def _pictures(image: ImageFacts) -> list[str]:
+    own = [file.sha256 for file in image.files if file.role is not ExposureRole.DARK]
+    return own or ([image.sha256] if image.sha256 is not None else [])
 
 
 def _held_if_known(connection: Connection, result: PanelResult, known: Any) -> PanelResult:
     """Hold a result whose image was another panel's before; a panel that had it first is not held for a later one."""
     before = known.event_id if known is not None else None
-    other = other_serial_of(connection, result.image.sha256, result.serial, before)
+    other = other_serial_of(connection, _pictures(result.image), result.serial, before)
     return _held(result, other) if other is not None else result
 
 

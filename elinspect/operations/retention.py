@@ -1,20 +1,21 @@
 """Making room: pictures go after a time, the facts stay."""
 
-import hashlib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from elinspect.catalogue import Message
-from elinspect.records import Disposition
+from elinspect.records import Disposition, ExposureRole
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
 from elinspect.store.results import result_of
-from elinspect.store.schema import inspections, removed_pictures
+from elinspect.store.rows import row_by, rows_by
+from elinspect.store.schema import exposure_files, inspections, removed_pictures
 
 _AT_ONCE = 50
 
@@ -49,9 +50,9 @@ class RetentionReport:
 def remove_old_pictures(log: Log, days: int, station: str, today: date | None = None) -> RetentionReport:
     """Remove the pictures of inspections older than some days.
 
-    A picture goes only if the log has its inspection, that is decided or was retaken, and the file is still the one
-    that was logged, by its hash. Tiles and companions, of which the log has no hash, stay. The log keeps every fact,
-    and that the picture was removed.
+    The pictures of an inspection, with all tiles and companions, go only if the log has it, it is decided for good or
+    was retaken, and every file is still the one that was logged, by its hash. A dark exposure that serves several
+    inspections stays until the last of them. The log keeps every fact, and that the pictures were removed.
 
     Parameters
     ----------
@@ -70,18 +71,21 @@ def remove_old_pictures(log: Log, days: int, station: str, today: date | None = 
     before = ((today or date.today()) - timedelta(days=days)).isoformat()
     kept: list[KeptPicture] = []
     removed, freed = 0, 0
-    chunk: dict[str, str] = {}
+    chunk: dict[str, list[str]] = {}
     for row in _old_inspections(log, before):
         with log.reading() as connection:
+            files = rows_by(connection, exposure_files, "number", inspection=row.id)
             path = Path(result_of(connection, row.id)["image"]["path"])
-        reason = _why_it_stays(row, path)
-        if reason is not None:
-            kept.append(KeptPicture(str(path), reason))
+            mine = [Path(file.path) for file in files if not _serves_others(connection, file, chunk)]
+        stays = _why_it_stays(row, files, path)
+        if stays is not None:
+            kept.append(stays)
             continue
-        size = path.stat().st_size
-        path.unlink()
-        chunk[row.id] = str(path)
-        removed, freed = removed + 1, freed + size
+        sizes = [file.stat().st_size for file in mine]
+        for file in mine:
+            file.unlink()
+        chunk[row.id] = [str(file) for file in mine]
+        removed, freed = removed + len(mine), freed + sum(sizes)
         if len(chunk) >= _AT_ONCE:
             _note(log, chunk, station)
             chunk = {}
@@ -91,23 +95,37 @@ def remove_old_pictures(log: Log, days: int, station: str, today: date | None = 
 
 def _old_inspections(log: Log, before: str) -> Iterator[Any]:
     gone = select(removed_pictures.c.inspection)
-    columns = (inspections.c.id, inspections.c.decision, inspections.c.superseded, inspections.c.image_sha256)
+    columns = (inspections.c.id, inspections.c.decision, inspections.c.superseded)
     old = (inspections.c.day < before, inspections.c.id.not_in(gone))
     with log.reading() as connection:
         found = connection.execute(select(*columns).where(*old).order_by(inspections.c.event_id)).all()
     yield from found
 
 
-def _why_it_stays(row: Any, path: Path) -> Message | None:
+def _why_it_stays(row: Any, files: Sequence[Any], first: Path) -> KeptPicture | None:
+    """Return the file for which the pictures of an inspection stay, and why; None if they may go."""
     if row.decision in (None, Disposition.HOLD) and not row.superseded:
-        return Message("retention.undecided")
-    if not path.is_file():
-        return Message("retention.missing")
-    if row.image_sha256 is None or hashlib.sha256(path.read_bytes()).hexdigest() != row.image_sha256:
-        return Message("retention.another")
+        return KeptPicture(str(first), Message("retention.undecided"))
+    if not files:
+        return KeptPicture(str(first), Message("retention.another" if first.is_file() else "retention.missing"))
+    for file in files:
+        path = Path(file.path)
+        if not path.is_file():
+            return KeptPicture(file.path, Message("retention.missing"))
+        if sha256(path.read_bytes()).hexdigest() != file.sha256:
+            return KeptPicture(file.path, Message("retention.another"))
     return None
 
 
-def _note(log: Log, pictures: dict[str, str], station: str) -> None:
+def _serves_others(connection: Connection, file: Any, gone: Collection[str]) -> bool:
+    """Whether the same dark exposure belongs to another inspection that still has its pictures."""
+    if file.role != ExposureRole.DARK:
+        return False
+    same = rows_by(connection, exposure_files, path=file.path, sha256=file.sha256)
+    others = {other.inspection for other in same} - {file.inspection, *gone}
+    return any(row_by(connection, removed_pictures, inspection=other) is None for other in others)
+
+
+def _note(log: Log, pictures: dict[str, list[str]], station: str) -> None:
     if pictures:
         log.append([NewEvent(EventKind.PICTURES_REMOVED, "pictures", {"pictures": pictures})], station)

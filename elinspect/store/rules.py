@@ -1,6 +1,6 @@
 """What the log refuses, checked inside the transaction, whoever calls."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,13 +8,13 @@ from sqlalchemy import Connection, bindparam, func, select
 
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
-from elinspect.records import Answer, Disposition, Purpose, Stage
+from elinspect.records import Answer, Disposition, ExposureRole, Purpose, Stage
 from elinspect.review.gate import FlagStanding, GateFacts, Role, missing_conditions
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, holds
 from elinspect.store.people import pins_in_use, registered_role
-from elinspect.store.rows import row_by, rows_by
-from elinspect.store.schema import events, flags, inspections, outbox, sign_ins
+from elinspect.store.rows import row_by, rows_among, rows_by
+from elinspect.store.schema import events, exposure_files, flags, inspections, outbox, sign_ins
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,8 +235,7 @@ def _inspection(connection: Connection, event: NewEvent, standing: Standing) -> 
     known = row_by(connection, inspections, id=event.data["inspection"])
     if known is not None or not standing.version_unchanged:
         raise LogError("log.changed_elsewhere")
-    image = result["image"]["sha256"]
-    if result["quality"]["usable"] and other_serial_of(connection, image, result["serial"]) is not None:
+    if result["quality"]["usable"] and other_serial_of(connection, _pictures(result), result["serial"]) is not None:
         raise LogError("log.changed_elsewhere")
 
 
@@ -247,7 +246,7 @@ def _re_evaluation(connection: Connection, event: NewEvent, standing: Standing) 
     if not standing.version_unchanged or (stands and touched(connection, row)):
         raise LogError("log.changed_elsewhere")
     result = event.data["result"]
-    other = other_serial_of(connection, result["image"]["sha256"], result["serial"], row.event_id)
+    other = other_serial_of(connection, _pictures(result), result["serial"], row.event_id)
     if result["quality"]["usable"] and other is not None:
         raise LogError("log.changed_elsewhere")
 
@@ -269,21 +268,30 @@ def _audit_result(connection: Connection, event: NewEvent, standing: Standing) -
         raise LogError("people.auditor")
 
 
+def _pictures(result: Mapping[str, Any]) -> list[str]:
+    image = result["image"]
+    own = [file["sha256"] for file in image.get("files", ()) if file["role"] != ExposureRole.DARK]
+    return own or ([image["sha256"]] if image["sha256"] is not None else [])
+
+
 def other_serial_of(
-    connection: Connection, image_sha256: str | None, serial: str | None, before: int | None = None
+    connection: Connection, pictures: Sequence[str], serial: str | None, before: int | None = None
 ) -> str | None:
-    """Return another serial under which the same image was logged before; None if there is none.
+    """Return another serial under which one of these pictures was logged before; None if there is none.
 
     Parameters
     ----------
+    pictures : sequence of str
+        Hashes of a panel's pictures; a dark exposure is no picture of a panel and may serve many.
     before : int, optional
         Record before which it must have been logged; by default, ever.
     """
-    if image_sha256 is None or serial is None:
+    if not pictures or serial is None:
         return None
-    same = rows_by(connection, inspections, "event_id", image_sha256=image_sha256)
-    others = (row for row in same if before is None or row.event_id < before)
-    return next((row.serial for row in others if row.serial not in (None, serial)), None)
+    same = {row.inspection for row in rows_among(connection, exposure_files, "sha256", pictures)}
+    known = rows_among(connection, inspections, "id", sorted(same)) if same else ()
+    others = [row for row in known if row.serial not in (None, serial) and (before is None or row.event_id < before)]
+    return min(others, key=lambda row: row.event_id).serial if others else None
 
 
 _VERSION = select(func.max(events.c.version)).where(events.c.subject == bindparam("subject"))

@@ -20,7 +20,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0003"
+HEAD_REVISION = "0004"
 """Newest migration this program knows."""
 
 metadata = MetaData(
@@ -133,6 +133,17 @@ inspections = Table(
     Index(None, "image_sha256"),
     Index(None, "decision", "superseded", "event_id"),
     Index(None, "event_id"),
+)
+
+exposure_files = Table(
+    "exposure_files",
+    metadata,
+    Column("inspection", Text, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("role", Text, nullable=False),
+    Column("path", Text, nullable=False),
+    Column("sha256", Text, nullable=False),
+    Index(None, "sha256"),
 )
 
 evaluations = Table(
@@ -342,6 +353,7 @@ removed_pictures = Table(
 PROJECTIONS = (
     sign_ins,
     inspections,
+    exposure_files,
     evaluations,
     flags,
     flagged_cells,

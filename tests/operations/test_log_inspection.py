@@ -4,7 +4,7 @@ from collections import Counter
 from dataclasses import replace
 
 import pytest
-from logged_panels import crack, make_result
+from logged_panels import crack, exposure_set, image_hash, make_result
 from sqlalchemy import select
 
 from elinspect.errors import LogError
@@ -12,7 +12,7 @@ from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
 from elinspect.recipe import default_criteria
-from elinspect.records import Answer, Disposition, ImageFacts, Purpose, Stage
+from elinspect.records import Answer, Disposition, ImageFacts, PanelResult, Purpose, Stage
 from elinspect.review.gate import Role
 from elinspect.review.session import Verdict
 from elinspect.store import Log
@@ -133,6 +133,30 @@ def test_the_panel_that_had_the_picture_first_is_not_held_for_the_second(log: Lo
     assert held_if_image_known(log, again) is again
     assert log_inspection(log, again, "gate 1") == first
     assert (_row(log, first).criteria, _row(log, first).usable) == ("stricter 2", True)
+
+
+def test_every_file_of_an_exposure_set_is_part_of_its_identity(log: Log) -> None:
+    def logged(*names: str, dark: str | None = None) -> str:
+        return log_inspection(log, replace(make_result(), image=exposure_set(*names, dark=dark)), "gate 1")
+
+    first = logged("left", "right", dark="dark")
+    assert logged("left", "right", dark="dark") == first
+    assert len({first, logged("left", "right again", dark="dark"), logged("left", "right"), logged("left")}) == 4
+    (exposures, *_) = [event for event in log.events() if event.kind is EventKind.EXPOSURES]
+    hashes = [file["sha256"] for file in exposures.data["image"]["files"]]
+    assert hashes == [image_hash(name) for name in ("left", "right", "dark")]
+
+
+def test_one_tile_of_another_panel_holds_and_a_dark_exposure_may_serve_many(log: Log) -> None:
+    def result_of_tiles(serial: str, *names: str) -> PanelResult:
+        return replace(make_result(serial), image=exposure_set(*names, dark="dark of the shift"))
+
+    log_inspection(log, result_of_tiles("1", "1 left", "1 right"), "gate 1")
+    fine = result_of_tiles("2", "2 left", "2 right")
+    assert held_if_image_known(log, fine) is fine
+    mixed = held_if_image_known(log, result_of_tiles("3", "3 left", "1 right"))
+    assert mixed.proposal.disposition is Disposition.HOLD
+    assert "logged before under serial 1, now under 3" in mixed.proposal.reasons[0].text
 
 
 def test_work_done_at_the_bench_begins_the_next_attempt_even_if_nobody_sent_the_panel_there(log: Log) -> None:

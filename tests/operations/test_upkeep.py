@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-from logged_panels import make_result, recipe_for
+from logged_panels import exposure_set, make_result, recipe_for
 from sqlalchemy import select
 
 from elinspect.errors import LogError
@@ -122,6 +122,26 @@ def test_old_pictures_go_and_every_fact_stays(log: Log, tmp_path: Path) -> None:
         assert connection.execute(select(inspections.c.image_sha256)).scalar_one() is not None
     assert verify(log) == ()
     assert remove_old_pictures(log, 30, "gate 1", today=later).kept == ()  # it is not looked for again
+
+
+def test_tiles_go_together_and_a_dark_exposure_with_the_last_it_serves(log: Log, tmp_path: Path) -> None:
+    desk = _desk(log)
+    for serial in ("1", "2"):
+        image = exposure_set(f"{serial} left", f"{serial} right", dark="dark", folder=f"{tmp_path}/")
+        for file in image.files:
+            Path(file.path).write_bytes(Path(file.path).stem.encode())
+        desk.decide(
+            desk.open(log_inspection(log, replace(make_result(serial), image=image), "gate 1")), Disposition.ACCEPT
+        )
+    later = date.today() + timedelta(days=31)
+    changed = tmp_path / "2 right.png"
+    changed.write_bytes(b"a later picture under the same name")
+    first = remove_old_pictures(log, 30, "gate 1", today=later)
+    assert [(kept.path, kept.reason.code) for kept in first.kept] == [(str(changed), "retention.another")]
+    assert {path.name for path in tmp_path.glob("*.png")} == {"2 left.png", "2 right.png", "dark.png"}
+    changed.write_bytes(b"2 right")
+    assert remove_old_pictures(log, 30, "gate 1", today=later).removed == 3
+    assert list(tmp_path.glob("*.png")) == []
 
 
 def test_a_picture_stays_as_long_as_the_log_does_not_have_everything_about_it(log: Log, tmp_path: Path) -> None:

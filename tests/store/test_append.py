@@ -2,11 +2,12 @@
 
 import multiprocessing
 import multiprocessing.synchronize
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from log_places import BACKENDS, fresh_place
-from logged_panels import crack, make_result, recipe_for
+from logged_panels import crack, exposure_set, make_result, recipe_for
 from sqlalchemy import func, select
 
 from elinspect.errors import LogError
@@ -206,6 +207,20 @@ def test_a_usable_picture_of_another_panel_is_refused_whoever_calls(log: Log) ->
     data = {"inspection": "x", "attempt": 1, "retake": 0, "result": as_dict(result)}
     with pytest.raises(LogError):
         log.append([NewEvent(EventKind.INSPECTION, SUBJECT, data)], "gate 1", 0)
+
+
+def test_a_usable_set_with_one_tile_of_another_panel_is_refused_whoever_calls(log: Log) -> None:
+    log_inspection(log, replace(make_result("000124"), image=exposure_set("a", "b", dark="dark")), "gate 1")
+    for tiles, refused in ((("c", "b"), True), (("c", "d"), False)):
+        result = replace(make_result("000123"), image=exposure_set(*tiles, dark="dark"))
+        event = NewEvent(
+            EventKind.INSPECTION, SUBJECT, {"inspection": "x", "attempt": 1, "retake": 0, "result": as_dict(result)}
+        )
+        if refused:
+            with pytest.raises(LogError, match="changed elsewhere"):
+                log.append([event], "gate 1", 0)
+        else:
+            log.append([event], "gate 1", 0)
 
 
 def test_not_a_number_never_gets_into_the_log(log: Log) -> None:

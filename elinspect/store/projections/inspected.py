@@ -6,12 +6,12 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from elinspect.records import Layout
+from elinspect.records import ExposureRole, Layout
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.attribution import PanelContext, contexts_of
 from elinspect.store.projections.counting import Scope, counted_change
 from elinspect.store.rows import delete_by, insert_rows, row_by, rows_by, update_by
-from elinspect.store.schema import evaluations, flagged_cells, flags, inspections, versions
+from elinspect.store.schema import evaluations, exposure_files, flagged_cells, flags, inspections, versions
 from elinspect.store.scores import pack_scores
 
 _Json = Mapping[str, Any]
@@ -40,6 +40,7 @@ def on_inspection(connection: Connection, event: StoredEvent) -> None:
             **_judged_columns(connection, event, result),
         }
         insert_rows(connection, inspections, [row])
+        insert_rows(connection, exposure_files, _files(event.data["inspection"], result["image"]))
         _write_flags(connection, event.data["inspection"], result)
 
 
@@ -55,6 +56,13 @@ def on_re_evaluation(connection: Connection, event: StoredEvent) -> None:
         delete_by(connection, flags, inspection=inspection)
         delete_by(connection, flagged_cells, inspection=inspection)
         _write_flags(connection, inspection, result)
+
+
+def _files(inspection: str, image: _Json) -> list[dict[str, Any]]:
+    """Return a row for every file of an exposure set; events of older programs know the hash of the first one only."""
+    first = {"path": image["path"], "sha256": image["sha256"], "role": ExposureRole.FULL_CURRENT.value}
+    files = image.get("files") or ([first] if image["sha256"] is not None else [])
+    return [{"inspection": inspection, "number": number, **file} for number, file in enumerate(files, start=1)]
 
 
 def _supersede(connection: Connection, result: _Json) -> None:
