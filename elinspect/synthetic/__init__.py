@@ -1,6 +1,6 @@
 """Simulated cells, panels and plants with known truth."""
 
-from elinspect.synthetic.camera import CameraSettings, draw_camera
+from elinspect.synthetic.camera import CameraSettings, draw_any_camera, draw_camera
 from elinspect.synthetic.chance import DefectRates, draw_crack, draw_crack_at, draw_defects
 from elinspect.synthetic.context_csv import StringContext, write_context_csv
 from elinspect.synthetic.defects import Crack, DarkCell, DarkString, Defect, FingerInterruption, InactiveArea
@@ -10,10 +10,12 @@ from elinspect.synthetic.panel import SimulatedPanel, TrueDefect, simulate_panel
 from elinspect.synthetic.plant import LaneCause, Plant, PlantPanel, demo_panels, simulate_plant
 from elinspect.synthetic.products import PRODUCTS, product_recipe
 from elinspect.synthetic.samples import write_samples
+from elinspect.synthetic.training import TRAINING_RATES, TrainingCell, cut_cell, draw_cells
 from elinspect.synthetic.truth_file import truth_of, write_panel
 
 __all__ = [
     "PRODUCTS",
+    "TRAINING_RATES",
     "CameraSettings",
     "Crack",
     "DarkCell",
@@ -28,9 +30,13 @@ __all__ = [
     "PlantPanel",
     "SimulatedPanel",
     "StringContext",
+    "TrainingCell",
     "TrueDefect",
+    "cut_cell",
     "demo_panels",
+    "draw_any_camera",
     "draw_camera",
+    "draw_cells",
     "draw_crack",
     "draw_crack_at",
     "draw_defects",

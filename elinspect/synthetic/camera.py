@@ -32,6 +32,8 @@ class CameraSettings:
         Share of light lost in the corners.
     glow : float
         Share of the panel's light scattered over the picture, gaps and ground included.
+    glow_mm : float
+        How far most of it reaches (standard deviation); little before lamination, more through glass.
     exposure : float
         Signal of a usual cell, share of the full scale.
     dark_level : float
@@ -51,6 +53,7 @@ class CameraSettings:
     signal_to_noise: float = 40.0
     vignetting: float = 0.1
     glow: float = 0.03
+    glow_mm: float = 5.0
     exposure: float = 0.5
     dark_level: float = 0.01
     bit_depth: int = 12
@@ -66,7 +69,8 @@ class CameraSettings:
             "blur_px": (0.0, 20.0),
             "signal_to_noise": (0.5, 10_000.0),
             "vignetting": (0.0, 0.9),
-            "glow": (0.0, 0.5),
+            "glow": (0.0, 0.8),
+            "glow_mm": (0.2, 50.0),
             "exposure": (0.001, 10.0),
             "dark_level": (0.0, 0.5),
         }
@@ -94,6 +98,29 @@ def draw_camera(rng: np.random.Generator, px_per_mm: float = 2.0, bit_depth: int
         exposure=float(rng.uniform(0.35, 0.6)),
         dark_level=float(rng.uniform(0.005, 0.02)),
         bit_depth=bit_depth,
+    )
+
+
+def draw_any_camera(rng: np.random.Generator) -> CameraSettings:
+    """Draw a camera out of all that may be met: 0.15 to 0.6 mm a pixel, sharp or soft, quiet or noisy, 8 to 16 bits."""
+    px_per_mm = float(1 / np.exp(rng.uniform(math.log(0.3), math.log(0.6))))
+    if rng.random() < 0.1:
+        px_per_mm = float(1 / rng.uniform(0.15, 0.3))
+    turn, tilt_x, tilt_y = rng.uniform(-2, 2, 3)
+    return CameraSettings(
+        px_per_mm=px_per_mm,
+        margin_mm=float(rng.uniform(5, 20)),
+        turn_deg=float(turn),
+        tilt_x_deg=float(tilt_x),
+        tilt_y_deg=float(tilt_y),
+        blur_px=float(np.exp(rng.uniform(math.log(0.6), math.log(2.4)))),
+        signal_to_noise=float(np.exp(rng.uniform(math.log(22), math.log(300)))),
+        vignetting=float(rng.uniform(0.0, 0.3)),
+        glow=float(np.exp(rng.uniform(math.log(0.02), math.log(0.7)))),
+        glow_mm=float(rng.uniform(1.0, 6.0)),
+        exposure=float(np.exp(rng.uniform(math.log(0.2), math.log(0.7)))),
+        dark_level=float(rng.uniform(0.0, 0.02)),
+        bit_depth=int(rng.choice([8, 8, 12, 16])),
     )
 
 
@@ -180,7 +207,7 @@ def _glow(camera: CameraSettings, luminance: FloatImage) -> FloatImage:
     factor = max(1, min(8, min(height, width) // 32))
     size = (math.ceil(width / factor), math.ceil(height / factor))
     small = np.asarray(cv2.resize(luminance, size, interpolation=cv2.INTER_AREA), np.float32)
-    near = cv2.GaussianBlur(small, (0, 0), 5 * camera.px_per_mm / factor, borderType=cv2.BORDER_CONSTANT)
+    near = cv2.GaussianBlur(small, (0, 0), camera.glow_mm * camera.px_per_mm / factor, borderType=cv2.BORDER_CONSTANT)
     far = cv2.GaussianBlur(small, (0, 0), 60 * camera.px_per_mm / factor, borderType=cv2.BORDER_CONSTANT)
     scattered = np.asarray(camera.glow * (0.7 * near + 0.3 * far), np.float32)
     return np.asarray(cv2.resize(scattered, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)

@@ -5,337 +5,332 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.frames import CellPlace
 from elinspect.recipe import CellFormat, CutEdge
-from elinspect.records import CrackMode, FloatImage, Kind, Points
-from elinspect.synthetic.current import Effect, FingerGrid, effect_of, intact_drop
-from elinspect.synthetic.defects import CellDefect, Crack, FingerInterruption, InactiveArea
+from elinspect.records import FloatImage
+from elinspect.synthetic.brick import MAP_MM
+from elinspect.synthetic.defects import (
+    BussingJointFault,
+    CellDefect,
+    ChippedCell,
+    Crack,
+    FingerInterruption,
+    ForeignBody,
+    InactiveArea,
+    RibbonOffset,
+    ShuntedCell,
+    SolderFault,
+    turned_about,
+)
+from elinspect.synthetic.laying import (
+    lay_area,
+    lay_bussing_fault,
+    lay_crack,
+    lay_fingers,
+    lay_shunt,
+    lay_solder_fault,
+)
 from elinspect.synthetic.look import Look
-from elinspect.synthetic.wafer import cloudy, wafer_texture
-from elinspect.synthetic.wandering import length_of, path_points, stroke
+from elinspect.synthetic.marks import (
+    Mark,
+    area_mark,
+    chip_mark,
+    crack_marks,
+    dark_mark,
+    finger_mark,
+    foreign_mark,
+    pattern_mark,
+    solder_mark,
+)
+from elinspect.synthetic.network import CellNetwork, Conducting
+from elinspect.synthetic.spot import CellSpot, let_through, silicon
+from elinspect.synthetic.stains import draw_stains, drawn_line
+from elinspect.synthetic.wandering import path_points
 from elinspect.vision import cv2
 
-VISIBLE_DROP = 0.03
-"""Drop (natural logarithm) that counts as a change of the current: about the weakest streak seen in real cells."""
-LEAST_CUT_OFF = 0.001
-"""Share of the cell that must be without feed for mode C; less is a splinter of single fingers."""
-LEAST_CHANGED = 0.004
-"""Share of the cell that must become darker for mode B."""
-_SUBPIXEL_BITS = 4
+_LEAST_REMAINING = 0.005
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CellSpot:
-    """Pixels of one cell.
+class DrawnCell:
+    """A cell as the camera would see it without air, optics and noise.
 
     Attributes
     ----------
-    x_mm, y_mm : ndarray, shapes (columns,) and (rows,)
-        Places of the pixels from the cell's top left corner; they reach a little over the cell's edges.
+    luminance : ndarray of float32, shape (rows, columns)
+        1 is a good place of a usual cell at full current.
+    cover : ndarray of float32, shape (rows, columns)
+        Share of each pixel that is silicon or lies on it.
+    marks : tuple of Mark
+        The truth, in the order of the defects, then the patterns that are none.
+    low : ndarray of float32, shape (rows, columns), or None
+        Luminance at low current, over a good place of a usual cell at that current.
     """
 
-    x_mm: NDArray[np.float64]
-    y_mm: NDArray[np.float64]
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns."""
-        return len(self.y_mm), len(self.x_mm)
-
-    @property
-    def px_per_mm(self) -> float:
-        """Pixels per mm."""
-        return float((len(self.x_mm) - 1) / (self.x_mm[-1] - self.x_mm[0]))
-
-    def to_px(self, points_mm: Points) -> Points:
-        """Bring points (x, y) in mm of the cell to (x, y) in pixels of the spot."""
-        return np.asarray((points_mm - (self.x_mm[0], self.y_mm[0])) * self.px_per_mm)
-
-    def to_mm(self, points_px: Points) -> Points:
-        """Bring points (x, y) in pixels of the spot to mm of the cell; the inverse of `to_px`."""
-        return np.asarray(points_px / self.px_per_mm + (self.x_mm[0], self.y_mm[0]))
+    luminance: FloatImage
+    cover: FloatImage
+    marks: tuple[Mark, ...]
+    low: FloatImage | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Mark:
-    """The truth about one defect of a cell, in mm of the cell.
+@dataclass(frozen=True, slots=True)
+class CellState:
+    """What a cell of a panel is driven by, and how good it is.
 
     Attributes
     ----------
-    kind : Kind
-        What it is.
-    outlines_mm : tuple of ndarray, each of shape (n, 2)
-        Polygons (x, y); the defect is their union.
-    paths_mm : tuple of ndarray, each of shape (n, 2)
-        The crack and its branches; empty for other kinds.
-    length_mm, area_fraction : float or None
-        Length of all paths or of the streak; share of the cell.
-    mode : CrackMode or None
-        What the crack does to the current.
-    contrast : float
-        Deepest drop of luminance it makes, natural logarithm.
-    of_crack : bool
-        An inactive area that the mark before it, a crack, has cut off.
+    current : float
+        Forced current, share of the full one.
+    level : float
+        Luminance at the same current over that of a usual cell.
+    low_current : float or None
+        Current of the picture at low current; None takes none.
     """
 
-    kind: Kind
-    outlines_mm: tuple[Points, ...]
-    contrast: float
-    paths_mm: tuple[Points, ...] = ()
-    length_mm: float | None = None
-    area_fraction: float | None = None
-    mode: CrackMode | None = None
-    of_crack: bool = False
+    current: float = 1.0
+    level: float = 1.0
+    low_current: float | None = None
 
 
 def draw_cell(
-    cell: CellFormat,
+    network: CellNetwork,
     look: Look,
     rng: np.random.Generator,
     spot: CellSpot,
+    wafer: FloatImage,
     defects: tuple[CellDefect, ...] = (),
     turned: bool = False,
-) -> tuple[FloatImage, FloatImage, tuple[Mark, ...]]:
+    state: CellState | None = None,
+) -> DrawnCell:
     """Draw one cell.
 
     Parameters
     ----------
-    cell : CellFormat
-        Its format.
+    network : CellNetwork
+        The format's network, shared by all cells of a panel.
     look : Look
         What the panel's cells have in common.
     rng : numpy.random.Generator
-        Draws wafer and fingers.
+        Draws print, stains and what is left open of the defects.
     spot : CellSpot
         Pixels to draw.
+    wafer : ndarray of float32
+        Map of the wafer, from `draw_wafers`.
     defects : tuple of CellDefect
         Defects of this cell.
     turned : bool
-        Whether the string lies rotated by 180°, and with it the cut edge.
-
-    Returns
-    -------
-    luminance : ndarray of float32, shape (rows, columns)
-        1 is a good place of a usual cell.
-    cover : ndarray of float32, shape (rows, columns)
-        Share of each pixel that is silicon.
-    marks : tuple of Mark
-        The truth, in the order of `defects`.
+        Whether the string lies rotated by 180°, and with it the cut edge and the ribbons' entry.
+    state : CellState, optional
+        Current and level; full current and a usual cell if not given.
     """
-    grid = _fingers(cell, look, rng, spot)
-    height = wafer_texture(cell, look, rng, spot.x_mm, spot.y_mm)
-    if turned != (cell.cut_edge is CutEdge.RIGHT):  # drawn with the cut edge on the left
-        height = np.ascontiguousarray(height[::-1, ::-1])
-    level = rng.normal(0, look.cell_spread)
-    height += np.float32(level)
-    height += _uneven_fingers(grid, look, rng)
-    height -= intact_drop(grid)[:, None]
-    drop, marks = _defect_drops(cell, spot, grid, rng, defects)
-    if drop is not None:
-        height -= drop
-    luminance = np.exp(height)
-    _shade_rim(cell, look, spot, luminance)
-    luminance *= _busbars(cell, look, spot)
-    return luminance, silicon(cell, spot, turned), marks
+    cell = network.cell
+    state = state or CellState()
+    flipped = turned != (cell.cut_edge is CutEdge.RIGHT)  # drawn with cut edge and ribbons' entry on the left
+    if flipped:
+        about = tuple(turned_about(one, cell.busbars) for one in defects)
+        drawn = _draw(network, look, rng, spot.turned(cell), wafer, about, state)
+        return DrawnCell(
+            _about(drawn.luminance), _about(drawn.cover),
+            tuple(mark.turned(cell.along_mm, cell.across_mm) for mark in drawn.marks),
+            None if drawn.low is None else _about(drawn.low),
+        )  # fmt: skip
+    return _draw(network, look, rng, spot, wafer, defects, state)
 
 
-def _uneven_fingers(grid: FingerGrid, look: Look, rng: np.random.Generator) -> FloatImage:
-    """Return how the print differs from finger to finger, in each strip on its own."""
-    strip, finger = grid.strip, grid.finger - grid.finger[0]
-    uneven = rng.normal(0, look.finger_spread, (int(strip[-1]) + 1, int(finger[-1]) + 1)).astype(np.float32)
-    return uneven[strip][:, finger]
+def _about(picture: FloatImage) -> FloatImage:
+    return np.ascontiguousarray(picture[::-1, ::-1])
 
 
-def silicon(cell: CellFormat, spot: CellSpot, turned: bool = False) -> FloatImage:
-    """Return the share of each pixel that is silicon, shape (rows, columns)."""
-    scale = spot.px_per_mm
-    x = np.clip(np.minimum(spot.x_mm, cell.along_mm - spot.x_mm) * scale + 0.5, 0, 1)
-    y = np.clip(np.minimum(spot.y_mm, cell.across_mm - spot.y_mm) * scale + 0.5, 0, 1)
-    cover = np.outer(y, x).astype(np.float32)
-    if cell.chamfer_mm > 0:
-        from_side = np.minimum(spot.y_mm, cell.across_mm - spot.y_mm)[:, None]
-        cut = cell.cut_edge
-        if turned and cut is not CutEdge.NONE:
-            cut = CutEdge.LEFT if cut is CutEdge.RIGHT else CutEdge.RIGHT
-        for end, from_end in ((CutEdge.LEFT, spot.x_mm), (CutEdge.RIGHT, cell.along_mm - spot.x_mm)):
-            if end is not cut:
-                beyond = (from_end[None] + from_side - cell.chamfer_mm) * (scale / np.sqrt(2))
-                cover *= np.clip(beyond + 0.5, 0, 1).astype(np.float32)
-    return cover
-
-
-def _busbar_places(cell: CellFormat) -> NDArray[np.float64]:
-    return np.asarray((np.arange(cell.busbars) + 0.5) * (cell.across_mm / max(cell.busbars, 1)), np.float64)
-
-
-def _fingers(cell: CellFormat, look: Look, rng: np.random.Generator, spot: CellSpot) -> FingerGrid:
-    finger = np.floor(spot.x_mm / look.finger_pitch_mm + rng.uniform()).astype(np.intp)
-    return FingerGrid(spot.y_mm, _busbar_places(cell), cell.across_mm, finger, look.middle_drop)
-
-
-def _shade_rim(cell: CellFormat, look: Look, spot: CellSpot, luminance: FloatImage) -> None:
-    x = np.clip(np.minimum(spot.x_mm, cell.along_mm - spot.x_mm), 0, None)
-    y = np.clip(np.minimum(spot.y_mm, cell.across_mm - spot.y_mm), 0, None)
-    luminance *= np.exp(-look.rim_drop * np.exp(-x / look.rim_mm)).astype(np.float32)[None]
-    luminance *= np.exp(-look.rim_drop * np.exp(-y / look.rim_mm)).astype(np.float32)[:, None]
-
-
-def _busbars(cell: CellFormat, look: Look, spot: CellSpot) -> FloatImage:
-    """Return the share of light that busbars and ribbons let through, shape (rows, columns)."""
-    centres = _busbar_places(cell)
-    dark = 1 - look.busbar_remaining
-    inset = np.minimum(spot.x_mm, cell.along_mm - spot.x_mm) > look.busbar_inset_mm
-    # The ribbon enters over one end of the cell, the busbar itself begins a little further in.
-    present = np.where(inset | (spot.x_mm < cell.along_mm / 2), 1.0, 0.3)
-    hidden = np.outer(_across(spot, centres, look.busbar_mm / 2), present)
-    if look.pads:
-        on_pad = (spot.x_mm / cell.along_mm * look.pads) % 1.0
-        pad = np.clip((0.3 - np.abs(on_pad - 0.5)) * 20, 0, 1)
-        hidden = np.maximum(hidden, np.outer(_across(spot, centres, 0.9 * look.busbar_mm), pad))
-    return np.asarray(1 - dark * hidden, np.float32)
-
-
-def _across(spot: CellSpot, centres: NDArray[np.float64], half_mm: float) -> NDArray[np.float64]:
-    if not len(centres):
-        return np.zeros(len(spot.y_mm))
-    away = np.abs(spot.y_mm[:, None] - centres).min(axis=1)
-    return np.asarray(np.clip((half_mm - away) * spot.px_per_mm + 0.5, 0, 1))
-
-
-def _defect_drops(
-    cell: CellFormat, spot: CellSpot, grid: FingerGrid, rng: np.random.Generator, defects: tuple[CellDefect, ...]
-) -> tuple[FloatImage | None, tuple[Mark, ...]]:
-    if not defects:
-        return None, ()
-    marks: list[Mark] = []
-    total = np.zeros(spot.shape, np.float32)
-    all_cuts = np.zeros(spot.shape, np.float32)
+def _draw(
+    network: CellNetwork,
+    look: Look,
+    rng: np.random.Generator,
+    spot: CellSpot,
+    wafer: FloatImage,
+    defects: tuple[CellDefect, ...],
+    state: CellState,
+) -> DrawnCell:
+    cell = network.cell
+    stained, patterns = draw_stains(rng, wafer.shape, look.stains)
+    texture = wafer - stained
+    texture += np.float32(rng.normal(0, look.cell_spread) / 2 + np.log(max(state.level, _LEAST_REMAINING)) / 2)
+    texture += _slope(rng, wafer.shape)
+    currents = [current for current in (state.current, state.low_current) if current is not None]
+    print_left = _print(network, look, rng)
+    seeds = rng.integers(2**63, size=len(defects))
+    solved = [_Solved.make(network, texture, print_left, defects, seeds, current) for current in currents]
+    marks = _marks(network, defects, solved[0])
+    optics = _optics(cell, look, spot, defects)
+    line = _crack_lines(cell, spot, rng, defects)
+    height = spot.sampled(texture, (MAP_MM, MAP_MM), (0.0, 0.0)) - line
     for defect in defects:
         if isinstance(defect, InactiveArea):
-            total += _area_drop(cell, spot, defect)
-            marks.append(_area_mark(cell, defect))
-            continue
-        cuts = _cuts(cell, spot, grid, rng, defect)
-        np.maximum(all_cuts, cuts, out=all_cuts)
-        own = effect_of(grid, cuts)
-        if isinstance(defect, Crack):
-            line = _line_drop(cell, spot, rng, defect)
-            total += line
-            marks += _crack_marks(cell, spot, defect, own, float(line.max()))
-        else:
-            marks.append(_finger_mark(cell, spot, grid, defect, own))
-    return total + effect_of(grid, all_cuts).drop, tuple(marks)
+            left = 1 - (1 - max(defect.remaining, _LEAST_REMAINING)) * _filled(cell, spot, defect.outline)
+            height += np.log(left)
+    step = network.x_mm[1] - network.x_mm[0], network.y_mm[1] - network.y_mm[0]
+    first = network.x_mm[0], network.y_mm[0]
+    pictures = []
+    for one, current in zip(solved, currents, strict=True):
+        brightness = one.junction - np.float32(network.reference)
+        usual = 1.0 if one is solved[0] else max(current, 1e-6)
+        pictures.append(np.exp(height + spot.sampled(brightness, step, first)) * optics / np.float32(usual))
+    cover = silicon(cell, spot)
+    for defect in defects:
+        if isinstance(defect, ChippedCell):
+            cover *= 1 - _filled(cell, spot, defect.outline)
+    made = tuple(marks) + tuple(pattern_mark(pattern) for pattern in patterns)
+    return DrawnCell(pictures[0], cover, made, pictures[1] if len(pictures) > 1 else None)
 
 
-def _fixed(points_px: Points) -> NDArray[np.int32]:
-    return np.asarray(np.round(points_px * 2**_SUBPIXEL_BITS), np.int32)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solved:
+    """Junction voltages over kT/q: of the whole cell, of the cell without defects, and with each defect alone."""
+
+    junction: FloatImage
+    sound: FloatImage
+    alone: tuple[FloatImage | None, ...]
+
+    @classmethod
+    def make(
+        cls,
+        network: CellNetwork,
+        texture: FloatImage,
+        print_left: NDArray[np.float64],
+        defects: tuple[CellDefect, ...],
+        seeds: NDArray[np.int64],
+        current: float,
+    ) -> "_Solved":
+        rate = np.exp(-cv2.resize(texture, network.shape[::-1], interpolation=cv2.INTER_AREA))
+
+        def solution(chosen: list[int]) -> FloatImage:
+            conducting = network.intact()
+            conducting.finger *= print_left
+            own = rate.copy()
+            inactive = np.zeros(network.shape, bool)
+            for number in chosen:
+                _lay(network, conducting, own, inactive, defects[number], np.random.default_rng(seeds[number]))
+            junction = network.solve(conducting, own, current)
+            # What little light comes from there is drawn over it afterwards.
+            return np.where(inactive, sound, junction)
+
+        sound = np.zeros(network.shape, np.float32)
+        sound = solution([])
+        working = [n for n, defect in enumerate(defects) if not isinstance(defect, ChippedCell | ForeignBody)]
+        if not working:
+            return cls(sound, sound, (None,) * len(defects))
+        together = solution(working)
+        # Broken fingers hardly feel each other: all of them are solved at once, and each reads its own place.
+        fingers = [n for n in working if isinstance(defects[n], FingerInterruption)]
+        of_fingers = together if fingers == working else solution(fingers) if fingers else None
+        alone = [
+            of_fingers if n in fingers else together if working == [n] else solution([n]) if n in working else None
+            for n in range(len(defects))
+        ]
+        return cls(together, sound, tuple(alone))
 
 
-def _cuts(
-    cell: CellFormat, spot: CellSpot, grid: FingerGrid, rng: np.random.Generator, defect: Crack | FingerInterruption
-) -> NDArray[np.float32]:
-    cuts = np.zeros(spot.shape, np.float32)
-    if isinstance(defect, FingerInterruption):
-        row = int(np.argmin(np.abs(spot.y_mm - defect.place.v * cell.across_mm)))
-        first = grid.finger[np.argmin(np.abs(spot.x_mm - defect.place.u * cell.along_mm))]
-        cuts[row, (grid.finger >= first) & (grid.finger < first + defect.fingers)] = defect.severed
-        return cuts
-    if defect.severed > 0:
-        ink = np.zeros(spot.shape, np.uint8)
-        for path in defect.paths:
-            points = spot.to_px(path_points(path, cell.along_mm, cell.across_mm))
-            cv2.polylines(ink, [_fixed(points)], False, 1, 1, cv2.LINE_8, _SUBPIXEL_BITS)
-        broken = _broken_fingers(rng, int(grid.finger[-1] - grid.finger[0]) + 1, defect.severed)
-        cuts[(ink > 0) & broken[grid.finger - grid.finger[0]]] = 1.0
-    return cuts
+def _lay(
+    network: CellNetwork,
+    conducting: Conducting,
+    rate: NDArray[np.floating],
+    inactive: NDArray[np.bool_],
+    defect: CellDefect,
+    rng: np.random.Generator,
+) -> None:
+    if isinstance(defect, Crack):
+        lay_crack(network, conducting, defect, rng)
+    elif isinstance(defect, FingerInterruption):
+        lay_fingers(network, conducting, defect)
+    elif isinstance(defect, InactiveArea):
+        inside = lay_area(network, conducting, defect)
+        rate[inside] *= 1e-6
+        inactive |= inside
+    elif isinstance(defect, SolderFault):
+        lay_solder_fault(network, conducting, defect)
+    elif isinstance(defect, RibbonOffset):
+        lay_solder_fault(network, conducting, SolderFault(1, 1, defect.busbar))
+    elif isinstance(defect, ShuntedCell):
+        lay_shunt(network, conducting, defect)
+    elif isinstance(defect, BussingJointFault):
+        lay_bussing_fault(network, conducting, defect)
 
 
-def _broken_fingers(rng: np.random.Generator, count: int, share: float) -> NDArray[np.bool_]:
-    """Return which fingers a crack breaks: neighbours often share their fate."""
-    alike = cv2.GaussianBlur(rng.standard_normal((1, count)), (0, 0), 1.5)[0]
-    return np.asarray(np.argsort(np.argsort(alike)) < round(share * count))
-
-
-def _line_drop(cell: CellFormat, spot: CellSpot, rng: np.random.Generator, crack: Crack) -> FloatImage:
-    ink = np.zeros(spot.shape, np.uint8)
-    for path in crack.paths:
-        points = spot.to_px(path_points(path, cell.along_mm, cell.across_mm))
-        cv2.polylines(ink, [_fixed(points)], False, 255, 1, cv2.LINE_AA, _SUBPIXEL_BITS)
-    sigma = max(crack.width_mm / 2 * spot.px_per_mm, 0.4)
-    soft = np.asarray(cv2.GaussianBlur(ink.astype(np.float32), (0, 0), sigma), np.float32)
-    # A crack is seen in places more, in places less.
-    visible = np.clip(0.75 + 0.35 * cloudy(rng, spot.shape, 12 * spot.px_per_mm), 0.2, 1.0)
-    return np.asarray(np.minimum(soft * (crack.contrast / _peak(sigma)), 1.5 * crack.contrast) * visible, np.float32)
-
-
-def _peak(sigma: float) -> float:
-    """Return the greatest value of a line of 255 and width 1 after a Gaussian blur."""
-    kernel = cv2.getGaussianKernel(2 * max(1, round(4 * sigma)) + 1, sigma)
-    return 255 * float(kernel.max())
-
-
-def _area_drop(cell: CellFormat, spot: CellSpot, area: InactiveArea) -> FloatImage:
-    ink = np.zeros(spot.shape, np.uint8)
-    outline = spot.to_px(path_points(area.outline, cell.along_mm, cell.across_mm))
-    cv2.fillPoly(ink, [_fixed(outline)], 255, cv2.LINE_AA, _SUBPIXEL_BITS)
-    share = ink.astype(np.float32) / 255
-    return np.asarray(-np.log(1 - (1 - max(area.remaining, 0.005)) * share), np.float32)
-
-
-def _area_mark(cell: CellFormat, area: InactiveArea) -> Mark:
-    outline = path_points(area.outline, cell.along_mm, cell.across_mm)
-    share = abs(cv2.contourArea(outline.astype(np.float32))) / (cell.along_mm * cell.across_mm)
-    drop = -float(np.log(max(area.remaining, 0.005)))
-    return Mark(Kind.INACTIVE_AREA, (outline,), drop, area_fraction=share)
-
-
-def _crack_marks(cell: CellFormat, spot: CellSpot, crack: Crack, effect: Effect, line_depth: float) -> list[Mark]:
-    paths = tuple(path_points(path, cell.along_mm, cell.across_mm) for path in crack.paths)
-    whole = cell.along_mm * cell.across_mm * spot.px_per_mm**2
-    on_silicon = silicon(cell, spot) > 0.5
-    cut_off = effect.floating & on_silicon
-    cut_off_share = float(cut_off.sum()) / whole
-    changed_share = float(((effect.drop > VISIBLE_DROP) & on_silicon).sum()) / whole
-    mode = CrackMode.A
-    if changed_share >= LEAST_CHANGED:
-        mode = CrackMode.B
-    pieces = _contours(spot, cut_off, LEAST_CUT_OFF * whole)
-    if pieces:
-        mode = CrackMode.C
-    mark = Mark(
-        Kind.CRACK,
-        tuple(stroke(path, max(crack.width_mm, 0.8)) for path in paths),
-        max(line_depth, float(effect.drop.max())),
-        paths,
-        sum(length_of(path) for path in paths),
-        mode=mode,
+def _print(network: CellNetwork, look: Look, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return how the print differs: every finger in each field between busbars, and slowly over the cell."""
+    rows, columns = network.shape
+    field = np.searchsorted(network.busbar_rows, np.arange(rows - 1), side="right")
+    each = rng.normal(0, look.print_spread, (len(network.busbar_rows) + 1, columns))
+    slow = cv2.resize(
+        rng.normal(0, 0.5 * look.print_spread, (3, 4)), (columns, rows - 1), interpolation=cv2.INTER_CUBIC
     )
-    if not pieces:
-        return [mark]
-    drop = float(effect.drop.max())
-    return [mark, Mark(Kind.INACTIVE_AREA, pieces, drop, area_fraction=cut_off_share, of_crack=True)]
+    return np.asarray(np.exp(each[field] + slow + rng.normal(0, 0.5 * look.print_spread, columns)))
 
 
-def _finger_mark(
-    cell: CellFormat, spot: CellSpot, grid: FingerGrid, defect: FingerInterruption, effect: Effect
-) -> Mark:
-    contrast = float(effect.drop.max())
-    rows, columns = np.nonzero(effect.drop > max(0.35 * contrast, 1e-6))
-    if not len(rows):  # a break in the middle between busbars: nothing to be seen
-        x, y = defect.place.u * cell.along_mm, defect.place.v * cell.across_mm
-        left, top, right, bottom = x, y - 0.5, x + 0.5, y + 0.5
-    else:
-        half = 0.5 / spot.px_per_mm
-        left, right = spot.x_mm[columns.min()] - half, spot.x_mm[columns.max()] + half
-        top, bottom = grid.rows_mm[rows.min()] - half, grid.rows_mm[rows.max()] + half
-    outline = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
-    outline = np.clip(outline, 0, (cell.along_mm, cell.across_mm))
-    share = float((right - left) * (bottom - top)) / (cell.along_mm * cell.across_mm)
-    return Mark(Kind.FINGER_INTERRUPTION, (outline,), contrast, length_mm=float(bottom - top), area_fraction=share)
+def _slope(rng: np.random.Generator, shape: tuple[int, ...]) -> FloatImage:
+    slope = rng.normal(0, 0.02, 2).astype(np.float32)
+    across = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None]
+    along = np.linspace(-1, 1, shape[1], dtype=np.float32)
+    return np.asarray(slope[0] * along + slope[1] * across, np.float32)
 
 
-def _contours(spot: CellSpot, mask: NDArray[np.bool_], least_px: float) -> tuple[Points, ...]:
-    # One finger's gap must not split a piece in two.
-    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((1, 5), np.uint8))
-    found, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    kept = [cv2.approxPolyDP(one, 0.7, True)[:, 0] for one in found if cv2.contourArea(one) >= least_px]
-    return tuple(spot.to_mm(one.astype(np.float64)) for one in kept if len(one) > 2)
+def _optics(cell: CellFormat, look: Look, spot: CellSpot, defects: tuple[CellDefect, ...]) -> FloatImage:
+    """Return the share of light that leaves the cell: rim, busbars, things that lie on it."""
+    x = np.clip(np.minimum(spot.x_mm, cell.along_mm - spot.x_mm), 0, None)
+    y = np.clip(np.minimum(spot.y_mm, cell.across_mm - spot.y_mm), 0, None)
+    share: FloatImage = np.outer(
+        np.exp(-look.rim_drop * np.exp(-y / look.rim_mm)), np.exp(-look.rim_drop * np.exp(-x / look.rim_mm))
+    ).astype(np.float32)
+    offsets = np.zeros(cell.busbars)
+    for defect in defects:
+        if isinstance(defect, RibbonOffset):
+            offsets[defect.busbar - 1] = defect.offset_mm
+    share = share * let_through(cell, look, spot, offsets)
+    for defect in defects:
+        if isinstance(defect, ForeignBody):
+            share *= 1 - (1 - np.float32(defect.remaining)) * _filled(cell, spot, defect.outline)
+    return np.asarray(share, np.float32)
+
+
+def _filled(cell: CellFormat, spot: CellSpot, outline: tuple[CellPlace, ...]) -> FloatImage:
+    ink = np.zeros(spot.shape, np.uint8)
+    points = spot.to_px(path_points(outline, cell.along_mm, cell.across_mm))
+    cv2.fillPoly(ink, [np.round(points * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    return np.asarray(ink / 255, np.float32)
+
+
+def _crack_lines(
+    cell: CellFormat, spot: CellSpot, rng: np.random.Generator, defects: tuple[CellDefect, ...]
+) -> FloatImage:
+    """Return the drop on the cracks' own lines: light is lost in the gap, and carriers at its walls."""
+    total = np.zeros(spot.shape, np.float32)
+    for defect in defects:
+        if isinstance(defect, Crack):
+            for path in defect.paths:
+                points = spot.to_px(path_points(path, cell.along_mm, cell.across_mm))
+                sigma = defect.width_mm / 2 * spot.px_per_mm
+                line = drawn_line(rng, spot.shape, points, sigma, 14 * spot.px_per_mm)
+                np.maximum(total, np.float32(defect.contrast) * line, out=total)
+    return total
+
+
+def _marks(network: CellNetwork, defects: tuple[CellDefect, ...], solved: _Solved) -> list[Mark]:
+    marks: list[Mark] = []
+    for defect, alone in zip(defects, solved.alone, strict=True):
+        drop = None if alone is None else solved.sound - alone
+        if isinstance(defect, ChippedCell):
+            marks.append(chip_mark(network.cell, defect))
+        elif isinstance(defect, ForeignBody):
+            marks.append(foreign_mark(network.cell, defect))
+        elif isinstance(defect, InactiveArea):
+            marks.append(area_mark(network.cell, defect))
+        else:
+            assert drop is not None
+            if isinstance(defect, Crack):
+                marks += crack_marks(network, defect, drop)
+            elif isinstance(defect, FingerInterruption):
+                marks.append(finger_mark(network, defect, drop))
+            elif isinstance(defect, ShuntedCell):
+                marks.append(dark_mark(network, drop))
+            else:
+                marks.append(solder_mark(network, defect, drop))
+    return marks

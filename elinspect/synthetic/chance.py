@@ -1,25 +1,43 @@
 """Defects drawn at random, with rates."""
 
-import itertools
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from elinspect.frames import CellPlace, address_of
 from elinspect.recipe import CellFormat, ProductRecipe, Wafer
 from elinspect.records import CrackMode, Points
-from elinspect.synthetic.defects import Crack, DarkCell, DarkString, Defect, FingerInterruption, InactiveArea, Path
-from elinspect.synthetic.wandering import as_path, wandering
+from elinspect.synthetic.crack_shapes import cross, cutting_off, draw_lines
+from elinspect.synthetic.defects import (
+    BridgedString,
+    BussingJointFault,
+    ChippedCell,
+    Crack,
+    DarkCell,
+    DarkString,
+    Defect,
+    FingerInterruption,
+    ForeignBody,
+    InactiveArea,
+    MisplacedCell,
+    OpenString,
+    Path,
+    ReversedCell,
+    RibbonOffset,
+    ShuntedCell,
+    SolderFault,
+)
+from elinspect.synthetic.wandering import as_path, stroke, wandering
 
 
 @dataclass(frozen=True, slots=True)
 class DefectRates:
-    """How often each kind occurs: probability per cell, for `dark_string` per string.
+    """How often each kind occurs: probability per cell, for strings and their joints per string.
 
     The defaults are invented, of the order of what makers of stringers promise for breakage (0.3 to 0.5 % of cells;
-    Wirth 2010, Photovoltaics International 9, abstract).
+    Wirth 2010, Photovoltaics International 9, abstract); kinds without a default above 0 are drawn on demand.
     """
 
     crack: float = 0.006
@@ -27,9 +45,19 @@ class DefectRates:
     finger_interruption: float = 0.02
     dark_cell: float = 0.001
     dark_string: float = 0.0005
+    solder_fault: float = 0.0
+    ribbon_offset: float = 0.0
+    shunted_cell: float = 0.0
+    chipped_cell: float = 0.0
+    misplaced_cell: float = 0.0
+    foreign_body: float = 0.0
+    reversed_cell: float = 0.0
+    bridged_string: float = 0.0
+    open_string: float = 0.0
+    bussing_joint_fault: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("crack", "inactive_area", "finger_interruption", "dark_cell", "dark_string"):
+        for name in (field.name for field in fields(self)):
             if not 0 <= getattr(self, name) <= 1:
                 raise ValueError(f"{name} must lie in 0..1, not {getattr(self, name)}")
 
@@ -47,56 +75,52 @@ def draw_defects(recipe: ProductRecipe, rng: np.random.Generator, rates: DefectR
         How often each kind occurs.
     """
     made: list[Defect] = []
-    chances = rng.random((recipe.layout.n_cells, 4))
-    for index, (crack, area, finger, dark) in enumerate(chances):
+    cell = recipe.cell
+    for index in range(recipe.layout.n_cells):
         string, position = (at := address_of(recipe.layout, index)).string, at.position
-        if crack < rates.crack:
-            made.append(draw_crack(recipe.cell, rng, string, position))
-        if area < rates.inactive_area:
-            made.append(draw_inactive_area(recipe.cell, rng, string, position))
-        if finger < rates.finger_interruption:
-            made.append(draw_finger_interruption(recipe.cell, rng, string, position))
-        if dark < rates.dark_cell:
-            made.append(DarkCell(string, position, float(rng.uniform(0.2, 0.55))))
+        for name, draw in _OF_CELLS.items():
+            if rng.random() < getattr(rates, name):
+                made += draw(cell, rng, string, position)
     for string in range(1, recipe.layout.n_strings + 1):
-        if rng.random() < rates.dark_string:
-            made.append(DarkString(string, float(rng.uniform(0.08, 0.4))))
+        for name, draw_string in _OF_STRINGS.items():
+            if rng.random() < getattr(rates, name):
+                made.append(draw_string(cell, rng, string))
     return tuple(made)
 
 
 def draw_crack(
     cell: CellFormat, rng: np.random.Generator, string: int, position: int, mode: CrackMode | None = None
 ) -> Crack:
-    """Draw a crack; `mode` steers how it is drawn, the truth is what the broken fingers do.
+    """Draw a crack; `mode` steers how it is drawn, the truth is what the network says.
 
     Mode C cracks cut a piece off between the outermost busbar and the edge, the only place where one crack alone can.
+    On multicrystalline cells four in ten cracks are hardly seen as a line, but as a step with streaked fragments.
     """
+    step = rng.random() < (0.75 if cell.wafer is Wafer.MULTI else 0.15)
     if mode is None:
         mode = CrackMode("ABC"[int(rng.choice(3, p=[0.5, 0.35, 0.15]))])
+    else:
+        step &= mode is CrackMode.B
     if cell.busbars == 0:
         mode = CrackMode.A
-    patterns: tuple[Callable[[CellFormat, np.random.Generator], list[Points]], ...] = (
-        _diagonal, _parallel, _perpendicular, _dendritic,
-    )  # fmt: skip
-    if mode is CrackMode.C:
-        lines, severed = [_cutting_off(cell, rng)], 1.0
-    else:
-        lines = patterns[int(rng.choice(4, p=[0.45, 0.3, 0.1, 0.15]))](cell, rng)
-        severed = 0.0 if mode is CrackMode.A else float(rng.uniform(0.5, 1.0))
-    contrast = float(np.exp(rng.uniform(math.log(0.08), math.log(0.5))))
-    return Crack(string, position, _paths(cell, lines), severed, contrast, float(rng.uniform(0.6, 1.0)))
+    step &= mode is not CrackMode.A
+    lines = [cutting_off(cell, rng)] if mode is CrackMode.C else draw_lines(cell, rng)
+    if step and rng.random() < 0.6:  # a step shows best where fingers are fed from one side
+        lines.append(cutting_off(cell, rng))
+    severed = 0.0 if mode is CrackMode.A else float(rng.uniform(0.5, 1.0))
+    touching = float(rng.uniform(0.4, 1.0) if step else rng.uniform(0.0, 0.6))
+    if mode is CrackMode.C and not step:
+        severed, touching = 1.0, float(rng.uniform(0.0, 0.1))
+    contrast = float(np.exp(rng.uniform(math.log(0.008), math.log(0.04)) if step else rng.normal(math.log(0.12), 0.8)))
+    contrast = min(max(contrast, 0.008), 0.9)
+    return Crack(string, position, _paths(cell, lines), severed, contrast, float(rng.uniform(0.3, 1.0)), touching)
 
 
 def draw_crack_at(cell: CellFormat, rng: np.random.Generator, string: int, position: int, place: CellPlace) -> Crack:
-    """Draw the short star of cracks that one hard point pressed into the cell, around `place`."""
+    """Draw the short cross of cracks that one hard point pressed into the cell, around `place`."""
     centre = np.array([place.u * cell.along_mm, place.v * cell.across_mm]) + rng.normal(0, 1.0, 2)
-    angle = rng.uniform(0, math.pi)
-    lines = []
-    for turn in (0.0, math.pi / 2 * rng.uniform(0.8, 1.2)):
-        way = np.array([math.cos(angle + turn), math.sin(angle + turn)])
-        reach = rng.uniform(0.07, 0.14, 2) * min(cell.along_mm, cell.across_mm)
-        lines.append(wandering(rng, centre - reach[0] * way, centre + reach[1] * way, _roughness(cell)))
     contrast = float(rng.uniform(0.2, 0.5))
+    lines = cross(cell, rng, centre)
     return Crack(string, position, _paths(cell, lines), float(rng.uniform(0, 0.7)), contrast, 0.8)
 
 
@@ -117,83 +141,105 @@ def draw_inactive_area(cell: CellFormat, rng: np.random.Generator, string: int, 
 def draw_finger_interruption(
     cell: CellFormat, rng: np.random.Generator, string: int, position: int
 ) -> FingerInterruption:
-    """Draw broken fingers beside a busbar (where soldering breaks them), or towards the cell's edge."""
+    """Draw broken fingers: beside a busbar, where soldering breaks them, or anywhere, where printing failed.
+
+    None lies half way between two busbars: no current flows there, and nothing is to be seen.
+    """
     n = max(cell.busbars, 1)
     busbar = (int(rng.integers(n)) + 0.5) / n
-    v = busbar + float(rng.choice([-1.0, 1.0])) * rng.uniform(0.04, 0.12) / n
-    fingers = int(rng.choice([1, 1, 1, 2, 3, 5]))
-    return FingerInterruption(
-        string, position, CellPlace(float(rng.uniform(0.05, 0.95)), float(v)), fingers, float(rng.uniform(0.4, 1))
-    )
+    away = rng.uniform(0.03, 0.12) if rng.random() < 0.6 else rng.uniform(0.03, 0.38)
+    v = busbar + float(rng.choice([-1.0, 1.0])) * away / n
+    fingers = int(rng.choice([1, 1, 1, 1, 2, 3, 5]))
+    severed = 1.0 if rng.random() < 0.5 else float(rng.uniform(0.3, 0.95))
+    return FingerInterruption(string, position, CellPlace(float(rng.uniform(0.02, 0.98)), float(v)), fingers, severed)
 
 
-def _roughness(cell: CellFormat) -> float:
-    return 0.012 if cell.wafer is Wafer.MONO else 0.06
+def draw_finger_interruptions(
+    cell: CellFormat, rng: np.random.Generator, string: int, position: int
+) -> list[FingerInterruption]:
+    """Draw all broken fingers of a cell that has any: printing and soldering seldom fail in one place alone."""
+    count = 1 + int(rng.geometric(0.5)) if rng.random() < 0.5 else 1
+    return [draw_finger_interruption(cell, rng, string, position) for _ in range(count)]
+
+
+def draw_solder_fault(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> SolderFault:
+    """Draw a stretch without solder: a pad, half a ribbon, or a whole one."""
+    length = float(rng.choice([rng.uniform(0.12, 0.3), rng.uniform(0.3, 0.7), 1.0]))
+    start = float(rng.uniform(0, 1 - length)) if length < 1 else 0.0
+    return SolderFault(string, position, int(rng.integers(1, max(cell.busbars, 1) + 1)), start, start + length)
+
+
+def draw_chip(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> ChippedCell:
+    """Draw a missing piece at an edge or a corner."""
+    wide, deep = (float(v) for v in np.exp(rng.uniform(math.log(2), math.log(18), 2)))
+    start = rng.uniform(-0.3 * wide, cell.along_mm - 0.7 * wide)
+    line = wandering(rng, np.array([start, 0.0]), np.array([start + wide * rng.uniform(0.3, 0.7), deep]), 0.1)
+    line = np.concatenate([line, wandering(rng, line[-1], np.array([start + wide, 0.0]), 0.1)[1:]])
+    return ChippedCell(string, position, _at_any_side(cell, rng, line))
+
+
+def draw_foreign_body(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> ForeignBody:
+    """Draw a thread, a splinter or a piece of foil on the cell."""
+    start = rng.uniform(0.1, 0.9, 2) * (cell.along_mm, cell.across_mm)
+    angle, length = rng.uniform(0, 2 * math.pi), float(np.exp(rng.uniform(math.log(3), math.log(60))))
+    line = wandering(rng, start, start + length * np.array([math.cos(angle), math.sin(angle)]), 0.2)
+    outline = stroke(line, float(rng.uniform(0.2, 0.5) if rng.random() < 0.6 else rng.uniform(1, 4)))
+    shares = np.clip(outline / (cell.along_mm, cell.across_mm), 0, 1)
+    path = tuple(CellPlace(float(u), float(v)) for u, v in shares)
+    return ForeignBody(string, position, path, float(rng.uniform(0.02, 0.5)))
+
+
+def draw_misplaced(_cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> MisplacedCell:
+    """Draw a cell beside its place by more than a gap's tolerance."""
+    shift = rng.normal(0, 1.2, 2)
+    return MisplacedCell(string, position, float(shift[0]), float(shift[1]), float(rng.normal(0, 0.6)))
+
+
+_OfCell = Callable[[CellFormat, np.random.Generator, int, int], list[Defect]]
+_OfString = Callable[[CellFormat, np.random.Generator, int], Defect]
+
+
+def _some_place(rng: np.random.Generator) -> CellPlace:
+    return CellPlace(*(float(share) for share in rng.uniform(0.05, 0.95, 2)))
+
+
+_OF_CELLS: dict[str, _OfCell] = {
+    "crack": lambda cell, rng, string, position: [draw_crack(cell, rng, string, position)],
+    "inactive_area": lambda cell, rng, string, position: [draw_inactive_area(cell, rng, string, position)],
+    "finger_interruption": lambda cell, rng, string, position: [
+        *draw_finger_interruptions(cell, rng, string, position)
+    ],
+    "dark_cell": lambda _, rng, string, position: [DarkCell(string, position, float(rng.uniform(0.2, 0.55)))],
+    "solder_fault": lambda cell, rng, string, position: [draw_solder_fault(cell, rng, string, position)],
+    "ribbon_offset": lambda cell, rng, string, position: [
+        RibbonOffset(string, position, int(rng.integers(1, max(cell.busbars, 1) + 1)), float(rng.normal(0, 1.5)))
+    ],
+    "shunted_cell": lambda _, rng, string, position: [
+        ShuntedCell(string, position, _some_place(rng), float(np.exp(rng.uniform(math.log(0.08), math.log(0.6)))))
+    ],
+    "chipped_cell": lambda cell, rng, string, position: [draw_chip(cell, rng, string, position)],
+    "misplaced_cell": lambda cell, rng, string, position: [draw_misplaced(cell, rng, string, position)],
+    "foreign_body": lambda cell, rng, string, position: [draw_foreign_body(cell, rng, string, position)],
+    "reversed_cell": lambda _cell, _rng, string, position: [ReversedCell(string, position)],
+}
+_OF_STRINGS: dict[str, _OfString] = {
+    "dark_string": lambda _, rng, string: DarkString(string, float(rng.uniform(0.08, 0.4))),
+    "bridged_string": lambda _, rng, string: BridgedString(string, float(np.exp(rng.uniform(-7, -3)))),
+    "open_string": lambda _cell, _rng, string: OpenString(string),
+    "bussing_joint_fault": lambda cell, rng, string: BussingJointFault(
+        string, int(rng.integers(1, max(cell.busbars, 1) + 1))
+    ),
+}
+
+
+def _at_any_side(cell: CellFormat, rng: np.random.Generator, line_mm: Points) -> Path:
+    """Return a line that starts and ends at the top edge, brought to any of the four."""
+    shares = line_mm / (cell.along_mm, cell.across_mm)
+    side = int(rng.integers(4))
+    shares = shares[:, ::-1] if side >= 2 else shares
+    shares = 1 - shares if side % 2 else shares
+    return tuple(CellPlace(float(u), float(v)) for u, v in np.clip(shares, 0, 1))
 
 
 def _paths(cell: CellFormat, lines: list[Points]) -> tuple[Path, ...]:
     return tuple(as_path(line, cell.along_mm, cell.across_mm) for line in lines)
-
-
-def _diagonal(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
-    # A mono wafer cleaves along its crystal planes, at 45° to its sides.
-    spread = 3.0 if cell.wafer is Wafer.MONO else 15.0
-    angle = math.radians(float(rng.choice([45.0, 135.0])) + rng.normal(0, spread))
-    middle = np.array([cell.along_mm, cell.across_mm]) * rng.uniform(0.25, 0.75, 2)
-    way = np.array([math.cos(angle), math.sin(angle)])
-    reach = rng.uniform(0.2, 0.8, 2) * min(cell.along_mm, cell.across_mm)
-    main = wandering(rng, middle - reach[0] * way, middle + reach[1] * way, _roughness(cell))
-    return [main, *_branches(cell, rng, main, angle)]
-
-
-def _branches(cell: CellFormat, rng: np.random.Generator, main: Points, angle: float) -> list[Points]:
-    lines = []
-    for _ in range(int(rng.choice(3, p=[0.6, 0.3, 0.1]))):
-        turned = angle + math.radians(rng.choice([-1.0, 1.0]) * rng.uniform(25, 90))
-        reach = rng.uniform(0.1, 0.3) * min(cell.along_mm, cell.across_mm)
-        root = main[int(rng.integers(len(main) // 4, 3 * len(main) // 4 + 1))]
-        root = np.clip(root, 0, (cell.along_mm, cell.across_mm))
-        lines.append(wandering(rng, root, root + reach * np.array([math.cos(turned), math.sin(turned)]), 0.04))
-    return lines
-
-
-def _parallel(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
-    n = max(cell.busbars, 1)
-    # Just beside a busbar: there the stress of soldering is highest and the fingers carry the most current.
-    v = ((int(rng.integers(n)) + 0.5) + float(rng.choice([-1.0, 1.0])) * rng.uniform(0.08, 0.25)) / n
-    start, end = np.sort(rng.uniform(0, 1, 2))
-    if end - start < 0.35:
-        start, end = (0.0, end + 0.3) if start < 0.5 else (start - 0.3, 1.0)
-    slope = rng.normal(0, 0.02)
-    ends = np.array([[start, v - slope], [min(end, 1.0), v + slope]]) * (cell.along_mm, cell.across_mm)
-    return [wandering(rng, ends[0], ends[1], _roughness(cell))]
-
-
-def _perpendicular(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
-    u = rng.uniform(0.1, 0.9)
-    start, end = (0.0, rng.uniform(0.3, 1.0)) if rng.random() < 0.5 else (1.0, rng.uniform(0.0, 0.7))
-    ends = np.array([[u, start], [u + rng.normal(0, 0.06), end]]) * (cell.along_mm, cell.across_mm)
-    return [wandering(rng, ends[0], ends[1], _roughness(cell))]
-
-
-def _dendritic(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
-    centre = np.array([cell.along_mm, cell.across_mm]) * rng.uniform(0.3, 0.7, 2)
-    count = int(rng.integers(3, 6))
-    lines = []
-    for angle in rng.uniform(0, 2 * math.pi) + np.arange(count) * 2 * math.pi / count + rng.normal(0, 0.3, count):
-        reach = rng.uniform(0.2, 0.5) * min(cell.along_mm, cell.across_mm)
-        lines.append(wandering(rng, centre, centre + reach * np.array([math.cos(angle), math.sin(angle)]), 0.06))
-    return lines
-
-
-def _cutting_off(cell: CellFormat, rng: np.random.Generator) -> Points:
-    depth = rng.uniform(0.5, 0.8) * 0.5 * cell.across_mm / cell.busbars
-    width = rng.uniform(0.25, 0.6) * cell.along_mm
-    start = rng.uniform(0, cell.along_mm - width)
-    shoulders = np.array([[start + 0.2 * width, depth], [start + 0.85 * width, depth * rng.uniform(0.6, 1.0)]])
-    corners = [np.array([start, 0.0]), *shoulders, np.array([start + width, 0.0])]
-    legs = [wandering(rng, a, b, 0.03) for a, b in itertools.pairwise(corners)]
-    line = np.concatenate([legs[0], *(leg[1:] for leg in legs[1:])])
-    if rng.random() < 0.5:
-        line[:, 1] = cell.across_mm - line[:, 1]
-    return line

@@ -5,7 +5,8 @@ The truth file ``<stem>.truth.json`` holds ``schema`` (``elinspect.truth/1``), t
 picture to the gate view (``rotation_deg`` clockwise, then ``mirrored``), ``camera`` (the settings by name),
 ``panel_corners_px``, ``file_from_plane`` (homography from mm of the gate view to file pixels), ``turned_strings``,
 ``cells`` (``string``, ``position``, ``corners_px``) and ``defects`` (``kind``, ``string``, ``position``,
-``outlines_px``, ``paths_px``, ``contrast``, ``length_mm``, ``area_fraction``, ``mode``, ``caused_by``). Points are
+``outlines_px``, ``paths_px``, ``contrast``, ``length_mm``, ``area_fraction``, ``mode``, ``step``, ``line``,
+``caused_by``), and ``patterns``, with the same keys: what is seen on cells and is no defect. Points are
 (x, y) of the stored file, x right, y down, (0, 0) the centre of the top left pixel; corners of a cell run from the top
 left, clockwise *as the gate view shows it*. What does not apply is null.
 """
@@ -82,6 +83,7 @@ def truth_of(panel: SimulatedPanel, file_name: str) -> dict[str, Any]:
             for at, corners in zip(addresses, panel.corners_px, strict=True)
         ],
         "defects": [_defect(defect) for defect in panel.defects],
+        "patterns": [_defect(pattern) for pattern in panel.patterns],
     }
 
 
@@ -115,5 +117,7 @@ def _defect(defect: TrueDefect) -> dict[str, Any]:
         "length_mm": _rounded(defect.length_mm),
         "area_fraction": _rounded(defect.area_fraction),
         "mode": None if defect.mode is None else defect.mode.value,
+        "step": _rounded(defect.step),
+        "line": _rounded(defect.line),
         "caused_by": defect.caused_by,
     }

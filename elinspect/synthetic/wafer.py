@@ -1,43 +1,47 @@
-"""The wafer's own texture, as a map of the natural logarithm of luminance."""
+"""Wafers: the texture of a cell's silicon, as a map of the natural logarithm of luminance, and what stains it.
+
+Texture stands for the local saturation current, so that the network carries it on (see `elinspect.synthetic.network`).
+"""
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.recipe import CellFormat, Wafer
+from elinspect.recipe import CellFormat, CutEdge, Wafer
 from elinspect.records import FloatImage
+from elinspect.synthetic.brick import MAP_MM, Brick
 from elinspect.synthetic.look import Look
 from elinspect.vision import cv2
 
 
-def wafer_texture(
-    cell: CellFormat, look: Look, rng: np.random.Generator, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]
-) -> FloatImage:
-    """Draw one wafer.
+def draw_wafers(cell: CellFormat, look: Look, rng: np.random.Generator) -> Iterator[FloatImage]:
+    """Return one wafer after the other, as they come from a stack, without end.
+
+    Neighbours in a stack of multicrystalline wafers come from one brick, 2 to 20 at a time, some turned by 180°.
 
     Parameters
     ----------
     cell : CellFormat
-        Kind of wafer and size.
+        Kind of wafer and size; halves of one wafer follow each other.
     look : Look
         What the panel's cells have in common.
     rng : numpy.random.Generator
-        Draws this wafer.
-    x_mm, y_mm : ndarray, shapes (columns,) and (rows,)
-        Places of the pixels, from the cell's top left corner.
+        Draws them.
 
-    Returns
-    -------
+    Yields
+    ------
     ndarray of float32, shape (rows, columns)
-        Natural logarithm of luminance; about 0 in a good place.
+        `MAP_MM` a pixel, the first pixel at the cell's top left corner; a cut edge lies on the left.
     """
-    draw = _multi if cell.wafer is Wafer.MULTI else _mono
-    texture = draw(cell, look, rng, x_mm, y_mm)
-    slope = rng.normal(0, 0.045, 2).astype(np.float32)
-    texture += slope[0] * np.linspace(-1, 1, len(x_mm), dtype=np.float32)
-    texture += slope[1] * np.linspace(-1, 1, len(y_mm), dtype=np.float32)[:, None]
-    return texture
+    wafers = _from_bricks(cell, look, rng) if cell.wafer is Wafer.MULTI else _from_ingots(cell, look, rng)
+    if cell.cut_edge is CutEdge.NONE:
+        yield from wafers
+    for wafer in wafers:
+        middle = wafer.shape[1] // 2
+        yield wafer[:, middle:]
+        yield wafer[::-1, : wafer.shape[1] - middle][:, ::-1]
 
 
 def cloudy(rng: np.random.Generator, shape: tuple[int, int], scale_px: float) -> FloatImage:
@@ -47,92 +51,42 @@ def cloudy(rng: np.random.Generator, shape: tuple[int, int], scale_px: float) ->
     return np.asarray(cv2.resize(coarse, shape[::-1], interpolation=cv2.INTER_CUBIC), np.float32)
 
 
-def streaky(rng: np.random.Generator, shape: tuple[int, int], scale_px: float, angle: float) -> FloatImage:
-    """Return noise as `cloudy`, twice as long in the direction `angle` (radians) as across it."""
-    side = math.ceil(math.hypot(*shape))
-    coarse = rng.standard_normal(
-        (math.ceil(side / scale_px) + 2, math.ceil(side / (2 * scale_px)) + 2), dtype=np.float32
-    )
-    cos, sin = math.cos(angle), math.sin(angle)
-    # From picture to coarse noise: turn about the middle, then shrink unequally.
-    turn = np.array([[cos / (2 * scale_px), sin / (2 * scale_px)], [-sin / scale_px, cos / scale_px]])
-    middle = np.array([coarse.shape[1] / 2, coarse.shape[0] / 2]) - turn @ (shape[1] / 2, shape[0] / 2)
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    matrix = np.column_stack([turn, middle])
-    return np.asarray(
-        cv2.warpAffine(coarse, matrix, shape[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT), np.float32
-    )
+def _full_size(cell: CellFormat) -> tuple[float, float]:
+    """Return width and height of the wafer the cell was made from."""
+    return (cell.along_mm * (1 if cell.cut_edge is CutEdge.NONE else 2)), cell.across_mm
 
 
-def _mono(
-    cell: CellFormat, look: Look, rng: np.random.Generator, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]
-) -> FloatImage:
-    shape, scale = (len(y_mm), len(x_mm)), _px_per_mm(x_mm)
-    # The ingot's axis: the middle of the full wafer, which for a half cell is its cut edge.
-    centre = cell.along_mm / 2 if cell.along_mm > 0.7 * cell.across_mm else 0.0
-    radius = np.hypot(x_mm[None] - centre, y_mm[:, None] - cell.across_mm / 2).astype(np.float32) / cell.across_mm
+def _from_bricks(cell: CellFormat, look: Look, rng: np.random.Generator) -> Iterator[FloatImage]:
+    assert look.multi is not None
+    while True:
+        brick = Brick(look.multi, *_full_size(cell), rng)
+        first, step = int(rng.integers(400)) / 40, int(rng.choice([1, 1, 2, 4]))
+        for number in range(int(rng.integers(2, 21))):
+            wafer = brick.wafer(first + step * number)
+            yield wafer[::-1, ::-1] if rng.random() < 0.2 else wafer
+
+
+def _from_ingots(cell: CellFormat, look: Look, rng: np.random.Generator) -> Iterator[FloatImage]:
+    width, height = _full_size(cell)
+    shape = math.ceil(height / MAP_MM) + 1, math.ceil(width / MAP_MM) + 1
+    y, x = np.arange(shape[0]) * MAP_MM - height / 2, np.arange(shape[1]) * MAP_MM - width / 2
+    radius = np.hypot(x[None], y[:, None]).astype(np.float32) / height
+    while True:
+        yield _mono(look, rng, shape, radius)
+
+
+def _mono(look: Look, rng: np.random.Generator, shape: tuple[int, int], radius: NDArray[np.float32]) -> FloatImage:
+    scale = 1 / MAP_MM
     core = look.core_drop * rng.uniform(0.3, 1.6)
-    texture = -core * np.exp(-((radius / 0.28) ** 2))
-    rings = 0.004 * look.texture * rng.uniform(0, 1)
-    texture += rings * np.sin(radius * (2 * math.pi * rng.uniform(12, 25)) + rng.uniform(0, 6))
-    texture += 0.012 * look.texture * cloudy(rng, shape, 45 * scale)
+    texture = np.asarray(-core * np.exp(-((radius / np.float32(rng.uniform(0.2, 0.4))) ** 2)), np.float32)
+    # Striations: rings about the ingot's axis, uneven in depth and distance.
+    rings = 0.004 * look.texture * rng.uniform(0, 1) ** 2 + 0.12 * core * rng.uniform(0, 1)
+    wave = np.cumsum(1 + 0.5 * rng.standard_normal(256)) * rng.uniform(0.3, 0.8)
+    profile = (np.sin(wave) * (1 + 0.5 * rng.standard_normal(256))).astype(np.float32)
+    texture += np.float32(rings) * np.interp(radius, np.linspace(0, 0.8, 256), profile).astype(np.float32)
+    texture += np.float32(0.010 * look.texture) * cloudy(rng, shape, 45 * scale)
+    texture += np.float32(0.004 * look.texture) * cloudy(rng, shape, 9 * scale)
+    texture += np.float32(0.003 * look.texture) * cloudy(rng, shape, 2.5 * scale)
     if core > 0.05:
-        texture += (0.3 * core) * cloudy(rng, shape, 6 * scale) * np.exp(-((radius / 0.3) ** 2))
-    return np.asarray(texture + _specks(rng, shape, scale, 1.0), np.float32)
-
-
-def _multi(
-    cell: CellFormat, look: Look, rng: np.random.Generator, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]
-) -> FloatImage:
-    shape, scale = (len(y_mm), len(x_mm)), _px_per_mm(x_mm)
-    level, share = _grains(cell, rng, x_mm, y_mm)
-    angle = rng.uniform(0, math.pi)
-    fine = share * streaky(rng, shape, 2.2 * scale, angle)
-    fine += (1 - share) * streaky(rng, shape, 2.2 * scale, angle + 0.5 * math.pi)
-    mottle = cloudy(rng, shape, 1.7 * scale)
-    fine += 0.6 * mottle
-    clusters = cloudy(rng, shape, 30 * scale) + 0.7 * cloudy(rng, shape, 11 * scale)
-    dislocations = np.maximum(fine + 0.9 * clusters - rng.uniform(0.9, 1.6), 0)
-    texture = -0.11 * look.texture * np.minimum(dislocations, 3.0)
-    texture -= 0.09 * look.texture * np.maximum(clusters, 0)
-    texture += look.texture * (0.02 * level + 0.02 * mottle + 0.022 * cloudy(rng, shape, 4.5 * scale))
-    return np.asarray(texture + _specks(rng, shape, scale, 3.0), np.float32)
-
-
-def _grains(
-    cell: CellFormat, rng: np.random.Generator, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]
-) -> tuple[FloatImage, FloatImage]:
-    """Return the level of each grain, and a share in 0..1 by which its streaks take one direction or the other."""
-    count = int(rng.integers(70, 160))
-    seeds = rng.uniform(0, (cell.along_mm, cell.across_mm), (count, 2)).astype(np.float32)
-    stretch = np.exp(rng.normal(0, 0.5, count)).astype(np.float32)
-    columns, rows = (max(2, round(side / 1.6)) for side in (cell.along_mm, cell.across_mm))
-    x = np.linspace(0, cell.along_mm, columns, dtype=np.float32)
-    y = np.linspace(0, cell.across_mm, rows, dtype=np.float32)
-    far = ((x[:, None] - seeds[:, 0]) ** 2 * stretch)[None] + ((y[:, None] - seeds[:, 1]) ** 2 / stretch)[:, None]
-    nearest = np.argmin(far, axis=2)
-    values = rng.standard_normal(count).astype(np.float32), rng.random(count, dtype=np.float32)
-    size = (len(x_mm), len(y_mm))
-    level, share = (
-        np.asarray(cv2.resize(of_grain[nearest], size, interpolation=cv2.INTER_LINEAR), np.float32)
-        for of_grain in values
-    )
-    return level, share
-
-
-def _specks(rng: np.random.Generator, shape: tuple[int, int], scale: float, often: float) -> FloatImage:
-    """Return a few small dark spots that are no defects."""
-    spots = np.zeros(shape, np.float32)
-    for _ in range(int(rng.poisson(often))):
-        size = rng.uniform(0.5, 1.4) * scale
-        reach = math.ceil(3 * size)
-        row, column = int(rng.integers(shape[0])), int(rng.integers(shape[1]))
-        y, x = np.arange(max(row - reach, 0), row + reach + 1), np.arange(max(column - reach, 0), column + reach + 1)
-        y, x = y[y < shape[0]], x[x < shape[1]]
-        spot = np.exp(-((y[:, None] - row) ** 2 + (x[None] - column) ** 2) / (2 * size**2))
-        spots[y[0] : y[-1] + 1, x[0] : x[-1] + 1] -= np.float32(rng.uniform(0.05, 0.25)) * spot.astype(np.float32)
-    return spots
-
-
-def _px_per_mm(x_mm: NDArray[np.float64]) -> float:
-    return float((len(x_mm) - 1) / (x_mm[-1] - x_mm[0]))
+        texture += np.float32(0.3 * core) * cloudy(rng, shape, 6 * scale) * np.exp(-((radius / 0.3) ** 2))
+    return np.asarray(texture, np.float32)
