@@ -226,11 +226,20 @@ class QualityLimits:
         Share of the cells' pixels.
     max_unjudged_cells : int
         Cells that could not be judged.
+    max_dark_fraction : float
+        Share of the cells' pixels without any light.
+    max_edge_spread_mm : float
+        Blur of edges on the panel (standard deviation); not asked for where the size of a pixel is not known.
+    max_mm_per_px : float
+        Size of a pixel on the panel; likewise.
     """
 
     min_signal_to_noise: _NotNegative = 5.0
     max_saturated_fraction: _Share = 0.02
     max_unjudged_cells: Annotated[int, Field(ge=0)] = 0
+    max_dark_fraction: _Share = 0.6
+    max_edge_spread_mm: _Positive = 2.0
+    max_mm_per_px: _Positive = 1.2
 
 
 @validated(frozen=True, slots=True, config=STRICT)

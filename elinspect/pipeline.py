@@ -1,7 +1,7 @@
 """One panel from exposures to a result: the only place where the stages meet."""
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from elinspect.detectors import contact_notes, detect_all, prepare
 from elinspect.errors import ImageFileError
 from elinspect.frames import address_of, clockwise_from_top_left, stored_corner
 from elinspect.geometry import cut_cells, find_grid, find_panel, fingerprints_of, to_file_px
-from elinspect.imaging import assess, blank_reason
+from elinspect.imaging import Scene, TileSetup, assess, blank_reason, set_scene
 from elinspect.recipe import AcceptanceCriteria, Product
 from elinspect.records import (
     PANEL_KINDS,
@@ -21,7 +21,6 @@ from elinspect.records import (
     CellGrid,
     CellResult,
     Detection,
-    ElImage,
     ExposureFile,
     ExposureRole,
     Exposures,
@@ -83,6 +82,7 @@ def inspect_panel(
     criteria: AcceptanceCriteria,
     occasion: Occasion | None = None,
     settings: InspectionSettings | None = None,
+    cameras: Sequence[TileSetup] = (),
 ) -> PanelResult:
     """Inspect one panel.
 
@@ -98,27 +98,35 @@ def inspect_panel(
         Serial, stage, purpose, attempt.
     settings : InspectionSettings, optional
         Settings of geometry and detectors.
+    cameras : sequence of TileSetup, optional
+        What is known about the camera of each tile.
 
     Returns
     -------
     PanelResult
         With disposition ``hold`` and the reason in words where the panel was not found or the image is not usable.
+
+    Raises
+    ------
+    ImageFileError
+        If a camera file belongs to pictures of another size.
     """
     occasion = occasion or Occasion(serial=exposures.serial)
     settings = settings or InspectionSettings()
     recipe = product.recipe
     criteria = criteria.in_force(recipe.name, recipe.cell.technology, occasion.customer)
     clock = _Clock()
-    image = exposures.full_current[0]
-    grid = _locate(image, product)
+    scene = set_scene(exposures, cameras, product.recipe.camera.masks)
+    image = scene.tiles[0].full_current
+    clock.lap("correction")
+    grid = _locate(scene, product)
     clock.lap("geometry")
     if isinstance(grid, NotFound):
         quality = _noting_assumptions(replace(assess(image, None, criteria.quality), usable=False), product)
         held = unjudged_result(image_facts(exposures), grid.reason, product, criteria, occasion, quality)
-        return replace(held, timing_s=clock.read())
+        return replace(held, versions=versions_of(product, criteria, cameras), timing_s=clock.read())
 
-    low = exposures.low_current[0] if exposures.low_current else None
-    pictures = cut_cells(image, low, grid, product, settings.geometry)
+    pictures = cut_cells(scene.tiles, grid, product, settings.geometry)
     clock.lap("cells")
     quality = assess(image, pictures, criteria.quality)
     clock.lap("quality")
@@ -132,7 +140,9 @@ def inspect_panel(
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
 
-    found = flags_from(detections, to_file, recipe, criteria, scale_known=product.scale_known)
+    found = flags_from(
+        detections, to_file, recipe, criteria, scale_known=product.scale_known, tiles=pictures.tile.tolist()
+    )
     flags = judged(found, criteria)
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
@@ -144,9 +154,9 @@ def inspect_panel(
         purpose=occasion.purpose,
         attempt=occasion.attempt,
         image=image_facts(exposures),
-        versions=versions_of(product, criteria),
+        versions=versions_of(product, criteria, cameras),
         quality=quality,
-        panel=_panel_found(grid, product),
+        panel=_panel_found(grid, scene.panel_corners_in_file(grid.panel_corners_px), product),
         cells=_cells(view, detections),
         flags=flags,
         proposal=proposal,
@@ -190,21 +200,21 @@ def unjudged_result(
     )
 
 
-def versions_of(product: Product, criteria: AcceptanceCriteria) -> Versions:
+def versions_of(product: Product, criteria: AcceptanceCriteria, cameras: Sequence[TileSetup] = ()) -> Versions:
     """Return the versions in force."""
-    return Versions(__version__, product.recipe.label, criteria.label)
+    labels = [setup.camera.label for setup in cameras if setup.camera is not None]
+    return Versions(__version__, product.recipe.label, criteria.label, camera="; ".join(labels) or None)
 
 
 def image_facts(exposures: Exposures) -> ImageFacts:
     """Return the exposure set as the result file names it."""
     first, *further = exposures.full_current
-    dark = (exposures.dark,) if exposures.dark is not None else ()
-    others = (*exposures.low_current, *exposures.repeat, *dark)
+    others = (*exposures.low_current, *exposures.repeat, *exposures.dark)
     sets = {
         ExposureRole.FULL_CURRENT: exposures.full_current,
         ExposureRole.LOW_CURRENT: exposures.low_current,
         ExposureRole.REPEAT: exposures.repeat,
-        ExposureRole.DARK: dark,
+        ExposureRole.DARK: exposures.dark,
     }
     return ImageFacts(
         str(first.path),
@@ -218,12 +228,13 @@ def image_facts(exposures: Exposures) -> ImageFacts:
     )
 
 
-def _locate(image: ElImage, product: Product) -> CellGrid | NotFound:
-    blank = blank_reason(image)
+def _locate(scene: Scene, product: Product) -> CellGrid | NotFound:
+    blank = blank_reason(scene.tiles[0].full_current) if len(scene.tiles) == 1 else None
     if blank is not None:
         return NotFound(blank)
-    outline = find_panel(image, product)
-    return outline if isinstance(outline, NotFound) else find_grid(image, outline, product)
+    outline = find_panel(scene.located, product)
+    grid = outline if isinstance(outline, NotFound) else find_grid(scene.located, outline, product)
+    return grid if isinstance(grid, NotFound) else scene.straight_grid(grid)
 
 
 def _noting_unjudged(quality: ImageQuality, view: PanelView, criteria: AcceptanceCriteria) -> ImageQuality:
@@ -243,7 +254,7 @@ def _noting_assumptions(quality: ImageQuality, product: Product) -> ImageQuality
     return replace(quality, mm_per_px=None, notes=(*quality.notes, note))
 
 
-def _panel_found(grid: CellGrid, product: Product) -> PanelFacts:
+def _panel_found(grid: CellGrid, corners_px: Points, product: Product) -> PanelFacts:
     return PanelFacts(
         found=True,
         reason=None,
@@ -252,14 +263,14 @@ def _panel_found(grid: CellGrid, product: Product) -> PanelFacts:
         origin_corner=stored_corner(grid.orientation, product.recipe.addresses.origin_corner),
         mirrored=grid.orientation.mirrored,
         rotation_deg=grid.orientation.rotation_deg,
-        corners_px=_corner_tuple(grid.panel_corners_px),
+        corners_px=_corner_tuple(corners_px),
         addresses=product.recipe.addresses,
     )
 
 
 def _cells(view: PanelView, detections: tuple[Detection, ...]) -> tuple[CellResult, ...]:
     grid = view.pictures.grid
-    corners = clockwise_from_top_left(grid.corners_px)
+    corners = clockwise_from_top_left(view.pictures.corners_in_files())
     return tuple(
         CellResult(
             address=address_of(grid.layout, index),
@@ -272,6 +283,7 @@ def _cells(view: PanelView, detections: tuple[Detection, ...]) -> tuple[CellResu
             },
             defect_score=None,
             judged=bool(view.judged[index]),
+            tile=int(view.pictures.tile[index]),
         )
         for index in range(grid.layout.n_cells)
     )

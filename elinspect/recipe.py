@@ -91,12 +91,35 @@ class Spacing:
 
 
 @validated(frozen=True, slots=True, config=STRICT)
+class Mask:
+    """A rectangle of the stored picture that shows something else than the panel: burned-in text, a scale.
+
+    Attributes
+    ----------
+    left, top, width, height : float
+        In stored pixels, or in shares of the picture's width and height.
+    unit : {'px', 'share'}
+        Which of the two.
+    tile : int
+        File it belongs to, from 0.
+    """
+
+    left: _NotNegative
+    top: _NotNegative
+    width: _Positive
+    height: _Positive
+    unit: Literal["px", "share"] = "px"
+    tile: Annotated[int, Field(ge=0)] = 0
+
+
+@validated(frozen=True, slots=True, config=STRICT)
 class Camera:
     """How the gate's camera sees the panel; the turn brings its pictures to the gate view."""
 
     view_side: ViewSide = ViewSide.FRONT
     rotation_deg: Literal[0, 90, 180, 270] = 0
     mirrored: bool = False
+    masks: tuple[Mask, ...] = ()
 
 
 @validated(frozen=True, slots=True, config=STRICT)

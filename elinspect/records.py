@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import ClassVar, Literal, TypeVar
+from typing import ClassVar, Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -319,6 +319,44 @@ class ElImage:
         return int(self.counts.shape[1])
 
 
+class PixelPlace(Protocol):
+    """How the pixels of a file lie in the straight picture, in which a panel's lines are straight.
+
+    Lens and place of a tile are known to it; the homography of the panel is not part of it.
+    """
+
+    def to_file(self, points: Points) -> Points:
+        """Bring points (x, y) of the straight picture to file pixels, shape (..., 2)."""
+
+    def to_straight(self, points_px: Points) -> Points:
+        """Bring points (x, y) in file pixels to the straight picture, shape (..., 2)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tile:
+    """One file of a panel's picture, ready to cut cells from.
+
+    Attributes
+    ----------
+    full_current : ElImage
+        Corrected counts, pixels as stored.
+    low_current : ElImage or None
+        The same view at low current.
+    place : PixelPlace or None
+        Where its pixels lie in the straight picture; None where the file is the straight picture.
+    gain : float
+        Counts are multiplied by it, so that all tiles show one panel.
+    masks : ndarray, shape (n, 4)
+        Rectangles (left, top, right, bottom) in file pixels that show something else than the panel.
+    """
+
+    full_current: ElImage
+    low_current: ElImage | None = None
+    place: PixelPlace | None = None
+    gain: float = 1.0
+    masks: NDArray[np.float64] = field(default_factory=lambda: read_only(np.empty((0, 4))))
+
+
 @dataclass(frozen=True, slots=True)
 class ExposureConditions:
     """What a side file says about the exposure; a value of None was not given."""
@@ -341,20 +379,23 @@ class Exposures:
         The same tiles at about a tenth of the current; empty if not taken.
     repeat : tuple of ElImage
         A second full-current exposure at identical settings, for noise; empty if not taken.
-    dark : ElImage or None
-        Exposure without current.
+    dark : tuple of ElImage
+        The same tiles without current; empty if not taken.
     serial : str or None
         Serial of the panel, an opaque string.
     conditions : ExposureConditions
         Current, voltage, temperature, time.
+    notes : tuple of Message
+        What was left out while the set was read, and why.
     """
 
     full_current: tuple[ElImage, ...]
     low_current: tuple[ElImage, ...] = ()
     repeat: tuple[ElImage, ...] = ()
-    dark: ElImage | None = None
+    dark: tuple[ElImage, ...] = ()
     serial: str | None = None
     conditions: ExposureConditions = ExposureConditions()
+    notes: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +416,16 @@ class ImageQuality:
         Size of a file pixel; None while the cell size is only assumed.
     notes : tuple of Message
         What a person should know, also why the image is not usable.
+    signal_to_noise_from : {'pair', 'image'} or None
+        Whether two exposures at the same settings told the noise, or one alone.
+    sharpness_mm : float or None
+        `sharpness_px` on the panel.
+    dark_fraction : float or None
+        Share of the cells' pixels that are no brighter than the ground beside the panel, 0..1.
+    shortest_crack_mm, narrowest_crack_mm : float or None
+        Length and width of the smallest crack that this image supports a judgement on, an estimate.
+    exposure_factor : float or None
+        Factor by which a longer (above 1) or shorter exposure would use the sensor well; None where nothing is gained.
     """
 
     usable: bool
@@ -383,6 +434,12 @@ class ImageQuality:
     saturated_fraction: float | None = None
     mm_per_px: float | None = None
     notes: tuple[Message, ...] = ()
+    signal_to_noise_from: Literal["pair", "image"] | None = None
+    sharpness_mm: float | None = None
+    dark_fraction: float | None = None
+    shortest_crack_mm: float | None = None
+    narrowest_crack_mm: float | None = None
+    exposure_factor: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -425,10 +482,11 @@ class CellGrid:
     orientation : Orientation
         From the stored picture to the gate view, the file's own tag included.
     corners_px : ndarray, shape (n_cells, 4, 2)
-        Corners (x, y) of each cell in file pixels, in gate-view order: top left, top right, bottom right, bottom left
-        *as seen in the gate view*; cells in the order of addresses.
+        Corners (x, y) of each cell in pixels of the straight picture, in gate-view order: top left, top right, bottom
+        right, bottom left *as seen in the gate view*; cells in the order of addresses. The straight picture is the file
+        itself where neither a lens is known nor tiles are joined.
     panel_corners_px : ndarray, shape (4, 2)
-        Outline (x, y) of the field of cells in file pixels, clockwise from the top left of the stored picture.
+        Outline (x, y) of the field of cells in the same pixels, clockwise from the top left of the stored picture.
     confidence : float
         0..1.
     """
@@ -454,13 +512,20 @@ class CellPictures:
     low_current : ndarray of float32 or None
         The same at low current.
     file_from_cell : ndarray of float64, shape (n_cells, 3, 3)
-        Homographies from (column, row, 1) of the cell picture to (x, y, 1) of the file.
+        Homographies from (column, row, 1) of the cell picture to (x, y, 1) of the straight picture; `places` brings
+        them on to the file.
     mm_per_px : float
         Size of a cell-picture pixel, from the cell size of the recipe or, if `scale_known` is false, an assumed one.
     scale_known : bool
         Whether mm figures may be given out.
     saturation : float
         Counts at and above which the sensor was full.
+    tile : ndarray of int, shape (n_cells,)
+        File from which each cell was cut.
+    places : tuple of PixelPlace or None
+        For each file how its pixels lie in the straight picture; None where it is the straight picture.
+    masked : ndarray of bool, shape (n_cells,)
+        Cells that a mask covers in part, or that no file shows whole.
     """
 
     grid: CellGrid
@@ -470,6 +535,18 @@ class CellPictures:
     mm_per_px: float
     scale_known: bool
     saturation: float
+    tile: NDArray[np.intp]
+    places: tuple[PixelPlace | None, ...]
+    masked: NDArray[np.bool_]
+
+    def corners_in_files(self) -> Points:
+        """Return the corners (x, y) of each cell in pixels of the file it was cut from, shape (n_cells, 4, 2)."""
+        corners = np.array(self.grid.corners_px)
+        for number, place in enumerate(self.places):
+            if place is not None:
+                own = self.tile == number
+                corners[own] = place.to_file(corners[own])
+        return corners
 
 
 @dataclass(frozen=True, slots=True)
@@ -850,6 +927,7 @@ class Versions:
     recipe: str
     criteria: str
     model: str | None = None
+    camera: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

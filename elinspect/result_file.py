@@ -80,6 +80,7 @@ def as_dict(result: PanelResult) -> Json:
             "recipe": result.versions.recipe,
             "criteria": result.versions.criteria,
             "model": result.versions.model,
+            "camera": result.versions.camera,
         },
         "quality": _quality_as_dict(result.quality),
         "panel": _panel_as_dict(result.panel),
@@ -219,6 +220,12 @@ def _quality_as_dict(quality: ImageQuality) -> Json:
         "saturated_fraction": _rounded(quality.saturated_fraction, 6),
         "mm_per_px": _rounded(quality.mm_per_px, 5),
         "notes": [message_as_dict(note) for note in quality.notes],
+        "signal_to_noise_from": quality.signal_to_noise_from,
+        "sharpness_mm": _rounded(quality.sharpness_mm, 3),
+        "dark_fraction": _rounded(quality.dark_fraction, 6),
+        "shortest_crack_mm": _rounded(quality.shortest_crack_mm, 2),
+        "narrowest_crack_mm": _rounded(quality.narrowest_crack_mm, 3),
+        "exposure_factor": _rounded(quality.exposure_factor, 3),
     }
 
 

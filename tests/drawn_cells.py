@@ -56,4 +56,9 @@ def as_pictures(
     corners = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], dtype=np.float64)
     grid = CellGrid(layout, Orientation(), np.tile(corners, (len(stack), 1, 1)), corners, 1.0)
     own = np.tile(np.eye(3), (len(stack), 1, 1))
-    return CellPictures(grid, read_only(stack), None, own, mm_per_px, True, saturation)
+    return CellPictures(grid, read_only(stack), None, own, mm_per_px, True, saturation, *of_one_file(len(stack)))
+
+
+def of_one_file(n_cells: int) -> tuple[NDArray[np.intp], tuple[None], NDArray[np.bool_]]:
+    """Return what `CellPictures` says about files where there is one without a known lens and without masks."""
+    return np.zeros(n_cells, np.intp), (None,), np.zeros(n_cells, np.bool_)

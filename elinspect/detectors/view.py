@@ -63,7 +63,7 @@ def prepare(
     noise = _noise(log_cells)
     saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
     weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
-    judged = (saturated <= settings.max_saturated_share) & ~weak & (np.median(luminance) > 0)
+    judged = (saturated <= settings.max_saturated_share) & ~weak & (np.median(luminance) > 0) & ~pictures.masked
     flat, background, streaks = flatten(log_cells, inside, busbar_rows, mm_per_px, settings)
     # In an all but black cell the logarithm shows nothing but noise.
     flat[~lit], streaks[~lit] = 0, 0

@@ -1,29 +1,30 @@
-"""Cell pictures: every cell resampled once, straight from the file, into one stack in the gate view."""
+"""Cell pictures: every cell resampled once, straight from its file, into one stack in the gate view."""
+
+from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from elinspect.geometry.homography import Matrix, from_corners, moved, rectangle
+from elinspect.geometry.seams import tile_of_cells
 from elinspect.recipe import CellFormat, Product
-from elinspect.records import CellGrid, CellPictures, ElImage, FloatImage, Points, read_only
+from elinspect.records import CellGrid, CellPictures, ElImage, FloatImage, PixelPlace, Points, Tile, read_only
 from elinspect.settings import GeometrySettings
 from elinspect.vision import cv2
 
 _BIN_FROM = 1.5
+_MESH_PX = 16
 
 
-def cut_cells(
-    image: ElImage, low_current: ElImage | None, grid: CellGrid, product: Product, settings: GeometrySettings
-) -> CellPictures:
-    """Cut every cell out of the exposure, upright in the gate view.
+def cut_cells(tiles: Sequence[Tile], grid: CellGrid, product: Product, settings: GeometrySettings) -> CellPictures:
+    """Cut every cell out of the file that shows it best, upright in the gate view.
 
     Parameters
     ----------
-    image : ElImage
-        The exposure at full current.
-    low_current : ElImage or None
-        The same view at low current, same size.
+    tiles : sequence of Tile
+        The files; one for most cameras.
     grid : CellGrid
-        From `find_grid`.
+        From `find_grid`, in pixels of the straight picture.
     product : Product
         Cell size in mm.
     settings : GeometrySettings
@@ -33,15 +34,18 @@ def cut_cells(
     -------
     CellPictures
         One stack with the same rows and columns for all cells. Where the file is much finer than the finest scale its
-        pixels are averaged over squares first, so that nothing aliases.
+        pixels are averaged over squares first, so that nothing aliases. The lens is part of the one resampling.
 
     Raises
     ------
     ValueError
-        If the exposure at low current has another size.
+        If an exposure at low current has another size than its tile, or only some tiles have one.
     """
-    if low_current is not None and low_current.counts.shape != image.counts.shape:
-        raise ValueError("the exposure at low current must have the size of the exposure at full current")
+    with_low = [tile for tile in tiles if tile.low_current is not None]
+    if len(with_low) not in (0, len(tiles)) or any(
+        tile.low_current.counts.shape != tile.full_current.counts.shape for tile in with_low if tile.low_current
+    ):
+        raise ValueError("each exposure at low current must have the size of its exposure at full current")
     cell = product.recipe.cell
     file_mm_per_px = file_scale(grid, cell)
     mm_per_px = float(np.clip(file_mm_per_px, settings.finest_mm_per_px, settings.coarsest_mm_per_px))
@@ -49,8 +53,16 @@ def cut_cells(
     file_from_cell = from_corners(rectangle(columns - 1, rows - 1), grid.corners_px)
     ratio = mm_per_px / file_mm_per_px
     factor = round(ratio) if ratio > _BIN_FROM else 1
-    full = _stack(image.counts, file_from_cell, (columns, rows), factor)
-    low = None if low_current is None else _stack(low_current.counts, file_from_cell, (columns, rows), factor)
+    chosen, masked = tile_of_cells(tiles, grid.corners_px)
+    saturation = max(tile.full_current.saturation * tile.gain for tile in tiles)
+    full = np.empty((len(chosen), rows, columns), np.float32)
+    low = np.empty_like(full) if with_low else None
+    for number, tile in enumerate(tiles):
+        own = np.flatnonzero(chosen == number)
+        if own.size:
+            _cut(_levelled(tile.full_current, tile.gain, saturation), tile.place, file_from_cell, own, factor, full)
+            if low is not None and tile.low_current is not None:
+                _cut(_levelled(tile.low_current, tile.gain, saturation), tile.place, file_from_cell, own, factor, low)
     return CellPictures(
         grid=grid,
         full_current=read_only(full),
@@ -58,7 +70,10 @@ def cut_cells(
         file_from_cell=read_only(file_from_cell),
         mm_per_px=mm_per_px,
         scale_known=product.scale_known,
-        saturation=image.saturation,
+        saturation=saturation,
+        tile=read_only(chosen),
+        places=tuple(tile.place for tile in tiles),
+        masked=read_only(masked),
     )
 
 
@@ -70,7 +85,7 @@ def file_scale(grid: CellGrid, cell: CellFormat) -> float:
 
 
 def to_file_px(pictures: CellPictures, cell: int, points: Points) -> Points:
-    """Bring points of a cell picture to the file.
+    """Bring points of a cell picture to the file it was cut from.
 
     Parameters
     ----------
@@ -84,20 +99,60 @@ def to_file_px(pictures: CellPictures, cell: int, points: Points) -> Points:
     Returns
     -------
     ndarray, shape (n, 2)
-        Points (x, y) in file pixels.
+        Points (x, y) in pixels of the file, exact through homography and lens.
     """
-    return moved(pictures.file_from_cell[cell], np.asarray(points, dtype=np.float64)[:, ::-1])
+    straight = moved(pictures.file_from_cell[cell], np.asarray(points, dtype=np.float64)[:, ::-1])
+    place = pictures.places[pictures.tile[cell]]
+    return straight if place is None else place.to_file(straight)
 
 
-def _stack(counts: FloatImage, file_from_cell: Matrix, size: tuple[int, int], factor: int) -> FloatImage:
+def _levelled(image: ElImage, gain: float, saturation: float) -> FloatImage:
+    """Return the counts times the gain; where the sensor was full they stand at the saturation of all tiles."""
+    if gain == 1.0 and image.saturation == saturation:
+        return image.counts
+    counts = image.counts * np.float32(gain)
+    counts[image.counts >= image.saturation] = saturation
+    return counts
+
+
+def _cut(
+    counts: FloatImage,
+    place: PixelPlace | None,
+    straight_from_cell: Matrix,
+    cells: NDArray[np.intp],
+    factor: int,
+    stack: FloatImage,
+) -> None:
+    """Resample cells of one file into the stack."""
+    middle = (factor - 1) / 2
     if factor > 1:
         rows, columns = counts.shape[0] // factor, counts.shape[1] // factor
         whole = counts[: rows * factor, : columns * factor]
         counts = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
-        middle = (factor - 1) / 2
-        file_from_cell = np.array([[1, 0, -middle], [0, 1, -middle], [0, 0, factor]]) @ file_from_cell
-    stack = np.empty((file_from_cell.shape[0], size[1], size[0]), np.float32)
+    if place is not None:
+        for cell in cells:
+            points = (_mesh(straight_from_cell[cell], place, stack.shape[1:]) - middle) / factor
+            _cut_bent(counts, points, stack[cell])
+        return
+    shrunk = np.array([[1, 0, -middle], [0, 1, -middle], [0, 0, factor]]) @ straight_from_cell
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    for matrix, picture in zip(file_from_cell, stack, strict=True):
-        cv2.warpPerspective(counts, matrix, size, dst=picture, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return stack
+    size = (stack.shape[2], stack.shape[1])
+    for cell in cells:
+        cv2.warpPerspective(counts, shrunk[cell], size, dst=stack[cell], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _mesh(straight_from_cell: Matrix, place: PixelPlace, shape: tuple[int, ...]) -> Points:
+    """Return exact file points of every sixteenth pixel of a cell picture and a little beyond, (rows, columns, 2)."""
+    # A lens bends smoothly: over 16 pixels of a cell a straight line is off by less than a thousandth of a pixel.
+    rows, columns = (np.arange(-1, size // _MESH_PX + 2) for size in shape)
+    grid = np.stack(np.meshgrid(*((steps + 0.5) * _MESH_PX - 0.5 for steps in (columns, rows))), axis=-1)
+    return place.to_file(moved(straight_from_cell, grid))
+
+
+def _cut_bent(counts: FloatImage, mesh: Points, picture: FloatImage) -> None:
+    rows, columns = picture.shape
+    size = (mesh.shape[1] * _MESH_PX, mesh.shape[0] * _MESH_PX)
+    dense = cv2.resize(mesh.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    points = np.ascontiguousarray(dense[_MESH_PX : _MESH_PX + rows, _MESH_PX : _MESH_PX + columns])
+    # OpenCV's stubs do not know the two-channel map.
+    cv2.remap(counts, points, None, cv2.INTER_LINEAR, dst=picture, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]

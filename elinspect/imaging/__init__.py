@@ -5,6 +5,7 @@ from elinspect.imaging.lens import Lens
 from elinspect.imaging.noise import signal_to_noise_from_pair
 from elinspect.imaging.quality import assess, blank_reason
 from elinspect.imaging.reading import read_exposures, read_image, single_exposure
+from elinspect.imaging.scene import Scene, TileSetup, set_scene
 from elinspect.imaging.stored import ReadingLimits
 from elinspect.imaging.vignetting import Vignetting, estimate_vignetting
 
@@ -12,6 +13,8 @@ __all__ = [
     "Camera",
     "Lens",
     "ReadingLimits",
+    "Scene",
+    "TileSetup",
     "Vignetting",
     "assess",
     "blank_reason",
@@ -20,6 +23,7 @@ __all__ = [
     "read_camera_file",
     "read_exposures",
     "read_image",
+    "set_scene",
     "signal_to_noise_from_pair",
     "single_exposure",
     "write_camera_file",

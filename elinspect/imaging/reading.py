@@ -76,7 +76,7 @@ def read_exposures(
     *,
     low_current: Sequence[Path] = (),
     repeat: Sequence[Path] = (),
-    dark: Path | None = None,
+    dark: Sequence[Path] = (),
     limits: ReadingLimits | None = None,
 ) -> Exposures:
     """Read the exposure set of a panel.
@@ -85,10 +85,8 @@ def read_exposures(
     ----------
     full_current : sequence of Path
         Tiles at full current, at least one.
-    low_current, repeat : sequence of Path
-        The same tiles at low current, and again at full current; as many as there are tiles, or none.
-    dark : Path, optional
-        Exposure without current.
+    low_current, repeat, dark : sequence of Path
+        The same tiles at low current, again at full current, and without current; as many as there are tiles, or none.
     limits : ReadingLimits, optional
         Largest file and picture.
 
@@ -99,13 +97,13 @@ def read_exposures(
     ValueError
         If there is no tile, or a companion is missing for some tiles.
     """
-    if not full_current or any(len(paths) not in (0, len(full_current)) for paths in (low_current, repeat)):
+    if not full_current or any(len(paths) not in (0, len(full_current)) for paths in (low_current, repeat, dark)):
         raise ValueError("need at least one tile and, for each kind of companion, none or one per tile")
     tiles = tuple(read_image(path, limits) for path in full_current)
     low = tuple(_companion(path, tile, limits) for path, tile in zip(low_current, tiles, strict=False))
     again = tuple(_companion(path, tile, limits) for path, tile in zip(repeat, tiles, strict=False))
-    dark_image = _companion(dark, tiles[0], limits) if dark is not None else None
-    return Exposures(tiles, low, again, dark_image)
+    without = tuple(_companion(path, tile, limits) for path, tile in zip(dark, tiles, strict=False))
+    return Exposures(tiles, low, again, without)
 
 
 def _companion(path: Path, tile: ElImage, limits: ReadingLimits | None) -> ElImage:

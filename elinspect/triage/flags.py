@@ -1,5 +1,6 @@
 """From findings to flags: place in the file, words, limit, primary kind, order of severity."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -71,6 +72,7 @@ def flags_from(
     criteria: AcceptanceCriteria,
     *,
     scale_known: bool,
+    tiles: Sequence[int] | None = None,
 ) -> tuple[FoundFlag, ...]:
     """Turn findings into flags, before any limit.
 
@@ -86,6 +88,8 @@ def flags_from(
         As in force; kinds that are not judgeable make no flags.
     scale_known : bool
         False leaves every length in mm out.
+    tiles : sequence of int, optional
+        File that shows each cell; the first one for all if left out.
 
     Returns
     -------
@@ -101,7 +105,8 @@ def flags_from(
     if not scale_known:
         findings = [_without_lengths(finding) for finding in findings]
     return tuple(
-        FoundFlag(_flag(finding, to_file, recipe), frozenset(finding.cells or (finding.cell,))) for finding in findings
+        FoundFlag(_flag(finding, to_file, recipe, tiles), frozenset(finding.cells or (finding.cell,)))
+        for finding in findings
     )
 
 
@@ -148,11 +153,14 @@ def _without_lengths(finding: Finding) -> Finding:
     return replace(finding, length_mm=None, measurements=kept)
 
 
-def _flag(finding: Finding, to_file: ToFile, recipe: ProductRecipe) -> Flag:
+def _flag(finding: Finding, to_file: ToFile, recipe: ProductRecipe, tiles: Sequence[int] | None) -> Flag:
     address = address_of(recipe.layout, finding.cell)
     string = None if finding.kind in PANEL_KINDS else address.string
     position = None if finding.kind in PANEL_KINDS | STRING_KINDS else address.position
-    outline = np.round(_outline(finding, to_file), 2)
+    cells = finding.cells or (finding.cell,)
+    # A flag lies in one file: in that which shows most of its cells.
+    tile = 0 if tiles is None else Counter(tiles[cell] for cell in cells).most_common(1)[0][0]
+    outline = np.round(_outline(finding, [c for c in cells if tiles is None or tiles[c] == tile], to_file), 2)
     low, high = outline.min(axis=0), outline.max(axis=0)
     return Flag(
         id="",
@@ -167,14 +175,15 @@ def _flag(finding: Finding, to_file: ToFile, recipe: ProductRecipe) -> Flag:
         area_fraction=finding.area_fraction,
         mode=finding.mode,
         measurements=dict(finding.measurements),
+        tile=tile,
     )
 
 
-def _outline(finding: Finding, to_file: ToFile) -> Points:
-    """Return the finding's outline in the file; that of a string or circuit goes round all its cells."""
+def _outline(finding: Finding, cells: Sequence[int], to_file: ToFile) -> Points:
+    """Return the finding's outline in the file; that of a string or circuit goes round those cells."""
     if not finding.cells:
         return to_file(finding.cell, finding.outline)
-    corners = np.concatenate([to_file(cell, finding.outline) for cell in finding.cells])
+    corners = np.concatenate([to_file(cell, finding.outline) for cell in cells])
     return np.asarray(cv2.convexHull(corners.astype(np.float32))[:, 0], np.float64)
 
 

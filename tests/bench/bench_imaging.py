@@ -44,7 +44,16 @@ def main() -> None:
     outline = np.array([corners[0, 0], corners[9, 1], corners[59, 2], corners[50, 3]])
     grid = CellGrid(layout, Orientation(), corners, outline, 1.0)
     pictures = CellPictures(
-        grid, np.zeros((60, 300, 300), np.float32), None, np.tile(np.eye(3), (60, 1, 1)), 0.52, True, 65535.0
+        grid,
+        np.zeros((60, 300, 300), np.float32),
+        None,
+        np.tile(np.eye(3), (60, 1, 1)),
+        0.52,
+        True,
+        65535.0,
+        np.zeros(60, np.intp),
+        (None,),
+        np.zeros(60, np.bool_),
     )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "panel.png"

@@ -15,7 +15,7 @@ from drawn_panels import Plan, Shot, draw, photographed
 
 from elinspect.geometry import cut_cells, find_grid, find_panel
 from elinspect.recipe import assumed_product
-from elinspect.records import CellGrid, ElImage, Layout, PanelOutline
+from elinspect.records import CellGrid, ElImage, Layout, PanelOutline, Tile
 from elinspect.settings import GeometrySettings
 from elinspect.vision import cv2
 
@@ -58,7 +58,7 @@ def stages(image: ElImage, layout: Layout) -> dict[str, tuple[float, float]]:
     return {
         "find_panel": timed(lambda: find_panel(image, product)),
         "find_grid": timed(lambda: find_grid(image, outline, product)),
-        "cut_cells": timed(lambda: cut_cells(image, None, grid, product, GeometrySettings())),
+        "cut_cells": timed(lambda: cut_cells([Tile(image)], grid, product, GeometrySettings())),
     }
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn_cells import of_one_file
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -81,7 +82,7 @@ def seen(
     box = np.array([[0.0, 0], [SIDE - 1, 0], [SIDE - 1, SIDE - 1], [0, SIDE - 1]])
     grid = CellGrid(parsed, Orientation(), np.tile(box, (parsed.n_cells, 1, 1)), box, 1.0)
     own = np.tile(np.eye(3), (parsed.n_cells, 1, 1))
-    pictures = CellPictures(grid, read_only(stack), None, own, MM_PER_PX, True, 4095.0)
+    pictures = CellPictures(grid, read_only(stack), None, own, MM_PER_PX, True, 4095.0, *of_one_file(len(stack)))
     return prepare(pictures, product or assumed_product(parsed), conditions=conditions)
 
 

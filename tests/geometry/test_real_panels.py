@@ -16,7 +16,7 @@ from real_cells import (
 
 from elinspect.geometry import cut_cells, find_grid, find_panel
 from elinspect.recipe import assumed_product
-from elinspect.records import CellGrid, Layout, PanelOutline
+from elinspect.records import CellGrid, Layout, PanelOutline, Tile
 from elinspect.settings import GeometrySettings
 
 VIEWS = {"straight": (0, (0, 0)), "turned": (8, (5, 0)), "tilted": (-10, (10, 12)), "strongly tilted": (3, (-15, 6))}
@@ -36,7 +36,7 @@ def test_the_right_grid_is_found_over_real_cells(panel: int, layout: str, view: 
     assert isinstance(grid, CellGrid), grid.reason.text
     assert grid.orientation.rotation_deg == 0
     assert overlap(grid.corners_px, truth.quads).min() > 0.9
-    pictures = cut_cells(image, None, grid, product, GeometrySettings())
+    pictures = cut_cells([Tile(image)], grid, product, GeometrySettings())
     assert pictures.full_current.shape[0] == product.recipe.layout.n_cells
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn_cells import of_one_file
 from numpy.typing import NDArray
 from real_cells import FREE_PANELS, lay_out, panel_cells, seen_by, tilted_view, wafer_of
 
@@ -32,7 +33,7 @@ def pictures_of(
     grid = CellGrid(layout, Orientation(), quads, panel, 1.0)
     stack = np.zeros((len(quads), 40, 40), np.float32)
     maps = np.tile(np.eye(3), (len(quads), 1, 1))
-    return CellPictures(grid, stack, None, maps, cell_mm / 39, scale_known, 65535.0)
+    return CellPictures(grid, stack, None, maps, cell_mm / 39, scale_known, 65535.0, *of_one_file(len(quads)))
 
 
 SMALL = Layout(1, 3, 4)

@@ -271,9 +271,9 @@ def test_exposure_sets(tmp_path: Path) -> None:
     full = written(tmp_path, png_file(NOISY_12), "full.png")
     low = written(tmp_path, png_file(NOISY_12 // 10), "low.png")
     assert [image.path for image in single_exposure(full).full_current] == [full]
-    exposures = read_exposures([full, full], low_current=[low, low], dark=low)
+    exposures = read_exposures([full, full], low_current=[low, low], dark=[low, low])
     assert [image.path for image in exposures.low_current] == [low, low]
-    assert exposures.dark is not None
+    assert [image.path for image in exposures.dark] == [low, low]
     assert exposures.repeat == ()
     with pytest.raises(ValueError, match="one tile"):
         read_exposures([full, full], repeat=[full])
