@@ -57,15 +57,15 @@ def test_cracked_cells_of_a_real_panel_lead_to_rework(mono_60: PanelResult) -> N
 
 
 def test_the_result_names_every_file_of_the_exposure_set_by_its_bytes(tmp_path: Path) -> None:
-    paths = {name: tmp_path / f"{name}.png" for name in ("left", "right", "left low", "right low", "dark")}
+    paths = {name: tmp_path / f"{name}.png" for name in ("left", "right", "left low", "right low", "left dark", "right dark")}
     for level, path in enumerate(paths.values(), start=1):
         cv2.imwrite(str(path), np.full((8, 12), 1000 * level, np.uint16))
-    left, right, *low, dark = paths.values()
-    files = image_facts(read_exposures([left, right], low_current=low, dark=dark)).files
+    full, low, dark = (list(paths.values())[k : k + 2] for k in (0, 2, 4))
+    files = image_facts(read_exposures(full, low_current=low, dark=dark)).files
     assert [(file.path, file.sha256) for file in files] == [
         (str(path), hashlib.sha256(path.read_bytes()).hexdigest()) for path in paths.values()
     ]
-    assert [file.role.value for file in files] == [*["full_current"] * 2, *["low_current"] * 2, "dark"]
+    assert [file.role.value for file in files] == [*["full_current"] * 2, *["low_current"] * 2, *["dark"] * 2]
 
 
 def test_flags_lie_in_their_cells(mono_60: PanelResult) -> None:
