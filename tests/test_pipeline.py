@@ -57,7 +57,9 @@ def test_cracked_cells_of_a_real_panel_lead_to_rework(mono_60: PanelResult) -> N
 
 
 def test_the_result_names_every_file_of_the_exposure_set_by_its_bytes(tmp_path: Path) -> None:
-    paths = {name: tmp_path / f"{name}.png" for name in ("left", "right", "left low", "right low", "left dark", "right dark")}
+    paths = {
+        name: tmp_path / f"{name}.png" for name in ("left", "right", "left low", "right low", "left dark", "right dark")
+    }
     for level, path in enumerate(paths.values(), start=1):
         cv2.imwrite(str(path), np.full((8, 12), 1000 * level, np.uint16))
     full, low, dark = (list(paths.values())[k : k + 2] for k in (0, 2, 4))
