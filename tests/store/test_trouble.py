@@ -1,6 +1,9 @@
 """Trouble with the disk, the place or the database gives words, and loses nothing."""
 
+import os
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -96,6 +99,43 @@ def test_a_full_disk_gives_words_and_loses_nothing(file: Path) -> None:
         assert [found.data["serial"] for found in log.events()] == [str(number) for number in range(logged)]
         assert verify(log) == ()
     with open_log(file) as log:  # there is room again
+        _note(log, 999)
+        assert verify(log) == ()
+
+
+_WRITE_UNTIL_THE_SYSTEM_REFUSES = """
+import resource, sys
+from elinspect.errors import LogError
+from elinspect.store import open_log
+from elinspect.store.events import EventKind, NewEvent
+
+with open_log(sys.argv[1]) as log:
+    resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))  # no file of this process gets larger
+    number = 0
+    while True:
+        try:
+            data = {"serial": str(number), "filling": [(number * 7919 + i) % 99991 for i in range(2000)]}
+            log.append([NewEvent(EventKind.PANEL_SEEN, f"panel:{number}", data)], "gate 1")
+        except LogError as error:
+            print(number, error)
+            break
+        number += 1
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the system has no limit on the size of a process's files")
+def test_writing_that_the_system_refuses_gives_words_and_loses_nothing(file: Path) -> None:
+    # A real failing write, below SQLite; tests/long/disk_full.py does it with a disk that is really full.
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    command = [sys.executable, "-c", _WRITE_UNTIL_THE_SYSTEM_REFUSES, str(file)]
+    done = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=120, check=True)
+    logged, said = done.stdout.split(" ", 1)
+    assert int(logged) > 5
+    assert said.startswith("The disk failed while reading or writing the log")
+    assert "Nothing was logged." in said
+    with open_log(file) as log:
+        assert [found.data["serial"] for found in log.events()] == [str(number) for number in range(int(logged))]
+        assert verify(log) == ()
         _note(log, 999)
         assert verify(log) == ()
 
