@@ -14,7 +14,7 @@ from elinspect.operations.versions import log_criteria, logged_recipe
 from elinspect.recipe import AcceptanceCriteria, ProductRecipe
 from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source, Stage
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
-from elinspect.review.desk import EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
+from elinspect.review.desk import DECIDED_SHOWN, EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import Role
 from elinspect.review.session import Decision, Hold, Review, Verdict, answered
 from elinspect.store.events import EventKind, NewEvent, panel_subject
@@ -28,8 +28,6 @@ from elinspect.store.rows import row_by
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
 from elinspect.store.schema import holds
 from elinspect.triage import with_limit
-
-_DECIDED_SHOWN = 200
 
 
 class ReviewDesk:
@@ -59,11 +57,11 @@ class ReviewDesk:
             self._locks.clear()
 
     def queue(self) -> tuple[WaitingPanel, ...]:
-        """Return undecided panels, those on hold, and the last decided ones, each group in the order they were seen."""
+        """Return all undecided panels, all on hold and the last decided ones, each group in the order they were seen."""
         with self._log.reading() as connection:
             rows = held(connection)
             on_hold = {row.id: Hold(_named(connection, row.owner), row.since) for row in rows}
-            found = (*waiting(connection), *rows, *decided(connection, _DECIDED_SHOWN))
+            found = (*waiting(connection), *rows, *decided(connection, DECIDED_SHOWN))
         return tuple(
             WaitingPanel(
                 row.id,

@@ -141,6 +141,10 @@ class ShiftFigures:
         return sum(self.decided.values())
 
 
+DECIDED_SHOWN = 200
+"""Decided panels in the queue; the log keeps all. Common practice, no source: about a shift of one seat."""
+
+
 class Desk(Protocol):
     """A place to review panels: bound to a log, a station and a signed-in inspector.
 
@@ -149,7 +153,10 @@ class Desk(Protocol):
     """
 
     def queue(self) -> tuple[WaitingPanel, ...]:
-        """Return all panels, undecided ones first, each group in the order they were seen."""
+        """Return every undecided panel, then every one on hold, then the `DECIDED_SHOWN` seen last of those decided.
+
+        Each group is in the order the panels were seen.
+        """
 
     def look(self, inspection: str) -> PanelResult:
         """Return what the pipeline said about a panel without taking it: its picture is read ahead."""

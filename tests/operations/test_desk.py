@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from logged_panels import crack, make_flag, make_result
 
+import elinspect.operations.desk
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
 from elinspect.operations.desk import ReviewDesk
@@ -54,6 +55,19 @@ def test_a_panel_waits_in_the_queue_and_opens_as_it_was_logged(log: Log) -> None
     assert review.result.quality == logged.quality
     assert len(review.result.cells) == 60
     assert review.verdicts == {}
+
+
+def test_the_queue_holds_all_that_waits_and_the_last_that_were_decided(
+    log: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(elinspect.operations.desk, "DECIDED_SHOWN", 2)
+    desk = _desk(log)
+    ids = {serial: log_inspection(log, make_result(serial), "gate 1") for serial in "abcdefgh"}
+    for serial in "hadb":
+        desk.decide(desk.open(ids[serial]), Disposition.ACCEPT)
+    for serial in "ec":
+        desk.decide(desk.open(ids[serial]), Disposition.HOLD, "looks odd")
+    assert [panel.serial for panel in desk.queue()] == ["f", "g", "c", "e", "d", "h"]
 
 
 def test_verdicts_and_added_flags_are_there_when_the_panel_is_opened_again(log: Log) -> None:
