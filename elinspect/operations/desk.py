@@ -57,7 +57,7 @@ class ReviewDesk:
             self._locks.clear()
 
     def queue(self) -> tuple[WaitingPanel, ...]:
-        """Return all undecided panels, all on hold and the last decided ones, each group in the order they were seen."""
+        """Return undecided panels, those on hold, and the last decided ones, each group in the order they were seen."""
         with self._log.reading() as connection:
             rows = held(connection)
             on_hold = {row.id: Hold(_named(connection, row.owner), row.since) for row in rows}
