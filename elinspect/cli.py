@@ -13,6 +13,7 @@ from elinspect import __version__
 from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
+from elinspect.cli_people import people_app
 from elinspect.errors import DisplayError, SettingsFileError
 from elinspect.records import Layout, Purpose, Stage
 from elinspect.review.gate import Role
@@ -39,6 +40,7 @@ app.add_typer(context_app, name="context")
 app.add_typer(maintenance_app, name="maintenance")
 app.add_typer(flash_app, name="flash")
 app.add_typer(log_app, name="log")
+app.add_typer(people_app, name="people")
 
 
 RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
@@ -250,7 +252,7 @@ def pareto(
     from elinspect.operations.pareto import write_pareto_csv
     from elinspect.store.log import open_log
 
-    with open_log(log_place(log)) as opened:
+    with open_log(log_place(log), new=False) as opened:
         table = count_flags(opened, by, purpose, count=count)
     _show_pareto(table)
     if csv is not None:

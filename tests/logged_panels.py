@@ -83,6 +83,7 @@ def make_result(
     found: bool = True,
     criteria: str = "shipped default 2",
     layout: Layout = LAYOUT,
+    image: ImageFacts | None = None,
 ) -> PanelResult:
     """A result of a 6x10 panel."""
     flags = tuple(flags)
@@ -97,7 +98,7 @@ def make_result(
         stage=stage,
         purpose=purpose,
         attempt=1,
-        image=ImageFacts(f"{picture}.png", image_hash(picture), 1000, 600, 16),
+        image=image or ImageFacts(f"{picture}.png", image_hash(picture), 1000, 600, 16),
         versions=Versions("0.1.0", recipe_for(layout).label, criteria),
         quality=ImageQuality(usable, 40.0, 1.5, 0.0, 0.5),
         panel=PanelFacts(found, None if found else Message("proposal.not_usable"), layout),

@@ -29,6 +29,16 @@ class Administrator:
     pin: str
 
 
+@dataclass(frozen=True, slots=True)
+class KnownPerson:
+    """A person the log has a name for; `role` is None for an operator that only a table named."""
+
+    name: str
+    role: Role | None
+    has_pin: bool
+    has_badge: bool
+
+
 def sign_in(log: Log, station: str, name: str, role: Role, pin: str = "") -> str:
     """Sign a person in at a station.
 
@@ -44,9 +54,10 @@ def sign_in(log: Log, station: str, name: str, role: Role, pin: str = "") -> str
     """
     if not name.strip():
         raise LogError("people.no_name")
-    with log.writing() as connection:
+    with log.reading() as connection:  # argon2 takes its time: nobody who wants to write waits for it
         if pins_in_use(connection):
             _check_pin(connection, name, pin)
+    with log.writing() as connection:
         person = person_named(connection, name, role)
     log.append([NewEvent(EventKind.SIGN_IN, f"person:{person}", {"role": role.value}, person)], station)
     return person
@@ -121,14 +132,15 @@ def give_badge(log: Log, name: str, badge: str, by: Administrator | None = None)
     if len(badge) < SHORTEST_BADGE:
         raise LogError("people.short_badge", least=SHORTEST_BADGE)
     hashed = PasswordHasher().hash(badge)
-    with log.writing() as connection:
-        _check_administrator(connection, by)
+    _check_administrator(log, by)
+    with log.reading() as connection:
         try:
             owner = _name_of_badge(connection, badge)
         except LogError:
             owner = name
-        if owner != name:
-            raise LogError("people.badge_taken", name=owner)
+    if owner != name:
+        raise LogError("people.badge_taken", name=owner)
+    with log.writing() as connection:
         known = (people.c.name == name, people.c.pin_hash.is_not(None))
         if connection.execute(update(people).where(*known).values(badge_hash=hashed)).rowcount != 1:
             raise LogError("people.unknown", name=name)
@@ -145,17 +157,23 @@ def give_pin(log: Log, name: str, role: Role, pin: str, by: Administrator | None
     Raises
     ------
     LogError
-        If `by` is missing or no administrator, or the PIN is too short.
+        If `by` is missing or no administrator, the PIN is too short, or no administrator would be left.
     """
     from argon2 import PasswordHasher
 
     if len(pin) < SHORTEST_PIN:
         raise LogError("people.short_pin", least=SHORTEST_PIN)
+    if not name.strip():
+        raise LogError("people.no_name")
     hashed = PasswordHasher().hash(pin)
+    guarded = _check_administrator(log, by)
     with log.writing() as connection:
-        _check_administrator(connection, by)
-        if not pins_in_use(connection) and role is not Role.ADMINISTRATOR:
+        if pins_in_use(connection) != guarded:  # somebody was faster with the first PIN
+            raise LogError("people.administrator")
+        if not guarded and role is not Role.ADMINISTRATOR:
             raise LogError("people.first_pin")
+        if role is not Role.ADMINISTRATOR:
+            _keep_an_administrator(connection, name)
         person = person_named(connection, name, role)
         connection.execute(update(people).where(people.c.id == person).values(role=role.value, pin_hash=hashed))
 
@@ -168,8 +186,8 @@ def erase_name(log: Log, name: str, by: Administrator | None = None) -> None:
     LogError
         If nobody has this name, or `by` is missing or no administrator.
     """
+    _check_administrator(log, by)
     with log.writing() as connection:
-        _check_administrator(connection, by)
         _keep_an_administrator(connection, name)
         erased = {"name": None, "pin_hash": None, "badge_hash": None, "erased_at": now()}
         if connection.execute(update(people).where(people.c.name == name).values(erased)).rowcount != 1:
@@ -184,15 +202,33 @@ def _keep_an_administrator(connection: Connection, name: str) -> None:
         raise LogError("people.last_administrator", name=name)
 
 
-def _check_administrator(connection: Connection, by: Administrator | None) -> None:
-    if not pins_in_use(connection):
-        return
-    if by is None:
-        raise LogError("people.administrator")
-    _check_pin(connection, by.name, by.pin)
-    role = connection.execute(select(people.c.role).where(people.c.name == by.name)).scalar_one()
+def _check_administrator(log: Log, by: Administrator | None) -> bool:
+    """Check who wants to change people; return whether PINs are in use, so that it mattered."""
+    with log.reading() as connection:
+        if not pins_in_use(connection):
+            return False
+        if by is None:
+            raise LogError("people.administrator")
+        _check_pin(connection, by.name, by.pin)
+        role = connection.execute(select(people.c.role).where(people.c.name == by.name)).scalar_one()
     if role != Role.ADMINISTRATOR:
         raise LogError("people.administrator")
+    return True
+
+
+def known_people(log: Log) -> tuple[KnownPerson, ...]:
+    """Return everybody the log has a name for, by name."""
+    named = select(people).where(people.c.name.is_not(None)).order_by(people.c.name)
+    with log.reading() as connection:
+        return tuple(
+            KnownPerson(
+                row.name,
+                Role(row.role) if row.role is not None else None,
+                row.pin_hash is not None,
+                row.badge_hash is not None,
+            )
+            for row in connection.execute(named)
+        )
 
 
 def _check_pin(connection: Connection, name: str, pin: str) -> None:

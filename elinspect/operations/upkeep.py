@@ -23,19 +23,19 @@ def verify_log(place: str | Path, anchors: Iterable[Path] = ()) -> tuple[tuple[M
         The present end of every chain.
     """
     heads = [head for path in anchors for head in read_anchor(path)]
-    with open_log(place) as log:
+    with open_log(place, new=False) as log:
         return verify(log, heads), chain_heads(log)
 
 
 def rebuild_log(place: str | Path, progress: Progress | None = None) -> int:
     """Make all projections anew; return how many events were applied. Do it while no station works."""
-    with open_log(place) as log:
+    with open_log(place, new=False) as log:
         return rebuild(log, progress)
 
 
 def backup_log(place: str | Path, target: Path) -> tuple[ChainHead, ...]:
     """Write a backup while stations go on, with its anchor beside it; return the chains' ends."""
-    with open_log(place) as log:
+    with open_log(place, new=False) as log:
         heads = backup(log, target)
     write_anchor(anchor_path(target), heads)
     return heads

@@ -196,13 +196,15 @@ _MOVE_HEAD = text(
 )
 
 
-def open_log(place: str | Path) -> Log:
+def open_log(place: str | Path, *, new: bool = True) -> Log:
     """Open the log, making it where there is none yet.
 
     Parameters
     ----------
     place : str or Path
         A file for SQLite, or a URL such as ``postgresql://user@host/database``.
+    new : bool
+        Whether it may be made; a person who asks about a log does not mean an empty one.
 
     Returns
     -------
@@ -212,14 +214,19 @@ def open_log(place: str | Path) -> Log:
     Raises
     ------
     LogError
-        If the file lies on a network share, is no log, comes from a newer program, or cannot be reached.
+        If the file lies on a network share, is no log, comes from a newer program, or cannot be reached; if there is
+        none and none may be made.
     """
     engine = engine_for(place)
     shown = engine.url.render_as_string(hide_password=True)
     name = shown.removeprefix("sqlite:///")
     try:
         with in_words(name):
-            revision = _revision(engine, name)
+            file = engine.url.database if engine.dialect.name == "sqlite" else None
+            there = file is None or Path(file).exists()
+            revision = _revision(engine, name) if new or there else None
+            if revision is None and not new:
+                raise LogError("log.none_there", file=name)
             write_ahead(engine)
             if revision != HEAD_REVISION:
                 from elinspect.store.migrating import migrate  # alembic takes half a second to import

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from logged_panels import crack, make_result
 from sqlalchemy import select
 
@@ -10,7 +11,15 @@ from elinspect.errors import LogError
 from elinspect.operations.audits import log_audit_result
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
-from elinspect.operations.people import Administrator, erase_name, give_badge, give_pin, sign_in, sign_in_here
+from elinspect.operations.people import (
+    Administrator,
+    erase_name,
+    give_badge,
+    give_pin,
+    known_people,
+    sign_in,
+    sign_in_here,
+)
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition
 from elinspect.review.gate import Role
@@ -101,6 +110,36 @@ def test_the_last_administrator_stays(guarded: Log) -> None:
         erase_name(guarded, "Edith", by=BOSS)
     give_pin(guarded, "Grace", Role.ADMINISTRATOR, "8888", by=BOSS)
     erase_name(guarded, "Edith", by=Administrator("Grace", "8888"))
+
+
+def test_the_last_administrator_cannot_become_something_else(guarded: Log) -> None:
+    with pytest.raises(LogError, match="is the last administrator"):
+        give_pin(guarded, BOSS.name, Role.INSPECTOR, "1234", by=BOSS)
+    give_pin(guarded, "Hedy", Role.ADMINISTRATOR, "second", by=BOSS)
+    give_pin(guarded, BOSS.name, Role.INSPECTOR, "1234", by=BOSS)
+    listed = {known.name: (known.role, known.has_pin, known.has_badge) for known in known_people(guarded)}
+    assert listed == {
+        "Ada": (Role.INSPECTOR, True, False),
+        BOSS.name: (Role.INSPECTOR, True, False),
+        "Hedy": (Role.ADMINISTRATOR, True, False),
+    }
+
+
+def test_nobody_waits_while_a_pin_is_checked(guarded: Log, monkeypatch: pytest.MonkeyPatch) -> None:
+    checked = []
+    verify_pin = PasswordHasher.verify
+
+    def check(hasher: PasswordHasher, hashed: str, pin: str) -> bool:
+        with guarded.writing():  # another writer gets its turn meanwhile
+            checked.append(pin)
+        return verify_pin(hasher, hashed, pin)
+
+    monkeypatch.setattr(PasswordHasher, "verify", check)
+    sign_in(guarded, "gate 1", "Ada", Role.INSPECTOR, "4711")
+    give_pin(guarded, "Hedy", Role.TECHNICIAN, "5555", by=BOSS)
+    give_badge(guarded, "Hedy", "badge-0001", by=BOSS)
+    erase_name(guarded, "Hedy", by=BOSS)
+    assert checked == ["4711", *[BOSS.pin] * 3]
 
 
 def test_an_erased_name_is_no_longer_in_the_file(tmp_path: Path) -> None:

@@ -39,4 +39,37 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "command.rebuilding": "rebuilding",
     "command.rebuilt": ("Rebuilt from {n} event.", "Rebuilt from {n} events."),
     "command.restored": "{file} was restored to {place}.",
+    "command.damaged": (
+        "{n} record does not hold. Keep this file as it is, find out who had access to it, and compare it with the "
+        "last backup.",
+        "{n} records do not hold. Keep this file as it is, find out who had access to it, and compare it with the "
+        "last backup.",
+    ),
+    "command.empty_log": "The log {place} holds no records yet.",
+    "command.no_anchor": (
+        "Checked against itself only: give anchor files (--anchor) to find an end that was cut off or written anew."
+    ),
+    "command.remove_pictures": (
+        "Remove the picture files of panels inspected more than {days} days ago? The log keeps every fact about them."
+    ),
+    "command.pictures_removed": (
+        "{n} picture file removed, {megabytes:.1f} MB freed.",
+        "{n} picture files removed, {megabytes:.1f} MB freed.",
+    ),
+    "command.picture_kept": "{file} stays: {reason}.",
+    "command.pictures_kept": ("{n} more stays: {reason}.", "{n} more stay: {reason}."),
+    "command.nobody": "The log knows nobody yet.",
+    "command.people_name": "name",
+    "command.people_role": "role",
+    "command.people_pin": "PIN",
+    "command.people_badge": "badge",
+    "command.no_role": "none (named in a table)",
+    "command.yes": "yes",
+    "command.no": "no",
+    "command.new_pin": "New PIN for {name}",
+    "command.pin_of": "PIN of {name}",
+    "command.scan_badge": "Scan the badge for {name}",
+    "command.pin_given": "{name} now signs in with this PIN, as {role}.",
+    "command.badge_given": "{name} now signs in with this badge.",
+    "command.forgotten": "The name {name} is erased; what this person did stays in the log without it.",
 }

@@ -20,6 +20,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "import again."
     ),
     "log.damaged": "The log {file} is damaged: {cause}. Restore the last backup.",
+    "log.none_there": "There is no log at {file}. Check the name, or name another place with --log.",
     "log.not_a_log": "{file} is not a log of this program. Choose another file.",
     "log.newer": (
         "The log {file} was written by a newer version of this program (schema {revision}). Install that version; this "
@@ -54,6 +55,11 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "can still be explained."
     ),
     "log.nothing_to_audit": "This panel is not decided yet; there is nothing to audit.",
+    "role.inspector": "inspector",
+    "role.technician": "technician",
+    "role.quality_engineer": "quality engineer",
+    "role.auditor": "auditor",
+    "role.administrator": "administrator",
     "people.no_name": "A person needs a name to sign in.",
     "people.short_pin": "The PIN is too short; it needs at least {least} characters.",
     "people.first_pin": "The first PIN must be an administrator's: whoever has one decides who else gets one.",
