@@ -12,16 +12,14 @@ Without --log a new SQLite file in a temporary folder is used; a URL must name a
 import argparse
 import multiprocessing
 import multiprocessing.synchronize
-import os
-import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
 from unittest import mock
 
+from log_times import disk_alone, line, percentile
 from logged_panels import context_line, write_context
 
 from elinspect.operations.context import import_context
@@ -42,26 +40,6 @@ def _ask(place: str, stop: multiprocessing.synchronize.Event, waits: Connection)
             with log.writing():
                 measured.append(1000 * (time.perf_counter() - start))
     waits.send(measured)
-
-
-def disk_alone(folder: str, times: int = 200) -> list[float]:
-    """How long the disk takes for 64 kB that must be safe, in ms: what no program can be faster than."""
-    measured = []
-    with (Path(folder) / "floor").open("wb", buffering=0) as file:
-        for _ in range(times):
-            start = time.perf_counter()
-            file.write(bytes(65536))
-            os.fsync(file.fileno())
-            measured.append(1000 * (time.perf_counter() - start))
-    return measured
-
-
-def _line(what: str, unsorted_ms: Sequence[float]) -> str:
-    times = sorted(unsorted_ms)
-    p99 = times[int(0.99 * len(times))]
-    return (
-        f"{what:34} n {len(times):5}  median {statistics.median(times):5.1f}  p99 {p99:5.1f}  max {times[-1]:5.1f} ms"
-    )
 
 
 def main() -> int:
@@ -105,15 +83,14 @@ def main() -> int:
     print(f"{report.added} rows in {taken:.1f} s, {cpu:.1f} s of them computing: for a million")
     print(f"{taken * per_million:.1f} s, {cpu * per_million:.1f} s of them computing")
     print(f"{len(held)} chunks of {report.added / len(held):.0f} rows on the average")
-    print(_line("a chunk held the log", held))
-    print(_line("its way to the disk after that", to_disk))
-    print(_line("computing for a chunk, packing too", computing))
-    print(_line("another writer waited for its turn", waited))
-    print(_line("the disk alone, before and after", floor))
+    print(line("a chunk held the log", held))
+    print(line("its way to the disk after that", to_disk))
+    print(line("computing for a chunk, packing too", computing))
+    print(line("another writer waited for its turn", waited))
+    print(line("the disk alone, before and after", floor))
     worst = max(range(len(held)), key=held.__getitem__)
     print(f"the longest hold was {held[worst]:.1f} ms, in a chunk that computed {computing[worst]:.1f} ms")
-    waited.sort()
-    within = taken * per_million <= PER_MILLION_S and waited[int(0.99 * len(waited))] <= HELD_MS and not report.bad
+    within = taken * per_million <= PER_MILLION_S and percentile(waited, 0.99) <= HELD_MS and not report.bad
     print("within the bounds" if within else "NOT within the bounds")
     return 0 if within else 1
 
