@@ -72,25 +72,41 @@ def remove_old_pictures(log: Log, days: int, station: str, today: date | None = 
     kept: list[KeptPicture] = []
     removed, freed = 0, 0
     chunk: dict[str, list[str]] = {}
-    for row in _old_inspections(log, before):
-        with log.reading() as connection:
-            files = rows_by(connection, exposure_files, "number", inspection=row.id)
-            path = Path(result_of(connection, row.id)["image"]["path"])
-            mine = [Path(file.path) for file in files if not _serves_others(connection, file, chunk)]
-        stays = _why_it_stays(row, files, path)
-        if stays is not None:
-            kept.append(stays)
-            continue
-        sizes = [file.stat().st_size for file in mine]
-        for file in mine:
-            file.unlink()
-        chunk[row.id] = [str(file) for file in mine]
-        removed, freed = removed + len(mine), freed + sum(sizes)
-        if len(chunk) >= _AT_ONCE:
-            _note(log, chunk, station)
-            chunk = {}
-    _note(log, chunk, station)
+    try:
+        for row in _old_inspections(log, before):
+            mine = _removable(log, row, chunk)
+            try:
+                if isinstance(mine, KeptPicture):
+                    kept.append(mine)
+                    continue
+                freed += sum(_unlinked_bytes(file) for file in mine)
+            except OSError as error:
+                cause = error.strerror or str(error)
+                kept.append(KeptPicture(str(error.filename), Message("retention.failed", {"cause": cause})))
+                continue
+            chunk[row.id] = [str(file) for file in mine]
+            removed += len(mine)
+            if len(chunk) >= _AT_ONCE:
+                noted, chunk = chunk, {}
+                _note(log, noted, station)
+    finally:
+        _note(log, chunk, station)
     return RetentionReport(removed, freed, tuple(kept))
+
+
+def _unlinked_bytes(file: Path) -> int:
+    size = file.stat().st_size
+    file.unlink()
+    return size
+
+
+def _removable(log: Log, row: Any, gone: Collection[str]) -> list[Path] | KeptPicture:
+    """Return the files of an inspection that may go, or why they stay."""
+    with log.reading() as connection:
+        files = rows_by(connection, exposure_files, "number", inspection=row.id)
+        first = Path(result_of(connection, row.id)["image"]["path"])
+        mine = [Path(file.path) for file in files if not _serves_others(connection, file, gone)]
+    return _why_it_stays(row, files, first) or mine
 
 
 def _old_inspections(log: Log, before: str) -> Iterator[Any]:

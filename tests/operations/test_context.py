@@ -6,6 +6,7 @@ import pytest
 from logged_panels import HEADER, context_line, crack, make_result, write_context
 from sqlalchemy import select
 
+import elinspect.operations.importing
 from elinspect.errors import ImportFileError
 from elinspect.operations.context import import_context
 from elinspect.operations.log_inspection import log_inspection
@@ -140,6 +141,28 @@ def test_a_broken_line_is_reported_and_the_next_read(log: Log, tmp_path: Path) -
     report = import_context(log, path)
     assert [bad.line for bad in report.bad] == [2]
     assert _rows(log).keys() == {("1", 2)}
+
+
+def test_an_import_that_was_interrupted_goes_on_where_it_stopped(
+    log: Log, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(elinspect.operations.importing, "_BLOCK", 10)
+    path = write_context(tmp_path / "context.csv", [context_line(f"{row}", 1) for row in range(35)])
+
+    def interrupt(done: float) -> None:
+        if done > 0.5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        import_context(log, path, interrupt)
+    again = import_context(log, path)
+    assert (again.added, again.known, again.bad) == (15, 20, ())
+    once_more = import_context(log, path)
+    assert (once_more.added, once_more.known) == (0, 35)
+    with log.reading() as connection:
+        rows = connection.execute(select(context_rows.c.serial, context_rows.c.valid_to)).all()
+    assert sorted(int(row.serial) for row in rows) == list(range(35))
+    assert all(row.valid_to is None for row in rows)
 
 
 def test_unknown_columns_are_named(log: Log, tmp_path: Path) -> None:

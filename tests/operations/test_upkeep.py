@@ -144,6 +144,31 @@ def test_tiles_go_together_and_a_dark_exposure_with_the_last_it_serves(log: Log,
     assert list(tmp_path.glob("*.png")) == []
 
 
+def test_a_picture_the_system_does_not_remove_stays_and_the_others_go(
+    log: Log, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = _desk(log)
+    for serial in ("1", "2", "3"):
+        inspection, _ = _photographed(log, tmp_path, serial, f"picture of {serial}".encode())
+        desk.decide(desk.open(inspection), Disposition.ACCEPT)
+    unlink = Path.unlink
+
+    def refuse_the_second(path: Path) -> None:
+        if path.name == "2.png":
+            raise PermissionError(13, "Permission denied", str(path))
+        unlink(path)
+
+    monkeypatch.setattr(Path, "unlink", refuse_the_second)
+    report = remove_old_pictures(log, 30, "gate 1", today=date.today() + timedelta(days=31))
+    assert report.removed == 2
+    assert [(Path(kept.path).name, kept.reason.text) for kept in report.kept] == [
+        ("2.png", "the system does not remove it: Permission denied")
+    ]
+    with log.reading() as connection:
+        noted = {Path(row.path).name for row in connection.execute(select(removed_pictures))}
+    assert noted == {"1.png", "3.png"}
+
+
 def test_a_picture_stays_as_long_as_the_log_does_not_have_everything_about_it(log: Log, tmp_path: Path) -> None:
     desk = _desk(log)
     _, undecided = _photographed(log, tmp_path, "1", b"picture of 1")

@@ -76,6 +76,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "bench.unknown_panel": "The log does not know the panel {serial}.",
     "retention.undecided": "the panel is not decided yet",
     "retention.missing": "the file is not there",
+    "retention.failed": "the system does not remove it: {cause}",
     "retention.another": "the file is not the one that was logged",
     "log.erased_name": "a person whose name was erased",
     "log.edited": "Station {station}, record {number}: edited after it was logged.",
