@@ -10,17 +10,27 @@ import numpy as np
 from elinspect import __version__
 from elinspect.catalogue import Message
 from elinspect.detectors import contact_notes, detect_all, prepare
+from elinspect.electrical import (
+    LossModel,
+    flag_loss,
+    loss_model,
+    panel_loss,
+    panel_voltages,
+    relative_voltages,
+    temperature_of,
+)
 from elinspect.errors import ImageFileError
 from elinspect.frames import address_of, clockwise_from_top_left, stored_corner
 from elinspect.geometry import cut_cells, find_grid, find_panel, fingerprints_of, to_file_px
 from elinspect.imaging import Scene, TileSetup, assess, blank_reason, set_scene
-from elinspect.recipe import AcceptanceCriteria, Product
+from elinspect.recipe import AcceptanceCriteria, Product, ProductRecipe
 from elinspect.records import (
     PANEL_KINDS,
     STRING_KINDS,
     CellGrid,
     CellResult,
     Detection,
+    ExposureConditions,
     ExposureFile,
     ExposureRole,
     Exposures,
@@ -143,10 +153,18 @@ def inspect_panel(
     found = flags_from(
         detections, to_file, recipe, criteria, scale_known=product.scale_known, tiles=pictures.tile.tolist()
     )
-    flags = judged(found, criteria)
-    quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
-    proposal = propose(flags, quality, None, recipe, criteria)
+    model = loss_model(recipe)
+    loss = None
+    if isinstance(model, LossModel):
+        loss = panel_loss([each.flag for each in found], model)
+        found = tuple(replace(each, flag=replace(each.flag, loss_w=flag_loss(each.flag, model))) for each in found)
+    elif model.code != "loss.no_data":
+        quality = replace(quality, notes=(*quality.notes, model))
+    clock.lap("electrical")
+    flags = judged(found, criteria, loss)
+    quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
+    proposal = propose(flags, quality, None, recipe, criteria, loss)
     clock.lap("triage")
     return PanelResult(
         serial=occasion.serial,
@@ -157,12 +175,13 @@ def inspect_panel(
         versions=versions_of(product, criteria, cameras),
         quality=quality,
         panel=_panel_found(grid, scene.panel_corners_in_file(grid.panel_corners_px), product),
-        cells=_cells(view, detections),
+        cells=_cells(view, detections, recipe, exposures.conditions),
         flags=flags,
         proposal=proposal,
         timing_s=clock.read(),
         fingerprints=prints,
         customer=occasion.customer,
+        loss=loss,
     )
 
 
@@ -268,8 +287,13 @@ def _panel_found(grid: CellGrid, corners_px: Points, product: Product) -> PanelF
     )
 
 
-def _cells(view: PanelView, detections: tuple[Detection, ...]) -> tuple[CellResult, ...]:
+def _cells(
+    view: PanelView, detections: tuple[Detection, ...], recipe: ProductRecipe, conditions: ExposureConditions
+) -> tuple[CellResult, ...]:
     grid = view.pictures.grid
+    relative = np.where(view.judged, view.relative_luminance, np.nan)
+    differences = relative_voltages(relative, temperature_c=temperature_of(conditions))
+    voltages = panel_voltages(np.where(view.judged, view.own_light, np.nan), recipe, conditions)
     corners = clockwise_from_top_left(view.pictures.corners_in_files())
     return tuple(
         CellResult(
@@ -284,9 +308,15 @@ def _cells(view: PanelView, detections: tuple[Detection, ...]) -> tuple[CellResu
             defect_score=None,
             judged=bool(view.judged[index]),
             tile=int(view.pictures.tile[index]),
+            voltage_difference_mv=_finite(1000 * differences[index]),
+            voltage_v=_finite(voltages[index]),
         )
         for index in range(grid.layout.n_cells)
     )
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
 
 
 def _corner_tuple(corners: Points) -> _Corners:

@@ -788,6 +788,10 @@ class CellResult:
         False if the cell cannot be judged.
     tile : int
         Index of the file.
+    voltage_difference_mv : float or None
+        Voltage of its junction less that of the usual cell with the same current, from the light; None if not judged.
+    voltage_v : float or None
+        Voltage of its junction, where the panel's voltage was given and every cell of its circuit is judged.
     """
 
     address: Address
@@ -797,6 +801,8 @@ class CellResult:
     defect_score: float | None
     judged: bool
     tile: int = 0
+    voltage_difference_mv: float | None = None
+    voltage_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -812,7 +818,8 @@ class CellLoss:
     worst_loss_w : float
         If every part that could come off did, at least `loss_w`.
     dissipated_w : float
-        Heat the cell takes up at the module's maximum power point in that worst case; 0 while it delivers power.
+        Heat the cell takes up in that worst case while the other modules of a long string drive their usual current
+        through this one; 0 while it delivers power.
     hot_spot : bool
         Whether that would at least double the heat it takes from the light.
     """

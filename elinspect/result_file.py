@@ -288,6 +288,8 @@ def _cell_as_dict(cell: CellResult, layout: Layout) -> Json:
         "defect_score": _rounded(cell.defect_score, 4),
         "judged": cell.judged,
         "tile": cell.tile,
+        "voltage_difference_mv": _rounded(cell.voltage_difference_mv, 2),
+        "voltage_v": _rounded(cell.voltage_v, 5),
     }
 
 
@@ -300,6 +302,8 @@ def _cell_from_dict(data: Mapping[str, Any]) -> CellResult:
         defect_score=data["defect_score"],
         judged=data["judged"],
         tile=data["tile"],
+        voltage_difference_mv=data.get("voltage_difference_mv"),
+        voltage_v=data.get("voltage_v"),
     )
 
 

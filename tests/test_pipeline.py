@@ -5,6 +5,7 @@ Real cells: elpv-dataset, free panels only (laminated few-busbar cells, 8 bit, r
 
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -15,9 +16,10 @@ from real_panels import MONO_36, MONO_60, MULTI_60, MULTI_72, RealPanel, seen, w
 
 from elinspect.imaging import read_exposures, single_exposure
 from elinspect.pipeline import Occasion, image_facts, inspect_panel
-from elinspect.recipe import assumed_product, default_criteria
-from elinspect.records import Address, Disposition, Layout, PanelResult
-from elinspect.result_file import as_dict, schema
+from elinspect.recipe import Product, assumed_product, default_criteria
+from elinspect.records import Address, Disposition, ExposureConditions, Layout, PanelResult
+from elinspect.result_file import as_dict, from_dict, schema
+from elinspect.synthetic.products import product_recipe
 from elinspect.vision import cv2
 
 
@@ -47,6 +49,21 @@ def test_real_cells_get_the_right_grid_and_a_result_each(tmp_path: Path, real: R
 def test_the_result_of_a_real_panel_follows_the_schema(mono_60: PanelResult) -> None:
     data = json.loads(json.dumps(as_dict(mono_60), allow_nan=False))
     jsonschema.Draft202012Validator(schema()).validate(data)
+
+
+def test_a_product_with_a_datasheet_gets_watts_and_voltages() -> None:
+    recipe = product_recipe("mono_6x10")
+    path = Path(__file__).parents[1] / "synthetic_images" / "mono_6x10_8bit.png"
+    exposures = replace(single_exposure(path), conditions=ExposureConditions(voltage_v=39.0, temperature_c=25.0))
+    result = inspect_panel(exposures, Product(recipe), default_criteria(), Occasion("000042"))
+    assert result.loss is not None
+    assert result.loss.power_w == recipe.electrical.power_w
+    assert 0 <= result.loss.loss_w <= result.loss.worst_loss_w
+    assert from_dict(as_dict(result)).loss is not None
+    voltages = [cell.voltage_v for cell in result.cells]
+    assert sum(volts for volts in voltages if volts is not None) == pytest.approx(39.0, abs=0.01)
+    middle = np.median([cell.voltage_difference_mv for cell in result.cells])
+    assert abs(middle) < 1.0
 
 
 def test_cracked_cells_of_a_real_panel_lead_to_rework(mono_60: PanelResult) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from elinspect.catalogue import words
+from elinspect.electrical import LossModel, flag_loss, loss_model, panel_loss
 from elinspect.errors import LogError
 from elinspect.operations.people import sign_in, sign_in_here
 from elinspect.operations.versions import log_criteria, logged_recipe
@@ -239,14 +240,15 @@ class ReviewDesk:
         """Return the flag with the limit it reaches, together with the others that stand on the panel."""
         dismissed = {name for name, verdict in review.verdicts.items() if verdict.answer is Answer.DISMISSED}
         others = [known for known in review.flags if known.id != flag.id and known.id not in dismissed]
-        return with_limit(flag, self._criteria_for(review.result), others)
-
-    def _criteria_for(self, result: PanelResult) -> AcceptanceCriteria:
-        """Return the criteria as they hold for the panel's product and customer."""
-        recipe = self._recipe(result.versions.recipe)
+        recipe = self._recipe(review.result.versions.recipe)
         if recipe is None:
-            return self._criteria
-        return self._criteria.in_force(recipe.name, recipe.cell.technology, result.customer)
+            return with_limit(flag, self._criteria, others)
+        criteria = self._criteria.in_force(recipe.name, recipe.cell.technology, review.result.customer)
+        model = loss_model(recipe)
+        if not isinstance(model, LossModel):
+            return with_limit(flag, criteria, others)
+        flag = replace(flag, loss_w=flag_loss(flag, model))
+        return with_limit(flag, criteria, others, panel_loss((flag, *others), model))
 
     def _recipe(self, label: str) -> ProductRecipe | None:
         if label not in self._recipes:
