@@ -112,6 +112,10 @@ class MemoryDesk:
             for name, old, made in found
         )
 
+    def recall(self, inspection: str) -> Review:
+        self._call("recall", inspection)
+        return self.logged[inspection]
+
     def unread(self) -> tuple[UnreadFile, ...]:
         return tuple(self.unread_files)
 

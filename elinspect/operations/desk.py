@@ -16,7 +16,7 @@ from elinspect.recipe import AcceptanceCriteria, ProductRecipe
 from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source, Stage
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
 from elinspect.review.desk import DECIDED_SHOWN, EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
-from elinspect.review.gate import Role
+from elinspect.review.gate import ANSWERING, Role
 from elinspect.review.session import Decision, Hold, Review, Verdict, answered
 from elinspect.store.events import EventKind, NewEvent, panel_subject
 from elinspect.store.locks import Lock, release, take
@@ -34,7 +34,8 @@ from elinspect.triage import with_limit
 class ReviewDesk:
     """A desk bound to a log, a station and a signed-in inspector; keeps the locks of the panels it opened.
 
-    Every method that writes returns only after the fact is on disk.
+    Every method that writes returns only after the fact is on disk. Where people have PINs and none is given, nobody is
+    signed in at first, and nothing can be answered or decided.
     """
 
     def __init__(
@@ -45,8 +46,11 @@ class ReviewDesk:
         self._criteria = criteria
         self._locks: dict[str, Lock] = {}
         self._recipes: dict[str, ProductRecipe | None] = {}
-        self._signed = Person(inspector_name, role)
-        self._person = sign_in(log, station, inspector_name, role, pin)
+        self._signed: Person | None = None
+        self._person: str | None = None
+        if pin or not self.asks_pin():
+            self._person = sign_in(log, station, inspector_name, role, pin)
+            self._signed = Person(inspector_name, role)
         log_criteria(log, criteria, station)
 
     def close(self) -> None:
@@ -128,7 +132,7 @@ class ReviewDesk:
 
         An acceptance or a concession also closes the flags below every limit that nobody answered. A hold has an owner.
         """
-        data = {"disposition": disposition.value, "reason": reason}
+        data: dict[str, Any] = {"disposition": disposition.value, "reason": reason}
         if disposition is Disposition.HOLD:
             data["owner"] = self._owner(owner)
         events = [self._event(review, EventKind.DISPOSITION, data)]
@@ -139,10 +143,12 @@ class ReviewDesk:
         self._locks.pop(self._subject(review), None)
         with self._log.reading() as connection:
             hold = _hold(connection, review.inspection) if disposition is Disposition.HOLD else None
-        decision = Decision(disposition, self._signed.name, appended.events[0].at, reason)
+        decision = Decision(
+            disposition, self._signed.name if self._signed is not None else "", appended.events[0].at, reason
+        )
         return replace(review, version=appended.version, decision=decision, hold=hold)
 
-    def _owner(self, name: str) -> str:
+    def _owner(self, name: str) -> str | None:
         """Return the id of the owner of a hold: events hold no names."""
         if not name.strip():
             return self._person
@@ -191,8 +197,13 @@ class ReviewDesk:
         made = Counter(Disposition(row.decision) for row in rows)
         return ShiftFigures(since, made, sum(row.decision != row.proposal for row in rows), answers)
 
+    def recall(self, inspection: str) -> Review:
+        """Return a review as the log has it without locking the panel."""
+        with self._log.reading() as connection:
+            return _review(connection, inspection)
+
     @property
-    def person(self) -> Person:
+    def person(self) -> Person | None:
         """Who is signed in."""
         return self._signed
 
@@ -232,6 +243,8 @@ class ReviewDesk:
         return NewEvent(kind, self._subject(review), {"inspection": review.inspection, **data}, self._person)
 
     def _append(self, review: Review, kind: EventKind, data: dict[str, Any]) -> int:
+        if self._signed is None or self._signed.role not in ANSWERING:
+            raise LogError("gate.role_answer")
         event = self._event(review, kind, data)
         lock = self._locks.get(event.subject)
         return self._log.append([event], self._station, review.version, lock).version

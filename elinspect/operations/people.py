@@ -69,7 +69,7 @@ def sign_in_here(log: Log, station: str, name: str, secret: str) -> tuple[str, s
     Parameters
     ----------
     name : str
-        Empty for a badge.
+        May be empty for a badge.
     secret : str
         PIN, or what the badge reader typed.
 
@@ -83,23 +83,29 @@ def sign_in_here(log: Log, station: str, name: str, secret: str) -> tuple[str, s
     LogError
         If they do not belong together, or nobody has this badge.
     """
+    name = name.strip()
     with log.reading() as connection:
         guarded = pins_in_use(connection)
-        if not name.strip():
-            name = _name_of_badge(connection, secret)
-            badge = True
-        else:
-            badge = False
-        known = connection.execute(select(people.c.role).where(people.c.name == name.strip())).scalar_one_or_none()
+        known = connection.execute(select(people.c.role).where(people.c.name == name)).scalar_one_or_none()
     role = Role(known) if known is not None else Role.INSPECTOR
-    if badge:
-        with log.writing() as connection:
-            person = person_named(connection, name)
-        log.append([NewEvent(EventKind.SIGN_IN, f"person:{person}", {"role": role.value}, person)], station)
-        return person, name, role
-    if guarded and known is None:
+    if name and (known is not None or not guarded):
+        try:
+            return sign_in(log, station, name, role, secret), name, role
+        except LogError as error:
+            if error.message.code != "people.wrong_pin" or len(secret) < SHORTEST_BADGE:
+                raise
+    elif name and len(secret) < SHORTEST_BADGE:
         raise LogError("people.wrong_pin")
-    return sign_in(log, station, name.strip(), role, secret), name.strip(), role
+    return _sign_in_by_badge(log, station, secret)
+
+
+def _sign_in_by_badge(log: Log, station: str, badge: str) -> tuple[str, str, Role]:
+    with log.reading() as connection:
+        name = _name_of_badge(connection, badge)
+        found = connection.execute(select(people.c.id, people.c.role).where(people.c.name == name)).one()
+    role = Role(found.role)
+    log.append([NewEvent(EventKind.SIGN_IN, f"person:{found.id}", {"role": role.value}, found.id)], station)
+    return str(found.id), name, role
 
 
 def _name_of_badge(connection: Connection, badge: str) -> str:

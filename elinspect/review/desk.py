@@ -214,9 +214,12 @@ class Desk(Protocol):
     def shift(self, since: str) -> ShiftFigures:
         """Return what was done at this seat since a time, ISO 8601 with offset."""
 
+    def recall(self, inspection: str) -> Review:
+        """Return a review as the log has it without taking the panel: it is only looked at."""
+
     @property
-    def person(self) -> Person:
-        """Who is signed in."""
+    def person(self) -> Person | None:
+        """Who is signed in; None before anybody has."""
 
     def asks_pin(self) -> bool:
         """Return whether people here sign in with a PIN or badge; names are taken on trust until somebody has one."""

@@ -85,7 +85,8 @@ class GateFacts:
     role: Role | None = None
 
 
-_DECIDERS = frozenset({Role.INSPECTOR, Role.QUALITY_ENGINEER})
+ANSWERING = frozenset({Role.INSPECTOR, Role.QUALITY_ENGINEER})
+"""Roles that answer flags and decide; all others read."""
 
 
 def missing_conditions(facts: GateFacts, disposition: Disposition) -> tuple[Message, ...]:
@@ -104,7 +105,7 @@ def missing_conditions(facts: GateFacts, disposition: Disposition) -> tuple[Mess
         Empty if the disposition may be logged.
     """
     missing: list[Message] = []
-    if facts.role not in _DECIDERS:
+    if facts.role not in ANSWERING:
         missing.append(Message("gate.role_decide"))
     if not facts.lock_held:
         missing.append(Message("gate.lock"))

@@ -70,6 +70,7 @@ def gate(desk: MemoryDesk, states: list[GateState]) -> GatePresenter:
     presenter = GatePresenter(desk, at_once, states.append)
     presenter.poll()
     presenter.picture_shown("a")
+    presenter.cells_seen("a", 0)
     return presenter
 
 
@@ -127,6 +128,7 @@ def test_before_the_picture_is_on_screen_nothing_is_answered_or_released(desk) -
     gate.picture_shown("a")  # the picture of another panel changes nothing
     assert gate.state.picture is PictureState.LOADING
     gate.picture_shown("b")
+    gate.cells_seen("b", 0)
     gate.ask(Disposition.ACCEPT)
     assert desk.logged["b"].decision.disposition is Disposition.ACCEPT
 
@@ -173,6 +175,7 @@ def test_a_string_flag_cannot_become_one_of_a_cell(desk) -> None:
     gate = GatePresenter(desk, at_once, lambda _state: None)
     gate.open("s")
     gate.picture_shown("s")
+    gate.cells_seen("s", 0)
     gate.change(Kind.CRACK)
     assert gate.state.notice.text == words("desktop.change.needs_cell", kind="crack")
     assert _answers(desk, "s") == {}
@@ -267,11 +270,13 @@ def test_a_decided_panel_is_closed_and_a_held_one_can_still_be_reworked(gate, de
     gate.decide(Disposition.HOLD, "ask")
     gate.open("a")
     gate.picture_shown("a")
-    assert gate.state.missing_for(Disposition.HOLD) == (words("desktop.already_decided"),)
+    gate.cells_seen("a", 0)
+    assert gate.state.missing_for(Disposition.ACCEPT) == (words("gate.held"), words("gate.unanswered", n=2))
     gate.ask(Disposition.REWORK)
     assert desk.logged["a"].decision.disposition is Disposition.REWORK
     gate.open("a")
     gate.picture_shown("a")
+    gate.cells_seen("a", 0)
     gate.confirm()
     assert gate.state.notice.text == words("desktop.already_decided")
     assert gate.state.missing_for(Disposition.REWORK) == (words("desktop.already_decided"),)
@@ -280,6 +285,7 @@ def test_a_decided_panel_is_closed_and_a_held_one_can_still_be_reworked(gate, de
 def test_after_the_last_decision_no_panel_is_on_screen_until_one_arrives(gate, desk) -> None:
     gate.ask(Disposition.REWORK)
     gate.picture_shown("b")
+    gate.cells_seen("b", 0)
     gate.ask(Disposition.ACCEPT)
     assert gate.state.review is None
     gate.confirm()
@@ -363,6 +369,7 @@ def test_while_an_answer_is_being_written_nothing_else_is_taken(desk) -> None:
     later.run()
     later.run()
     gate.picture_shown("a")
+    gate.cells_seen("a", 0)
     gate.confirm()
     assert gate.state.busy is Busy.WRITING
     assert gate.state.line.flag.id == "m1"
@@ -400,6 +407,7 @@ def test_stepping_along_the_line_ends_at_its_ends(gate) -> None:
 def test_without_flags_the_keys_for_answers_say_so(gate) -> None:
     gate.open("b")
     gate.picture_shown("b")
+    gate.cells_seen("b", 0)
     gate.confirm()
     assert gate.state.notice.text == words("desktop.no_flag")
     gate.step_flag(1)
@@ -411,6 +419,7 @@ def test_nothing_but_the_result_is_read_from_a_demo_panel(desk) -> None:
     gate = GatePresenter(desk, at_once, lambda _state: None)
     gate.open("d")
     gate.picture_shown("d")
+    gate.cells_seen("d", 0)
     gate.ask(Disposition.ACCEPT)
     assert desk.logged["d"].decision.disposition is Disposition.ACCEPT
 
@@ -449,6 +458,7 @@ def many(desk: MemoryDesk) -> GatePresenter:
     presenter = GatePresenter(desk, at_once, lambda _state: None)
     presenter.open("many")
     presenter.picture_shown("many")
+    presenter.cells_seen("many", 0)
     presenter.go_to("f1")
     return presenter
 

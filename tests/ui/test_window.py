@@ -425,7 +425,12 @@ def test_a_panel_that_was_not_found_is_shown_with_its_reason(open_window: Callab
     driver.key(Key.Key_F6)
     assert words("gate.not_found") in driver.notice
     driver.key(Key.Key_F8)
+    # The proposal's own reason and the person at the desk are put forward: one more key holds the panel.
+    assert driver.window._decision.reason.text() == reason.text
+    assert driver.window._decision.owner.text() == "tester"
+    driver.key(Key.Key_Return)
     assert desk.logged["n"].decision.disposition is Disposition.HOLD
+    assert desk.logged["n"].hold.owner == "tester"
 
 
 def test_names_for_those_who_do_not_see_the_screen(driver) -> None:

@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QApplication
 
 from elinspect.records import ElImage
 from elinspect.review.desk import Desk
+from elinspect_ui.desk_hands import in_person_words
 from elinspect_ui.pages import Page
 from elinspect_ui.window import GateWindow, WindowSettings
 
@@ -33,7 +34,7 @@ def run(
     title : str
         What stands in the title bar after the program's name, such as the station.
     who : str
-        Inspector and station, shown at the top right.
+        Shown at the top right; by default who is signed in.
     start : str, optional
         Inspection to open first; otherwise the panel that has waited longest.
     light : bool
@@ -51,7 +52,7 @@ def run(
         application = QApplication(sys.argv[:1])
     application.setApplicationName("elinspect")
     application.setStyle("Fusion")
-    window = GateWindow(desk, WindowSettings(title, who, light, pages), _read)
+    window = GateWindow(desk, WindowSettings(title, who or in_person_words(desk.person), light, pages), _read)
     window.show()
     window.start(start)
     before = signal.signal(signal.SIGINT, lambda *_: window.close())  # runs at the next reading of the queue

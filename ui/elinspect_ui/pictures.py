@@ -8,8 +8,8 @@ from elinspect.records import ElImage, PanelResult
 from elinspect_ui.jobs import Job, Jobs
 from elinspect_ui.viewer.picture import Picture, make_picture
 
-KEPT = 2
-"""Pictures kept: the one on screen and one more. A 60 MP picture takes 160 MB."""
+KEPT = 3
+"""Pictures kept: the one on screen, the next one, and an earlier one of the same panel. 60 MP take 160 MB each."""
 
 
 class Pictures:
@@ -48,6 +48,10 @@ class Pictures:
             self._under_way.pop(other).cancel()
         self.prefetch(inspection, result)
         return None
+
+    def kept(self, inspection: str) -> Picture | None:
+        """Return a picture that is there; nothing is read."""
+        return self._kept.get(inspection)
 
     def prefetch(self, inspection: str, result: PanelResult) -> None:
         """Read a picture unless it is there or on its way."""

@@ -133,6 +133,7 @@ QLabel[role="serial"] { font-size: ${big}px; font-weight: 700; }
 QLabel[role="title"] { font-size: ${mid}px; font-weight: 600; }
 QLabel[role="soft"] { color: $soft; }
 QLabel[role="caution"] { color: $soft; font-size: ${small}px; }
+QLabel[role="caption"] { color: $soft; font-size: ${small}px; }
 QLabel[role="keys"] { color: $soft; font-size: ${small}px; }
 QLabel[role="warning"] { color: $warning; font-weight: 600; }
 QLabel[role="problem"] { color: $above; font-weight: 600; }
@@ -151,12 +152,14 @@ QPushButton:pressed, QPushButton:checked { background: $current; color: $on; bor
 QPushButton:disabled { color: $faint; background: $surface; border-style: dashed; }
 QPushButton[role="answer"] { font-weight: 600; padding: ${pp}px ${pp}px; }
 QPushButton[role="decide"] { font-size: ${mid}px; font-weight: 600; padding: ${pp}px ${wide}px; }
+QPushButton[role="rare"] { padding: ${p}px ${pp}px; }
 QPushButton[role="page"] { padding: ${t}px ${pp}px; border-radius: 0; }
 QPushButton[proposed="true"] { border: 2px solid $current; }
 QLineEdit { background: $raised; border: 1px solid $line; border-radius: ${r}px; padding: ${p}px;
     selection-background-color: $current; selection-color: $on; }
 QLineEdit:focus { border: 2px solid $current; }
 QListView { background: $surface; border: none; outline: none; }
+QScrollArea, QScrollArea > QWidget > QWidget { background: $surface; border: none; }
 QTextBrowser { background: $surface; border: none; padding: ${pp}px; }
 QScrollBar:vertical { background: $surface; width: ${pp}px; margin: 0; }
 QScrollBar:horizontal { background: $surface; height: ${p}px; margin: 0; }

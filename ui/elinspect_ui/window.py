@@ -1,7 +1,9 @@
 """The window: panes put together, actions for every command, pictures read in the background."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -22,10 +24,13 @@ from PySide6.QtWidgets import (
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect.records import Address, Answer, Disposition, ElImage
-from elinspect.review.desk import Desk
+from elinspect.review.desk import Desk, EarlierPicture
+from elinspect.review.session import Review
+from elinspect_ui.desk_hands import DeskHands
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.pages import Page, PageWidget
 from elinspect_ui.panes.decision_pane import DecisionPane
+from elinspect_ui.panes.earlier import Earlier
 from elinspect_ui.panes.flag_pane import FlagPane
 from elinspect_ui.panes.help_window import HelpWindow
 from elinspect_ui.panes.kind_choice import KindChoice
@@ -33,17 +38,21 @@ from elinspect_ui.panes.labels import key_line
 from elinspect_ui.panes.page_bar import PageBar
 from elinspect_ui.panes.panel_pane import PanelPane
 from elinspect_ui.panes.queue_pane import QueuePane
+from elinspect_ui.panes.unread_window import UnreadWindow
 from elinspect_ui.pictures import Pictures
 from elinspect_ui.presenters.commands import COMMANDS, GROUPS
 from elinspect_ui.presenters.gate import GatePresenter
 from elinspect_ui.presenters.panel_words import panel_words
 from elinspect_ui.presenters.queue import queue_lines, waiting_count
+from elinspect_ui.presenters.shift import clock_line, shift_start, shift_words, unread_words
 from elinspect_ui.presenters.state import Busy, GateState, PictureState
 from elinspect_ui.theme import DARK, LIGHT, style_sheet, text_px
 from elinspect_ui.viewer.picture import Contrast, Picture
 
 POLL_MS = 500
 """How often the queue is read; the log asks for 250 ms at least between two readings."""
+FIGURES_MS = 5_000
+"""How often the figures of the shift and the files that could not be inspected are read."""
 CLOSE_MS = 20_000
 """Longest wait at the end for an answer that is being written."""
 
@@ -62,12 +71,21 @@ class WindowSettings:
         Begin with the light theme.
     pages : sequence of Page
         Pages beside the gate.
+    takts : mapping from str to float
+        Takt of each station in seconds; under ``""`` that of every other.
+    shifts : sequence of str
+        When shifts begin, ``06:00``.
+    lock_after_s : float or None
+        The window locks itself after so long without a key or a touch; never with None, or where nobody has a PIN.
     """
 
     title: str = ""
     who: str = ""
     light: bool = False
     pages: Sequence[Page] = ()
+    takts: Mapping[str, float] = field(default_factory=dict)
+    shifts: Sequence[str] = ()
+    lock_after_s: float | None = 600.0
 
 
 class GateWindow(QMainWindow):
@@ -93,7 +111,11 @@ class GateWindow(QMainWindow):
         self._page_jobs = Jobs(1, self)
         self._pages: dict[str, PageWidget] = {}
         self._pictures = Pictures(Jobs(2, self), read, self._picture_ready, self._picture_failed)
-        self._presenter = GatePresenter(desk, self._writer.submit, self._show)
+        self._presenter = GatePresenter(desk, self._writer.submit, self._show, settings.takts)
+        self._since = shift_start(settings.shifts, datetime.now().astimezone()).isoformat(timespec="seconds")
+        self._clock_from: float | None = None
+        self._seconds: list[float] = []
+        self._earlier: Earlier | None = None
         self._on_screen: str | None = None
         self._shown: GateState | None = None
         self._problem = ""
@@ -102,12 +124,19 @@ class GateWindow(QMainWindow):
         self._panel_share = 0.63
         self._actions = self._make_actions()
         self._build()
+        self._desk_hands = DeskHands(self, desk, self._writer, self._front, self._person_changed)
         self._kinds = KindChoice(self, self._panel, self._presenter)
         self._connect()
         self._apply_theme()
         self._poll = QTimer(self)
         self._poll.setInterval(POLL_MS)
         self._poll.timeout.connect(self._presenter.poll)
+        self._seconds_timer = QTimer(self)
+        self._seconds_timer.setInterval(1000)
+        self._seconds_timer.timeout.connect(self._tick)
+        self._figures_timer = QTimer(self)
+        self._figures_timer.setInterval(FIGURES_MS)
+        self._figures_timer.timeout.connect(lambda: self._presenter.read_figures(self._since))
         self._show(self._presenter.state)
 
     # Putting together
@@ -122,6 +151,8 @@ class GateWindow(QMainWindow):
             "dismiss_cell": lambda: self._presenter.answer_alike(Answer.DISMISSED, whole_string=False),
             "confirm_string": lambda: self._presenter.answer_alike(Answer.CONFIRMED, whole_string=True),
             "change_kind": lambda: self._kinds.change(),
+            "redraw": lambda: self._kinds.redraw(),
+            "note": lambda: self._presenter.ask_note(),
             "add_flag": lambda: self._kinds.add(),
             "take_back": lambda: self._presenter.take_back(),
             "undo": lambda: self._presenter.undo(),
@@ -129,6 +160,14 @@ class GateWindow(QMainWindow):
             "accept": lambda: self._presenter.ask(Disposition.ACCEPT),
             "rework": lambda: self._presenter.ask(Disposition.REWORK),
             "hold": lambda: self._presenter.ask(Disposition.HOLD),
+            "concession": lambda: self._presenter.ask(Disposition.CONCESSION),
+            "scrap": lambda: self._presenter.ask(Disposition.SCRAP),
+            "withdraw": lambda: self._presenter.ask_take_back(),
+            "unread": self._open_unread,
+            "earlier": self._toggle_earlier,
+            "rule": self._toggle_rule,
+            "sign_in": lambda: self._desk_hands.ask(),
+            "lock": lambda: self._desk_hands.lock(),
             "next_panel": lambda: self._presenter.step_panel(1),
             "previous_panel": lambda: self._presenter.step_panel(-1),
             "open_again": self._open_again,
@@ -188,7 +227,7 @@ class GateWindow(QMainWindow):
         row.addWidget(self._page_bar)
         row.addWidget(self._who)
         self.menuBar().setCornerWidget(corner)
-        self._queue = QueuePane()
+        self._queue = QueuePane(self._actions)
         self._panel = PanelPane(self._actions)
         self._flag = FlagPane(self._actions)
         self._decision = DecisionPane(self._actions)
@@ -210,6 +249,11 @@ class GateWindow(QMainWindow):
         layout.addWidget(self._decision)
         foot = QHBoxLayout()
         foot.addWidget(self._keys, 1)
+        self._shift = QLabel()
+        self._shift.setProperty("role", "keys")
+        self._shift.setAccessibleName(words("desktop.shift.name"))
+        self._shift.setContentsMargins(0, 0, 8, 0)
+        foot.addWidget(self._shift)
         layout.addLayout(foot)
         self._front = QStackedWidget()
         self._front.addWidget(ground)
@@ -227,7 +271,9 @@ class GateWindow(QMainWindow):
         view.shown.connect(self._picture_painted)
         view.chosen.connect(self._cell_chosen)
         self._flag.asked.connect(self._presenter.go_to)
-        self._decision.reasoned.connect(self._reason_given)
+        view.looked.connect(self._looked)
+        view.measured.connect(self._measured)
+        self._decision.written.connect(self._presenter.written)
         self._decision.left.connect(self._presenter.leave_reason)
 
     def start(self, inspection: str | None = None) -> None:
@@ -235,7 +281,11 @@ class GateWindow(QMainWindow):
         if inspection is not None:
             self._presenter.open(inspection)
         self._presenter.poll()
+        self._presenter.read_figures(self._since)
         self._poll.start()
+        self._seconds_timer.start()
+        self._figures_timer.start()
+        self._desk_hands.start(self._settings.lock_after_s)
 
     # Showing the state
 
@@ -271,12 +321,19 @@ class GateWindow(QMainWindow):
             self._flag.show_selected(self._panel.view.selected)
             self._flag.show_state(state)
         self._flag.enable_buttons(state)
-        if state.asking is None and self._decision.reason.hasFocus():
+        if before is None or (state.shift, state.unread) != (before.shift, before.unread):
+            self._show_figures(state)
+        if before is not None and _decisions(state) > _decisions(before):
+            self._note_seconds()
+            self._presenter.read_figures(self._since)
+        if state.asking is None and (self._decision.reason.hasFocus() or self._decision.owner.hasFocus()):
             self._panel.view.setFocus()  # otherwise the next key would still be written into the reason
         self._decision.show_state(state)
 
     def _change_panel(self, inspection: str | None) -> None:
         self._on_screen = inspection
+        self._clock_from = None
+        self._drop_earlier()
         self._flag.show_picture(None)
         review = self._presenter.state.review
         if inspection is None or review is None:
@@ -304,21 +361,30 @@ class GateWindow(QMainWindow):
 
     def _picture_ready(self, inspection: str, picture: Picture) -> None:
         if inspection == self._on_screen:
-            self._panel.show_picture(picture, self._presenter.state.scheme)
-            self._flag.show_picture(picture)
             state = self._presenter.state
+            mm_per_px = state.review.result.quality.mm_per_px if state.review is not None else None
+            self._panel.show_picture(picture, state.scheme, inspection, mm_per_px)
+            self._flag.show_picture(picture)
             self._panel.view.set_lines(state.lines, state.line.flag.id if state.line is not None else None)
             self._flag.show_selected(self._panel.view.selected)
+        elif self._earlier is not None and inspection == self._earlier.review.inspection:
+            self._earlier.show(self._panel, picture)
 
     def _picture_failed(self, inspection: str, error: Exception) -> None:
         if inspection == self._on_screen:
             text = str(error) if isinstance(error, ElinspectError) else words("desktop.unexpected", cause=str(error))
             self._panel.show_message(words("desktop.picture.failed"), text, again=True)
             self._presenter.picture_failed(inspection)
+        elif self._earlier is not None and inspection == self._earlier.review.inspection:
+            self._drop_earlier()
+            self._presenter.say_refused(str(error))
 
     def _picture_painted(self) -> None:
         if self._on_screen is not None:
             self._presenter.picture_shown(self._on_screen)
+            if self._clock_from is None:
+                self._clock_from = time.monotonic()
+                self._tick()
             self._presenter.look_ahead(self._pictures.prefetch)
 
     def _read_picture_again(self) -> None:
@@ -372,11 +438,76 @@ class GateWindow(QMainWindow):
         self._whole = not self._whole
         self._flag.show_whole_cell(self._whole)
 
-    # The decision
+    def _looked(self, unseen: int) -> None:
+        if self._on_screen is not None:
+            self._presenter.cells_seen(self._on_screen, unseen)
 
-    def _reason_given(self, reason: str) -> None:
-        if self.state.asking is not None:
-            self._presenter.decide(self.state.asking, reason)
+    def _toggle_rule(self) -> None:
+        view = self._panel.view
+        if view.measuring:
+            view.leave_rule()
+        elif view.picture is not None:
+            view.begin_rule()
+            self._panel.show_banner(words("desktop.rule.begin"))
+
+    def _measured(self, length: str) -> None:
+        self._panel.show_banner(words("desktop.rule.length", length=length) if length else "")
+
+    # The earlier picture
+
+    def _toggle_earlier(self) -> None:
+        if self._earlier is not None:
+            self._drop_earlier()
+        else:
+            self._presenter.look_at_earlier(self._earlier_found)
+
+    def _earlier_found(self, found: EarlierPicture, review: Review) -> None:
+        self._earlier = Earlier(found, review)
+        self._panel.show_banner(words("desktop.earlier.loading"))
+        ready = self._pictures.kept(review.inspection)
+        if ready is not None:
+            self._earlier.show(self._panel, ready)
+        else:
+            self._pictures.prefetch(review.inspection, review.result)
+
+    def _drop_earlier(self) -> None:
+        if self._earlier is not None:
+            self._earlier = None
+            self._panel.view.show_earlier(None)
+            self._panel.show_banner("")
+
+    # The clock and the figures of the shift
+
+    def _tick(self) -> None:
+        elapsed = time.monotonic() - self._clock_from if self._clock_from is not None else 0.0
+        review = self.state.review
+        station = next(
+            (panel.station for panel in self.state.panels if review and panel.inspection == review.inspection), ""
+        )
+        takts = self._settings.takts
+        self._queue.clock.show_line(clock_line(elapsed, takts.get(station, takts.get(""))))
+
+    def _note_seconds(self) -> None:
+        if self._clock_from is not None:
+            self._seconds.append(time.monotonic() - self._clock_from)
+
+    def _show_figures(self, state: GateState) -> None:
+        self._queue.show_unread(len(state.unread))
+        if state.shift is not None:
+            short, detail = shift_words(state.shift, self._seconds)
+            self._shift.setText(short)
+            self._shift.setToolTip(detail)
+
+    def _open_unread(self) -> None:
+        window = UnreadWindow(unread_words(self.state.unread), self)
+        window.resize(round(self.width() * 0.55), round(self.height() * 0.7))
+        window.show()
+
+    # Who is at the desk
+
+    def _person_changed(self, shown: str) -> None:
+        self._who.setText(shown)
+        self._presenter.open_again()
 
     # Pages
 
@@ -425,6 +556,7 @@ class GateWindow(QMainWindow):
         self._queue.use_theme(self._theme, size)
         self._flag.use_theme(self._theme, size)
         self._panel.use_size(size)
+        self._desk_hands.page.use_size(size)
         self._decision.use_theme(self._theme, size)
         for page in self._pages.values():
             page.use_theme(self._theme, size)
@@ -449,13 +581,19 @@ class GateWindow(QMainWindow):
         self._splitter.setSizes([left, self.width() - left])
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        self._poll.stop()
+        for timer in (self._poll, self._seconds_timer, self._figures_timer):
+            timer.stop()
+        self._desk_hands.stop()
         self._pictures.close()
         self._page_jobs.close(2_000, finish=False)
         QApplication.setOverrideCursor(self.cursor())
         self._writer.close(CLOSE_MS, finish=True)
         QApplication.restoreOverrideCursor()
         super().closeEvent(event)
+
+
+def _decisions(state: GateState) -> int:
+    return sum(panel.decision is not None for panel in state.panels)
 
 
 def _is_on(string: int | None, position: int | None, address: Address | None) -> bool:

@@ -2,6 +2,7 @@
 
 TEXTS: dict[str, str | tuple[str, str]] = {
     "gate.role_decide": "Sign in as inspector or quality engineer to decide.",
+    "gate.role_answer": "Sign in as inspector or quality engineer to answer flags.",
     "gate.role_quality": "Only a quality engineer can decide '{disposition!d}'.",
     "gate.held": "A panel on hold ends by rework, concession, scrap or a new picture; it cannot simply be accepted.",
     "gate.reason": "'{disposition!d}' needs a reason.",
@@ -44,6 +45,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "cell {address} gives no light of its own while its string carries current: reversed or shorted"
     ),
     "flag.added": "{kind!k} in cell {address}, added by the inspector",
+    "flag.redrawn": "{kind!k} in cell {address}, outlined by the inspector",
     "flag.changed": "{kind!k} in cell {address}, changed by the inspector",
     "reason.plain": "{kind!k} in cell {address}; rule {limit}: {disposition!d} {rule!c}",
     "reason.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long; rule {limit}: {disposition!d} {rule!c}",

@@ -1,6 +1,7 @@
-"""The decision: three buttons, what stands in the way in words, the reason where one is asked, the cautions."""
+"""The decision: its buttons, what stands in the way in words, the reason or note where one is asked, the cautions."""
 
 from collections.abc import Mapping
+from datetime import datetime
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QKeyEvent
@@ -19,8 +20,13 @@ from elinspect.catalogue import words
 from elinspect.records import Disposition
 from elinspect_ui.panes.buttons import CommandButton
 from elinspect_ui.panes.labels import plain_label, spread
-from elinspect_ui.presenters.state import DISPOSITIONS, Busy, GateState
+from elinspect_ui.presenters.commands import BY_NAME
+from elinspect_ui.presenters.queue import age_in_words
+from elinspect_ui.presenters.state import DISPOSITIONS, Asked, Busy, GateState
 from elinspect_ui.theme import DARK, Theme, tone_colour
+
+_RARE = (Disposition.CONCESSION, Disposition.SCRAP)
+"""Smaller buttons: a slip must not land on them."""
 
 
 class _ReasonEdit(QLineEdit):
@@ -45,13 +51,13 @@ class DecisionPane(QWidget):
 
     Attributes
     ----------
-    reasoned : Signal
-        The inspector gave a reason: the text.
+    written : Signal
+        The inspector wrote what was asked: the text, and the owner of a hold.
     left : Signal
-        The inspector left the question for a reason.
+        The inspector left the question.
     """
 
-    reasoned = Signal(str)
+    written = Signal(str, str)
     left = Signal()
 
     def __init__(self, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
@@ -59,13 +65,13 @@ class DecisionPane(QWidget):
         self.setObjectName("pane")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self._theme: Theme = DARK
-        self._asked: Disposition | None = None
+        self._asked: Disposition | Asked | None = None
         self.buttons: dict[Disposition, CommandButton] = {}
         row = QHBoxLayout()
         row.setSpacing(8)
         for disposition in DISPOSITIONS:
             button = CommandButton(disposition.value, actions[disposition.value])
-            button.setProperty("role", "decide")
+            button.setProperty("role", "decide" if disposition not in _RARE else "rare")
             button.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
             self.buttons[disposition] = button
             row.addWidget(button)
@@ -100,8 +106,15 @@ class DecisionPane(QWidget):
         self.reason.setMaxLength(500)
         self.reason.setAccessibleName(words("desktop.reason.name"))
         self.reason.setPlaceholderText(words("desktop.reason.placeholder"))
-        self.reason.returnPressed.connect(self._give)
-        self.reason.left.connect(self.left)
+        self.owner = _ReasonEdit()
+        self.owner.setMaxLength(100)
+        self.owner.setAccessibleName(words("desktop.owner.name"))
+        self._owner_label = plain_label("soft")
+        self._owner_label.setText(words("desktop.owner.label"))
+        self._owner_label.setBuddy(self.owner)
+        for edit in (self.reason, self.owner):
+            edit.returnPressed.connect(self._give)
+            edit.left.connect(self.left)
         give = QPushButton(words("desktop.reason.give"))
         give.clicked.connect(self._give)
         leave = QPushButton(words("desktop.reason.leave"))
@@ -110,7 +123,9 @@ class DecisionPane(QWidget):
         row = QHBoxLayout()
         row.setSpacing(8)
         row.addWidget(self._question)
-        row.addWidget(self.reason, 1)
+        row.addWidget(self.reason, 3)
+        row.addWidget(self._owner_label)
+        row.addWidget(self.owner, 1)
         row.addWidget(give)
         row.addWidget(leave)
         layout = QVBoxLayout(page)
@@ -155,8 +170,15 @@ class DecisionPane(QWidget):
             _restyle(label, f"color: {colour}; font-weight: 600;")
 
     def _condition(self, state: GateState) -> str:
-        if state.review is None:
+        review = state.review
+        if review is None:
             return ""
+        if review.decision is not None and review.hold is not None:
+            age = age_in_words(review.hold.since, datetime.now().astimezone())
+            return words("desktop.held_here", age=age, owner=review.hold.owner, reason=review.decision.reason)
+        if review.decision is not None:
+            key = BY_NAME["withdraw"].shown_key
+            return words("desktop.decided_here", decision=review.decision.disposition.value, key=key)
         missing = state.missing_for(Disposition.ACCEPT)
         if missing:
             return words("desktop.accept_missing", missing=" ".join(missing))
@@ -169,15 +191,25 @@ class DecisionPane(QWidget):
         if state.asking is None or state.review is None:
             self._stack.setCurrentIndex(0)
             return
-        proposal = state.review.result.proposal.disposition
-        self._question.setText(words("desktop.reason.question", decision=state.asking.value, proposal=proposal.value))
+        self._question.setText(_question(state.asking, state.review.result.proposal.disposition))
         self.reason.setText(state.suggestion)
+        self.owner.setText(state.owner)
+        for part in (self._owner_label, self.owner):
+            part.setVisible(state.asking is Disposition.HOLD)
         self.reason.selectAll()
         self._stack.setCurrentIndex(1)
         self.reason.setFocus(Qt.FocusReason.OtherFocusReason)
 
     def _give(self) -> None:
-        self.reasoned.emit(self.reason.text())
+        self.written.emit(self.reason.text(), self.owner.text())
+
+
+def _question(asked: Disposition | Asked, proposal: Disposition) -> str:
+    if isinstance(asked, Asked):
+        return words(f"desktop.question.{asked}")
+    if asked is proposal:
+        return words("desktop.question.plain", decision=asked.value)
+    return words("desktop.reason.question", decision=asked.value, proposal=proposal.value)
 
 
 def _restyle(label: QLabel, sheet: str) -> None:

@@ -1,4 +1,4 @@
-"""The current flag: large, beside the same place of a good cell, with its measurements and the answers."""
+"""The current flag: large, beside the same place of a good cell and less the typical one, with figures and answers."""
 
 from collections.abc import Mapping, Sequence
 
@@ -14,7 +14,7 @@ from elinspect_ui.panes.buttons import CommandButton
 from elinspect_ui.panes.flag_list import FlagList
 from elinspect_ui.panes.labels import ElidedLabel, plain_label, spread
 from elinspect_ui.presenters.commands import BY_NAME
-from elinspect_ui.presenters.flag_lines import FlagLine, alike
+from elinspect_ui.presenters.flag_lines import FlagLine, Standing, alike
 from elinspect_ui.presenters.places import good_cell
 from elinspect_ui.presenters.state import GateState, PictureState
 from elinspect_ui.theme import DARK, Theme, standing_colour
@@ -26,6 +26,8 @@ from elinspect_ui.viewer.picture import Contrast, Grey, Picture
 _FIGURE_ROWS = 4
 _ANSWERS = ("confirm", "dismiss", "change_kind")
 _FURTHER = ("add_flag", "take_back", "undo", "redo")
+_BESIDE = ("redraw", "note")
+"""Beside the close-ups, where there is room."""
 _STEPS = ("previous_flag", "next_flag")
 
 
@@ -63,8 +65,12 @@ class FlagPane(QWidget):
         self._standing = plain_label("", wrap=True)
         self.flagged = CloseUpView(words("desktop.close_up.nothing"))
         self.good = CloseUpView(words("desktop.close_up.no_good_cell"))
+        self.alone = CloseUpView(words("desktop.close_up.no_typical"), less_typical=True)
         self._flagged_caption = plain_label("soft")
-        self._good_caption = plain_label("soft")
+        self._good_caption = plain_label("caption", wrap=True)
+        self._alone_caption = plain_label("caption", wrap=True)
+        self._note = ElidedLabel("")
+        self._below = ElidedLabel("soft")
         self._figures = [(plain_label("soft"), plain_label("")) for _ in range(2 * _FIGURE_ROWS)]
         self.flags = FlagList()
         self.flags.asked.connect(self.asked)
@@ -82,10 +88,12 @@ class FlagPane(QWidget):
         standing.addWidget(self._glyph, 0, Qt.AlignmentFlag.AlignTop)
         standing.addWidget(self._standing, 1)
         layout.addLayout(standing)
-        layout.addLayout(self._pictures())
+        layout.addWidget(self._note)
+        layout.addLayout(self._pictures(actions))
         layout.addLayout(self._figure_grid())
         layout.addLayout(self._button_row(_ANSWERS, actions))
         layout.addLayout(self._button_row(_FURTHER, actions))
+        layout.addWidget(self._below)
         layout.addWidget(self.flags, 1)
 
     def _button_row(
@@ -102,16 +110,26 @@ class FlagPane(QWidget):
             row.addWidget(self.buttons[name])
         return row
 
-    def _pictures(self) -> QGridLayout:
+    def _pictures(self, actions: Mapping[str, QAction]) -> QGridLayout:
         grid = QGridLayout()
         grid.setSpacing(4)
-        for column, (caption, view) in enumerate(
-            ((self._flagged_caption, self.flagged), (self._good_caption, self.good))
+        self._flagged_caption.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        grid.addWidget(self._flagged_caption, 0, 0)
+        grid.addWidget(self.flagged, 1, 0, 2, 1)
+        self._alone_caption.setToolTip(words("desktop.close_up.typical_hint"))
+        self.alone.setToolTip(words("desktop.close_up.typical_hint"))
+        for row, (caption, view, name) in enumerate(
+            zip((self._good_caption, self._alone_caption), (self.good, self.alone), _BESIDE, strict=True), start=1
         ):
-            caption.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-            grid.addWidget(caption, 0, column)
-            grid.addWidget(view, 1, column)
-            grid.setColumnStretch(column, 1)
+            caption.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
+            caption.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+            self.buttons[name] = CommandButton(name, actions[name])
+            beside = QVBoxLayout()
+            beside.addWidget(caption, 1)
+            beside.addWidget(self.buttons[name], 0, Qt.AlignmentFlag.AlignLeft)
+            grid.addWidget(view, row, 1)
+            grid.addLayout(beside, row, 2)
+        grid.setColumnStretch(2, 1)
         return grid
 
     def _figure_grid(self) -> QGridLayout:
@@ -173,7 +191,7 @@ class FlagPane(QWidget):
     def enable_buttons(self, state: GateState) -> None:
         """Buttons follow what can be done; the keys stay alive and say in words why they do nothing."""
         open_panel = state.review is not None and not state.closed and state.picture is PictureState.SHOWN
-        for name in (*_ANSWERS, "take_back"):
+        for name in (*_ANSWERS, "take_back", "redraw", "note"):
             self.buttons[name].setEnabled(open_panel and state.line is not None)
         self.buttons["add_flag"].setEnabled(open_panel)
         self.buttons["undo"].setEnabled(open_panel and state.can_undo)
@@ -188,6 +206,7 @@ class FlagPane(QWidget):
             self._count.setText("")
             self._title.setText(words(empty))
             self._standing.setText(words("desktop.flag.none_hint") if state.review is not None else "")
+            self._note.setText("")
             self._glyph.clear()
         else:
             self._count.setText(
@@ -200,10 +219,15 @@ class FlagPane(QWidget):
             )
             self._title.setText(line.reason)
             self._standing.setText(f"{line.standing_text} {_alike_words(state, line)}".strip())
+            self._note.setText(words("desktop.flag.note", note=line.note) if line.note else "")
             size = self.fontMetrics().height()
             colour = standing_colour(self._theme, line.standing, line.above)
             icon = glyph_icon(standing_path(line.standing), size, colour, self.devicePixelRatioF())
             self._glyph.setPixmap(icon.pixmap(size, size))
+        self._note.setVisible(bool(self._note.text()))
+        below = sum(line.standing is Standing.BELOW_LIMITS for line in state.lines)
+        self._below.setText(words("desktop.flags.below", n=below) if below else "")
+        self._below.setVisible(below > 0)
         figures = line.figures if line is not None else ()
         for number, (name, value) in enumerate(self._figures):
             shown = number < len(figures)
@@ -218,7 +242,11 @@ class FlagPane(QWidget):
         if self._selected is not None and self._selected != address:
             line, address = None, self._selected
         if picture is None or self._state.review is None or address is None:
-            for view, caption in ((self.flagged, self._flagged_caption), (self.good, self._good_caption)):
+            for view, caption in (
+                (self.flagged, self._flagged_caption),
+                (self.good, self._good_caption),
+                (self.alone, self._alone_caption),
+            ):
                 view.show_place(picture if view is self.flagged else None, self._table, None, None)
                 caption.setText("")
             return
@@ -230,6 +258,8 @@ class FlagPane(QWidget):
         flagged = {flagged for flagged in map(_address_of, self._state.lines) if flagged is not None}
         other = self._good_cell(self._state.review.result, address, frozenset(flagged))
         self.good.show_place(picture, self._table, other, place if other is not None else None)
+        self.alone.show_place(picture, self._table, address, place)
+        self._alone_caption.setText(words("desktop.close_up.typical"))
         self._flagged_caption.setText(words("desktop.close_up.this", address=self._written(address)))
         self._good_caption.setText(
             words("desktop.close_up.good", address=self._written(other)) if other is not None else ""
@@ -246,10 +276,10 @@ class FlagPane(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        side = max(120, (self.width() - 20) // 2)
-        side = min(side, max(120, round(self.height() * 0.42)))
-        for view in (self.flagged, self.good):
-            view.setFixedHeight(side)
+        side = max(160, min(round(self.width() * 0.5), round(self.height() * 0.42)))
+        self.flagged.setFixedSize(side, side)
+        for view in (self.good, self.alone):
+            view.setFixedSize((side - 4) // 2, (side - 4) // 2)
 
 
 def _alike_words(state: GateState, line: FlagLine) -> str:

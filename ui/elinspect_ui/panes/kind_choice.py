@@ -34,6 +34,7 @@ class KindChoice:
         self._panel = panel
         self._presenter = presenter
         self._kind: Kind | None = None
+        self._redrawing = False
         panel.view.drawn.connect(self._drawn)
         panel.view.drawing_left.connect(lambda: panel.show_banner(""))
 
@@ -52,6 +53,21 @@ class KindChoice:
         elif self._presenter.may_answer():
             self._ask(words("desktop.add.title"), self._begin)
 
+    def redraw(self) -> None:
+        """Draw the outline of the current flag anew."""
+        line = self._presenter.state.line
+        if line is None:
+            self._presenter.say_refused(words("desktop.no_flag"))
+        elif line.flag.position is None or self._panel.view.picture is None:
+            self._presenter.say_refused(words("desktop.redraw.cells_only"))
+        elif self._presenter.may_answer():
+            self._panel.show_banner(
+                words("desktop.redraw.line" if line.flag.kind in LINE_KINDS else "desktop.redraw.box")
+            )
+            self._panel.view.draw_flag(line.flag.kind)
+            # After draw_flag: what was being drawn before is left first.
+            self._kind, self._redrawing = line.flag.kind, True
+
     def _ask(self, title: str, chosen: Callable[[Kind], None]) -> None:
         menu = kind_menu(self._window, title, chosen, self.theme)
         menu.popup(self._panel.view.mapToGlobal(QPoint(8, 8)))
@@ -59,13 +75,26 @@ class KindChoice:
     def _begin(self, kind: Kind) -> None:
         how = "desktop.add.line" if kind in LINE_KINDS else "desktop.add.box"
         self._panel.show_banner(words(how, kind=kind.value))
-        self._kind = kind
+        self._kind, self._redrawing = kind, False
         self._panel.view.draw_flag(kind)
+
+    def _redrawn(self, outline: Points | None) -> None:
+        picture = self._panel.view.picture
+        if outline is None or picture is None:
+            self._presenter.say_refused(words("desktop.redraw.none"))
+            return
+        try:
+            self._presenter.redraw(picture.places, outline)
+        except ElinspectError as error:
+            self._presenter.say_refused(str(error))
 
     def _drawn(self, outline: Points | None) -> None:
         self._panel.show_banner("")
         view, review, kind = self._panel.view, self._presenter.state.review, self._kind
-        self._kind = None
+        redrawing, self._redrawing, self._kind = self._redrawing, False, None
+        if redrawing:
+            self._redrawn(outline)
+            return
         if view.picture is None or review is None or kind is None:
             return
         mm_per_px = review.result.quality.mm_per_px

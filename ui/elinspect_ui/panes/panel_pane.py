@@ -28,6 +28,8 @@ from elinspect_ui.viewer.picture_view import PictureView
 _SLIDER_STEPS: Final = 200
 _BRIGHT_REST: Final = 0.75
 _REST: Final = {"dark": 0, "middle": _SLIDER_STEPS // 2, "bright": round(_BRIGHT_REST * _SLIDER_STEPS)}
+_REMEMBERED: Final = 50
+"""Panels whose contrast is remembered while the window is open."""
 _GAMMA_RANGE: Final = 4.0
 """Midtones from 1/4 to 4: beyond it only noise or nothing is left to see. Common practice, no source."""
 
@@ -56,6 +58,8 @@ class PanelPane(QWidget):
         self.setObjectName("pane")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self._automatic: Contrast | None = None
+        self._panel = ""
+        self._chosen: dict[str, tuple[int, ...]] = {}
         self.view = PictureView()
         self.view.setAccessibleName(words("desktop.picture.name"))
         self._serial = plain_label("serial")
@@ -121,7 +125,7 @@ class PanelPane(QWidget):
     def _tools(self, actions: Mapping[str, QAction]) -> QHBoxLayout:
         row = QHBoxLayout()
         row.setSpacing(6)
-        for name in ("fit", "zoom_flag", "marks"):
+        for name in ("fit", "zoom_flag", "marks", "earlier", "rule"):
             row.addWidget(CommandButton(name, actions[name]))
         row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}
@@ -170,12 +174,15 @@ class PanelPane(QWidget):
         self.view.set_picture(None)
         self._automatic = None
 
-    def show_picture(self, picture: Picture, scheme: AddressScheme) -> None:
-        """Show a picture with the contrast its own percentiles give."""
+    def show_picture(
+        self, picture: Picture, scheme: AddressScheme, panel: str = "", mm_per_px: float | None = None
+    ) -> None:
+        """Show a picture with the contrast its own percentiles give, or the one chosen for this panel before."""
         self._automatic = picture.automatic
+        self._panel = panel
         self._stack.setCurrentIndex(0)
-        self.view.set_picture(picture, scheme)
-        self.reset_contrast()
+        self.view.set_picture(picture, scheme, mm_per_px)
+        self._set_sliders(self._chosen.get(panel, tuple(_REST.values())))
 
     def show_banner(self, text: str) -> None:
         """Show what to do in place of the heading while something is being drawn; an empty text brings that back."""
@@ -186,9 +193,12 @@ class PanelPane(QWidget):
 
     def reset_contrast(self) -> None:
         """Go back to the panel's own percentiles."""
-        for name, slider in self._sliders.items():
+        self._set_sliders(tuple(_REST.values()))
+
+    def _set_sliders(self, values: tuple[int, ...]) -> None:
+        for slider, value in zip(self._sliders.values(), values, strict=True):
             with QSignalBlocker(slider):
-                slider.setValue(_REST[name])
+                slider.setValue(value)
         self._slid()
 
     def step_middle(self, steps: int) -> None:
@@ -204,6 +214,9 @@ class PanelPane(QWidget):
             self._sliders["middle"].value() / _SLIDER_STEPS,
             self._sliders["bright"].value() / _SLIDER_STEPS,
         )
+        self._chosen[self._panel] = tuple(slider.value() for slider in self._sliders.values())
+        while len(self._chosen) > _REMEMBERED:
+            del self._chosen[next(iter(self._chosen))]
         self.view.set_contrast(contrast)
         self.contrast_changed.emit(contrast)
 

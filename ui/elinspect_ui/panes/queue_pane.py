@@ -1,14 +1,15 @@
 """The line of panels across the top of the window, in the order they came."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QPointF, QRect, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter
+from PySide6.QtGui import QAction, QColor, QFont, QFontMetrics, QPainter
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QListWidget,
     QListWidgetItem,
+    QPushButton,
     QSizePolicy,
     QStyle,
     QStyledItemDelegate,
@@ -17,6 +18,9 @@ from PySide6.QtWidgets import (
 )
 
 from elinspect.catalogue import words
+from elinspect.records import Disposition
+from elinspect_ui.panes.clock import TaktClock
+from elinspect_ui.presenters.commands import BY_NAME
 from elinspect_ui.presenters.flag_lines import Standing
 from elinspect_ui.presenters.queue import QueueLine
 from elinspect_ui.theme import DARK, Theme
@@ -73,6 +77,8 @@ class _Chip(QStyledItemDelegate):
         painter.restore()
 
     def _shape(self, line: QueueLine) -> tuple[Standing, str]:
+        if line.decided is Disposition.HOLD:
+            return Standing.NOT_ANSWERED, self.theme.warning
         if line.decided is not None:
             return Standing.CONFIRMED, self.theme.done
         if line.above_limit:
@@ -81,7 +87,12 @@ class _Chip(QStyledItemDelegate):
 
 
 class QueuePane(QWidget):
-    """The line of panels.
+    """The line of panels, files that could not be inspected, the clock of the panel on screen.
+
+    Parameters
+    ----------
+    actions : mapping from str to QAction
+        Of the window, by command.
 
     Attributes
     ----------
@@ -91,8 +102,13 @@ class QueuePane(QWidget):
 
     opened = Signal(str)
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self.unread = QPushButton()
+        self.unread.setProperty("role", "rare")
+        self.unread.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.unread.clicked.connect(actions["unread"].trigger)
+        self.unread.hide()
         self._shown: tuple[QueueLine, ...] = ()
         self._counts = QLabel()
         self._counts.setProperty("role", "soft")
@@ -113,6 +129,9 @@ class QueuePane(QWidget):
         layout.setSpacing(8)
         layout.addWidget(self._counts)
         layout.addWidget(self._list, 1)
+        layout.addWidget(self.unread)
+        self.clock = TaktClock()
+        layout.addWidget(self.clock)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
 
     def show_lines(self, lines: Sequence[QueueLine], waiting: int, done: int, problem: str | None) -> None:
@@ -138,9 +157,15 @@ class QueuePane(QWidget):
         if current is not None:
             self._list.scrollToItem(current, QListWidget.ScrollHint.PositionAtCenter)
 
+    def show_unread(self, number: int) -> None:
+        """Say how many files could not be inspected; nothing where there is none."""
+        self.unread.setVisible(number > 0)
+        self.unread.setText(words("desktop.queue.unread", n=number, key=BY_NAME["unread"].shown_key))
+
     def use_theme(self, theme: Theme, size_px: int) -> None:
         """Paint in a theme, text of a size."""
-        self._chip.theme = theme
+        self._chip.theme = self.clock.theme = theme
+        self.clock.updateGeometry()
         self._list.setFixedHeight(round(size_px * 3.3))
         self._list.doItemsLayout()
         self._list.viewport().update()

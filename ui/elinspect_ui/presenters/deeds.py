@@ -45,6 +45,19 @@ class RemoveDeed:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class ReplaceDeed:
+    """Take back a flag the inspector added and add it with another outline."""
+
+    flag: Flag
+    by: Flag
+
+    @property
+    def flag_id(self) -> str:
+        """The flag taken back."""
+        return self.flag.id
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ManyDeed:
     """Answer several flags, one after the other; undone together."""
 
@@ -56,7 +69,7 @@ class ManyDeed:
         return self.answers[0].flag_id
 
 
-Deed = AnswerDeed | AddDeed | RemoveDeed | ManyDeed
+Deed = AnswerDeed | AddDeed | RemoveDeed | ReplaceDeed | ManyDeed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,13 +127,18 @@ class History:
 
     def _renamed(self, deed: Deed, inverse: Deed) -> "History":
         """Follow a flag that came back under a new id: older deeds still name the old one."""
-        if not isinstance(deed, AddDeed) or not isinstance(inverse, RemoveDeed):
+        if isinstance(deed, AddDeed) and isinstance(inverse, RemoveDeed):
+            old, new = deed.flag.id, inverse.flag
+        elif isinstance(deed, ReplaceDeed) and isinstance(inverse, ReplaceDeed):
+            old, new = deed.by.id, inverse.flag
+        else:
             return self
-        old, new = deed.flag.id, inverse.flag
 
         def renamed(stack: tuple[Deed, ...]) -> tuple[Deed, ...]:
             return tuple(
-                replace(item, flag=new) if isinstance(item, AddDeed | RemoveDeed) and item.flag.id == old else item
+                replace(item, flag=new)
+                if isinstance(item, AddDeed | RemoveDeed | ReplaceDeed) and item.flag.id == old
+                else item
                 for item in stack
             )
 
@@ -154,12 +172,24 @@ def performed(desk: Desk, review: Review, deed: Deed) -> Outcome:
     if isinstance(deed, AnswerDeed):
         before = review.verdicts.get(deed.flag_id, Verdict(deed.flag_id, None))
         return Outcome(desk.answer(review, deed.verdict), AnswerDeed(before))
+    if isinstance(deed, ReplaceDeed):
+        return _replaced(desk, review, deed)
     if isinstance(deed, RemoveDeed):
         return Outcome(desk.remove_added(review, deed.flag.id), AddDeed(deed.flag))
     known = {flag.id for flag in review.added}
     after = desk.add(review, with_new_id(deed.flag))
     added = next(flag for flag in after.added if flag.id not in known)
     return Outcome(after, RemoveDeed(added))
+
+
+def _replaced(desk: Desk, review: Review, deed: ReplaceDeed) -> Outcome:
+    added = performed(desk, review, AddDeed(deed.by))
+    assert isinstance(added.inverse, RemoveDeed)
+    try:
+        after = desk.remove_added(added.review, deed.flag.id)
+    except Exception as error:  # the new one stands beside the old one: said, and undone as an addition
+        return Outcome(added.review, added.inverse, None, error)
+    return Outcome(after, ReplaceDeed(added.inverse.flag, deed.flag))
 
 
 def _performed_many(desk: Desk, review: Review, deed: ManyDeed) -> Outcome:

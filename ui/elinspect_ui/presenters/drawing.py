@@ -99,6 +99,20 @@ def changed_flag(flag: Flag, kind: Kind, scheme: AddressScheme) -> Flag:
     )
 
 
+def redrawn_flag(
+    places: PanelPlaces, flag: Flag, outline: Points, scheme: AddressScheme, mm_per_px: float | None
+) -> Flag:
+    """Return a flag with another outline, points (x, y) in the gate view, its measures taken from that.
+
+    What the machine measured on its own outline is left out; a crack keeps its mode.
+    """
+    selected = Address(flag.string, flag.position) if flag.string and flag.position else None
+    drawn = drawn_flag(places, flag.kind, outline, selected, scheme, mm_per_px)
+    address = write_address(scheme, drawn.string, drawn.position)
+    message = _message("redrawn", flag.kind, address, drawn.position is not None)
+    return replace(drawn, id=flag.id, mode=flag.mode, score=flag.score, parent=flag.parent, message=message)
+
+
 def with_new_id(flag: Flag) -> Flag:
     """Return an added flag under an id that no other flag of the log has, taken back ones included."""
     return replace(flag, id=f"i{uuid.uuid4().hex[:10]}")

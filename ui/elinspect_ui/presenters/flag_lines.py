@@ -7,7 +7,7 @@ from enum import StrEnum
 from elinspect.catalogue import Value, words
 from elinspect.catalogue.english import TEXTS
 from elinspect.recipe import AddressScheme, write_address
-from elinspect.records import Answer, Flag, Kind, Source
+from elinspect.records import Answer, Disposition, Flag, Kind, Source
 from elinspect.review.session import Review
 
 
@@ -20,6 +20,7 @@ class Standing(StrEnum):
     CHANGED = "changed"
     DISMISSED = "dismissed"
     ADDED = "added"
+    NOT_ANSWERED = "not_answered"
 
 
 GRAVITY: Mapping[Standing, int] = {
@@ -31,6 +32,7 @@ GRAVITY: Mapping[Standing, int] = {
             Standing.CHANGED,
             Standing.CONFIRMED,
             Standing.BELOW_LIMITS,
+            Standing.NOT_ANSWERED,
             Standing.DISMISSED,
         )
     )
@@ -52,12 +54,15 @@ class FlagLine:
         What the machine (or the inspector who added it) called it.
     scheme : AddressScheme
         How its address is written.
+    note : str
+        What the inspector wrote beside it.
     """
 
     flag: Flag
     standing: Standing
     was: Kind
     scheme: AddressScheme
+    note: str = ""
 
     @property
     def kind(self) -> str:
@@ -82,10 +87,12 @@ class FlagLine:
     @property
     def standing_text(self) -> str:
         """How it stands, in words."""
-        if self.standing in (Standing.BELOW_LIMITS, Standing.DISMISSED):
+        if self.standing in (Standing.BELOW_LIMITS, Standing.DISMISSED, Standing.NOT_ANSWERED):
             return words(f"desktop.standing.{self.standing}")
-        changed = self.standing is Standing.CHANGED
+        changed = self.standing is Standing.CHANGED and self.flag.kind is not self.was
         said = words("desktop.standing.changed", was=self.was.value) if changed else ""
+        if self.standing is Standing.CHANGED and not changed:
+            said = words("desktop.standing.redrawn")
         said = said or words(f"desktop.standing.{self.standing}")
         if self.flag.limit is None:
             return f"{said} {words('desktop.standing.below')}"
@@ -101,10 +108,13 @@ def flag_lines(review: Review) -> tuple[FlagLine, ...]:
     """Return all flags of a review, in order of severity, those the inspector added last."""
     scheme = scheme_of(review)
     machine = review.result.flags
+    notes = {name: verdict.note for name, verdict in review.verdicts.items()}
     shown = [
-        FlagLine(review.standing_flag(flag), _machine_standing(review, flag), flag.kind, scheme) for flag in machine
+        FlagLine(review.standing_flag(flag), _machine_standing(review, flag), flag.kind, scheme, notes.get(flag.id, ""))
+        for flag in machine
     ]
-    return (*shown, *(FlagLine(flag, Standing.ADDED, flag.kind, scheme) for flag in review.added))
+    added = (FlagLine(flag, Standing.ADDED, flag.kind, scheme, notes.get(flag.id, "")) for flag in review.added)
+    return (*shown, *added)
 
 
 def scheme_of(review: Review | None) -> AddressScheme:
@@ -116,7 +126,11 @@ def scheme_of(review: Review | None) -> AddressScheme:
 def _machine_standing(review: Review, flag: Flag) -> Standing:
     verdict = review.verdicts.get(flag.id)
     if verdict is None or verdict.answer is None:
-        return Standing.BELOW_LIMITS if flag.limit is None else Standing.NEEDS_ANSWER
+        if flag.limit is not None:
+            return Standing.NEEDS_ANSWER
+        decision = review.decision
+        released = decision is not None and decision.disposition in (Disposition.ACCEPT, Disposition.CONCESSION)
+        return Standing.NOT_ANSWERED if released else Standing.BELOW_LIMITS
     return {
         Answer.CONFIRMED: Standing.CONFIRMED,
         Answer.DISMISSED: Standing.DISMISSED,

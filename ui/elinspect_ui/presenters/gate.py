@@ -4,13 +4,13 @@ No Qt: work on the log is handed to a courier, which in the window runs it on th
 in tests at once. Until it has come back nothing on screen moves on: a verdict is on disk before the next flag shows.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult
-from elinspect.review.desk import Desk, WaitingPanel
+from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Points
+from elinspect.review.desk import Desk, EarlierPicture, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.session import Review, Verdict
 from elinspect_ui.presenters.deeds import (
     AddDeed,
@@ -20,13 +20,15 @@ from elinspect_ui.presenters.deeds import (
     ManyDeed,
     Outcome,
     RemoveDeed,
+    ReplaceDeed,
     performed,
 )
 from elinspect_ui.presenters.desk_work import Courier, Loaded, in_words, loaded_from
-from elinspect_ui.presenters.drawing import changed_flag
+from elinspect_ui.presenters.drawing import changed_flag, redrawn_flag
 from elinspect_ui.presenters.flag_lines import FlagLine, Standing, alike, flag_lines, next_to_answer
+from elinspect_ui.presenters.places import PanelPlaces
 from elinspect_ui.presenters.queue import neighbour, next_waiting
-from elinspect_ui.presenters.state import Busy, GateState, Notice, PictureState, Tone, picture_words
+from elinspect_ui.presenters.state import REASONED, Asked, Busy, GateState, Notice, PictureState, Tone, picture_words
 
 
 class GatePresenter:
@@ -40,15 +42,27 @@ class GatePresenter:
         Runs whatever touches the desk.
     on_change : callable
         Called with the new state after every change.
+    takts : mapping from str to float, optional
+        Takt of each station in seconds; panels are opened in the order they are due.
     """
 
-    def __init__(self, desk: Desk, courier: Courier, on_change: Callable[[GateState], None]) -> None:
+    def __init__(
+        self,
+        desk: Desk,
+        courier: Courier,
+        on_change: Callable[[GateState], None],
+        takts: Mapping[str, float] | None = None,
+    ) -> None:
+        self._takts = takts or {}
         self._desk = desk
         self._courier = courier
         self._on_change = on_change
         self._history = History()
         self._reading_queue = False
         self._unopened: set[str] = set()
+        self._last_decided: str | None = None
+        self._owner = ""
+        self._then: Callable[[], None] | None = None
         self.state = GateState()
 
     # The queue
@@ -74,14 +88,42 @@ class GatePresenter:
 
     def _open_next(self, panels: Sequence[WaitingPanel], notice: Notice | None = None) -> None:
         here = self.state.review.inspection if self.state.review is not None else None
-        inspection = next_waiting(panels, here)
+        inspection = next_waiting(panels, here, self._takts)
         if inspection is not None:
             self._open(inspection, notice)
+
+    def read_figures(self, since: str) -> None:
+        """Read the figures of the shift, and which files could not be inspected; asked for every few seconds."""
+
+        def done(read: tuple[ShiftFigures, tuple[UnreadFile, ...]]) -> None:
+            if read != (self.state.shift, self.state.unread):
+                self._show(shift=read[0], unread=read[1])
+
+        # Where the log cannot be read the queue says so.
+        self._courier(lambda: (self._desk.shift(since), self._desk.unread()), done, lambda _error: None)
+
+    def look_at_earlier(self, receive: Callable[[EarlierPicture, Review], None]) -> None:
+        """Ask for the newest earlier picture of the panel on screen with what was answered on it."""
+        review = self.state.review
+        if review is None or self._refused_while_busy():
+            return
+
+        def work() -> tuple[EarlierPicture, Review] | None:
+            found = next(iter(self._desk.earlier(review)), None)
+            return (found, self._desk.recall(found.inspection)) if found is not None else None
+
+        def done(found: tuple[EarlierPicture, Review] | None) -> None:
+            if found is None:
+                self._say(words("desktop.earlier.none"), Tone.HINT)
+            elif self._is_on_screen(review.inspection):
+                receive(*found)
+
+        self._courier(work, done, self._failed)
 
     def look_ahead(self, receive: Callable[[str, PanelResult], None]) -> None:
         """Ask what the pipeline said about the panel that comes next, so that its picture can be read ahead."""
         here = self.state.review.inspection if self.state.review is not None else None
-        inspection = next_waiting(self.state.panels, here)
+        inspection = next_waiting(self.state.panels, here, self._takts)
         if inspection is not None:
             coming = inspection
             # If it fails the panel is merely opened more slowly, and says then what is wrong.
@@ -127,7 +169,11 @@ class GatePresenter:
         first = next_to_answer(lines, -1)
         current = (first if first is not None else 0) if lines else None
         self._unopened.discard(loaded.review.inspection)
-        self._show_review(loaded, current, lines, picture=shown)
+        unseen = self.state.unseen if again else len(loaded.review.result.cells)
+        self._show_review(loaded, current, lines, picture=shown, unseen=unseen)
+        then, self._then = self._then, None
+        if then is not None:
+            then()
 
     # The picture
 
@@ -140,6 +186,11 @@ class GatePresenter:
         """Note that the picture cannot be shown: nothing can be answered or released without it."""
         if self._is_on_screen(inspection):
             self._show(picture=PictureState.FAILED)
+
+    def cells_seen(self, inspection: str, unseen: int) -> None:
+        """Note how many cells have not been on screen whole yet: nothing is released before all have been."""
+        if self._is_on_screen(inspection) and unseen != self.state.unseen:
+            self._show(unseen=unseen)
 
     def _is_on_screen(self, inspection: str) -> bool:
         return self.state.review is not None and self.state.review.inspection == inspection
@@ -167,7 +218,7 @@ class GatePresenter:
         elif line.standing is Standing.CONFIRMED:
             self._move_on(self.state.current or 0)
         else:
-            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED)))
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED, note=line.note)))
 
     def dismiss(self) -> None:
         """Answer the current flag: nothing is there. One that the inspector added is taken back."""
@@ -179,7 +230,7 @@ class GatePresenter:
         elif line.standing is Standing.DISMISSED:
             self._move_on(self.state.current or 0)
         else:
-            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.DISMISSED)))
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.DISMISSED, note=line.note)))
 
     def answer_alike(self, answer: Answer, *, whole_string: bool) -> None:
         """Answer the current flag and all of its kind in its cell, or string, that still need an answer."""
@@ -190,7 +241,7 @@ class GatePresenter:
         if not found:
             self._say(words("desktop.none_alike"), Tone.HINT)
             return
-        self._perform(ManyDeed(tuple(AnswerDeed(Verdict(each.flag.id, answer)) for each in found)))
+        self._perform(ManyDeed(tuple(AnswerDeed(Verdict(each.flag.id, answer, note=each.note)) for each in found)))
 
     def change(self, kind: Kind) -> None:
         """Answer the current flag: something is there, of another kind."""
@@ -202,14 +253,40 @@ class GatePresenter:
             return
         machine = next(flag for flag in self.state.review.result.flags if flag.id == line.flag.id)
         if kind is machine.kind:
-            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED)))
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CONFIRMED, note=line.note)))
             return
         try:
             changed = changed_flag(machine, kind, self.state.scheme)
         except ElinspectError as error:
             self._say(str(error), Tone.REFUSED)
             return
-        self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CHANGED, changed)))
+        self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CHANGED, changed, line.note)))
+
+    def redraw(self, places: PanelPlaces, outline: Points) -> None:
+        """Answer the current flag: it is there, with another outline, points (x, y) of the gate view."""
+        line = self._answerable()
+        if line is None or self.state.review is None:
+            return
+        mm_per_px = self.state.review.result.quality.mm_per_px
+        drawn = redrawn_flag(places, line.flag, outline, self.state.scheme, mm_per_px)
+        if line.standing is Standing.ADDED:
+            self._perform(ReplaceDeed(line.flag, drawn))
+        else:
+            self._perform(AnswerDeed(Verdict(line.flag.id, Answer.CHANGED, drawn, line.note)))
+
+    def ask_note(self) -> None:
+        """Ask for a note on the current flag."""
+        line = self._answerable()
+        if line is not None:
+            self._show(asking=Asked.NOTE, suggestion=line.note, notice=None)
+
+    def write_note(self, note: str) -> None:
+        """Log a note beside the current flag; an empty one takes it away. The answer stays as it is."""
+        line = self._answerable()
+        if line is None or self.state.review is None:
+            return
+        known = self.state.review.verdicts.get(line.flag.id, Verdict(line.flag.id, None))
+        self._perform(AnswerDeed(replace(known, note=note.strip())), stay=True)
 
     def take_back(self) -> None:
         """Take the answer to the current flag back."""
@@ -221,7 +298,7 @@ class GatePresenter:
         elif line.standing in (Standing.NEEDS_ANSWER, Standing.BELOW_LIMITS):
             self._say(words("desktop.nothing_to_take_back"), Tone.HINT)
         else:
-            self._perform(AnswerDeed(Verdict(line.flag.id, None)))
+            self._perform(AnswerDeed(Verdict(line.flag.id, None, note=line.note)))
 
     def add(self, flag: Flag) -> None:
         """Add a flag the inspector drew."""
@@ -263,7 +340,7 @@ class GatePresenter:
             return False
         return True
 
-    def _perform(self, deed: Deed, undone: bool = False, redone: bool = False) -> None:
+    def _perform(self, deed: Deed, undone: bool = False, redone: bool = False, stay: bool = False) -> None:
         review = self.state.review
         assert review is not None
         place = self.state.current or 0
@@ -276,7 +353,7 @@ class GatePresenter:
         def done(both: tuple[Loaded, Outcome]) -> None:
             loaded, outcome = both
             self._history = self._history.after(outcome, undone=undone, redone=redone)
-            self._answered(loaded, deed, outcome, place, stay=undone or redone)
+            self._answered(loaded, deed, outcome, place, stay=stay or undone or redone)
             if outcome.error is not None:
                 self._failed(outcome.error)
 
@@ -284,7 +361,7 @@ class GatePresenter:
 
     def _answered(self, loaded: Loaded, deed: Deed, outcome: Outcome, place: int, stay: bool) -> None:
         lines = flag_lines(loaded.review)
-        touched = outcome.inverse.flag_id if isinstance(deed, AddDeed) else deed.flag_id
+        touched = outcome.inverse.flag_id if isinstance(deed, AddDeed | ReplaceDeed) else deed.flag_id
         here = next((i for i, line in enumerate(lines) if line.flag.id == touched), None)
         if here is None:
             here = min(place, len(lines) - 1) if lines else None
@@ -318,16 +395,61 @@ class GatePresenter:
         if missing:
             self._say(" ".join(missing), Tone.REFUSED)
         elif self._needs_reason(disposition):
-            self._show(asking=disposition, suggestion=self._suggestion(disposition), notice=None)
+            person = self._desk.person
+            owner = self._owner or (person.name if person is not None else "")
+            self._show(asking=disposition, suggestion=self._suggestion(disposition), owner=owner, notice=None)
         else:
             self.decide(disposition, "")
 
     def leave_reason(self) -> None:
-        """Leave the question for a reason without deciding."""
+        """Leave the question for a reason, or a note, without writing anything."""
         if self.state.asking is not None:
             self._show(asking=None, suggestion="")
 
-    def decide(self, disposition: Disposition, reason: str) -> None:
+    def written(self, text: str, owner: str = "") -> None:
+        """Take what the inspector wrote for what was asked; `owner` is that of a hold."""
+        asked = self.state.asking
+        if asked is Asked.NOTE:
+            self._show(asking=None, suggestion="")
+            self.write_note(text)
+        elif asked is Asked.TAKE_BACK:
+            self.take_back_decision(text)
+        elif asked is not None:
+            self.decide(asked, text, owner)
+
+    def ask_take_back(self) -> None:
+        """Ask why the decision on the panel on screen, or else the last one made here, is to be taken back."""
+        if self._refused_while_busy():
+            return
+        review = self.state.review
+        if review is not None and review.decision is not None:
+            self._show(asking=Asked.TAKE_BACK, suggestion="", notice=None)
+        elif self._last_decided is not None:
+            self._then = self.ask_take_back
+            self._open(self._last_decided, None)
+        else:
+            self._say(words("desktop.no_decision"), Tone.HINT)
+
+    def take_back_decision(self, reason: str) -> None:
+        """Take the decision on the panel on screen back; refused in words once its release was sent."""
+        review = self.state.review
+        if review is None or self._refused_while_busy():
+            return
+        if not reason.strip():
+            self._say(words("desktop.take_back_needs_reason"), Tone.REFUSED)
+            return
+        self._show(busy=Busy.WRITING, notice=None)
+
+        def done(loaded: Loaded) -> None:
+            self._last_decided = None
+            self._history = History()
+            notice = Notice(words("desktop.decision_taken_back"), Tone.DONE)
+            lines = flag_lines(loaded.review)
+            self._show_review(loaded, self.state.current, lines, asking=None, suggestion="", notice=notice)
+
+        self._courier(lambda: loaded_from(self._desk, self._desk.take_back(review, reason.strip())), done, self._failed)
+
+    def decide(self, disposition: Disposition, reason: str, owner: str = "") -> None:
         """Log a disposition; the next panel that waits is opened once it is on disk."""
         review = self.state.review
         if review is None or self._refused_while_busy():
@@ -342,7 +464,7 @@ class GatePresenter:
         self._show(busy=Busy.WRITING, notice=None)
 
         def work() -> tuple[Loaded, tuple[WaitingPanel, ...] | None]:
-            decided = loaded_from(self._desk, self._desk.decide(review, disposition, reason.strip()))
+            decided = loaded_from(self._desk, self._desk.decide(review, disposition, reason.strip(), owner.strip()))
             try:
                 return decided, self._desk.queue()
             except Exception as error:  # the decision stands whatever happens now; the next poll shows the reason
@@ -355,22 +477,29 @@ class GatePresenter:
         serial = loaded.review.result.serial or words("desktop.no_serial")
         notice = Notice(words("desktop.decided", serial=serial, decision=disposition.value), Tone.DONE)
         self._history = History()
+        self._last_decided = loaded.review.inspection
+        if loaded.review.hold is not None:
+            self._owner = loaded.review.hold.owner
         panels = self.state.panels if panels is None else panels
         lines = flag_lines(loaded.review)
         self._show_review(loaded, self.state.current, lines, panels=panels, asking=None, suggestion="", notice=notice)
-        if next_waiting(panels, loaded.review.inspection) is None:
+        if next_waiting(panels, loaded.review.inspection, self._takts) is None:
             self._show(review=None, lines=(), current=None, missing={}, can_undo=False, can_redo=False)
         else:
             self._open_next(panels, notice)
 
     def _needs_reason(self, disposition: Disposition) -> bool:
         review = self.state.review
-        return review is not None and disposition is not review.result.proposal.disposition
+        proposed = review is not None and disposition is review.result.proposal.disposition
+        return disposition in REASONED or not proposed
 
     def _suggestion(self, disposition: Disposition) -> str:
         dismissed = [line for line in self.state.lines if line.standing is Standing.DISMISSED]
         if disposition is Disposition.ACCEPT and dismissed:
             return words("desktop.suggest_dismissed", n=len(dismissed))
+        review = self.state.review
+        if review is not None and disposition is review.result.proposal.disposition:
+            return review.result.proposal.reasons[0].text
         return ""
 
     # The state

@@ -1,6 +1,6 @@
 """The line of panels: which wait, which are done, which comes next."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -77,9 +77,25 @@ def waiting_count(panels: Sequence[WaitingPanel]) -> int:
     return sum(panel.decision is None for panel in panels)
 
 
-def next_waiting(panels: Sequence[WaitingPanel], after: str | None) -> str | None:
-    """Return the next undecided panel: the first seen after the given one, else the first that still waits."""
-    ordered = in_order_seen(panels)
+def in_order_due(panels: Sequence[WaitingPanel], takts: Mapping[str, float]) -> list[WaitingPanel]:
+    """Return the panels by when their takt is over, so that one seat can serve stations of different takt.
+
+    Parameters
+    ----------
+    panels : sequence of WaitingPanel
+        As the desk gives them.
+    takts : mapping from str to float
+        Takt of a station in seconds; under ``""`` that of every other.
+    """
+    usual = takts.get("", 0.0)
+    return sorted(panels, key=lambda panel: _moment(panel.seen_at) + takts.get(panel.station, usual))
+
+
+def next_waiting(
+    panels: Sequence[WaitingPanel], after: str | None, takts: Mapping[str, float] | None = None
+) -> str | None:
+    """Return the next undecided panel: the first due after the given one, else the first that still waits."""
+    ordered = in_order_due(panels, takts or {})
     place = next((i for i, panel in enumerate(ordered) if panel.inspection == after), -1)
     rotated = ordered[place + 1 :] + ordered[: place + 1]
     return next((p.inspection for p in rotated if p.decision is None and p.inspection != after), None)
@@ -99,7 +115,10 @@ def neighbour(panels: Sequence[WaitingPanel], current: str | None, step: int) ->
 
 def _line(panel: WaitingPanel, current: bool) -> QueueLine:
     serial = panel.serial or words("desktop.no_serial")
-    if panel.decision is not None:
+    if panel.hold is not None:
+        age = age_in_words(panel.hold.since, datetime.now().astimezone())
+        status = words("desktop.queue.held", age=age, owner=panel.hold.owner)
+    elif panel.decision is not None:
         status = words("desktop.queue.decided", decision=panel.decision.value)
     elif panel.above_limit:
         status = words("desktop.queue.above", n=panel.above_limit, proposal=panel.proposal.value)
@@ -123,6 +142,19 @@ def purpose_warning(purpose: Purpose) -> str | None:
     if purpose is Purpose.PRODUCTION:
         return None
     return words("desktop.purpose", purpose=words(f"purpose.{purpose}"))
+
+
+def age_in_words(since: str, now: datetime) -> str:
+    """Write how long something has lasted, ISO 8601 with offset; '' where that cannot be read."""
+    try:
+        minutes = int((now - datetime.fromisoformat(since)).total_seconds() // 60)
+    except (ValueError, TypeError):
+        return ""
+    if minutes < 60:
+        return words("desktop.age.minutes", minutes=max(minutes, 0))
+    if minutes < 48 * 60:
+        return words("desktop.age.hours", hours=minutes // 60, minutes=minutes % 60)
+    return words("desktop.age.days", days=minutes // (24 * 60))
 
 
 def local_time(text: str) -> str:

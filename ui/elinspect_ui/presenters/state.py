@@ -7,12 +7,14 @@ from enum import StrEnum
 from elinspect.catalogue import words
 from elinspect.recipe import AddressScheme
 from elinspect.records import Disposition
-from elinspect.review.desk import WaitingPanel
+from elinspect.review.desk import ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.session import Review
 from elinspect_ui.presenters.flag_lines import FlagLine, Standing, scheme_of
 
-DISPOSITIONS = (Disposition.ACCEPT, Disposition.REWORK, Disposition.HOLD)
+DISPOSITIONS = tuple(Disposition)
 """Dispositions the window offers."""
+REASONED = (Disposition.HOLD, Disposition.CONCESSION, Disposition.SCRAP)
+"""Dispositions that always need a reason; any other only against the proposal."""
 _RELEASING = (Disposition.ACCEPT, Disposition.CONCESSION)
 
 
@@ -56,6 +58,13 @@ class PictureState(StrEnum):
     FAILED = "failed"
 
 
+class Asked(StrEnum):
+    """What the inspector is asked to write, beside the reason of a decision."""
+
+    NOTE = "note"
+    TAKE_BACK = "take_back"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class GateState:
     """Everything the gate shows at one moment.
@@ -74,18 +83,26 @@ class GateState:
         What stands in the way of each disposition, in words; empty if it may be decided.
     picture : PictureState
         Whether the picture is on screen.
+    unseen : int
+        Cells of the panel that have not been on screen whole.
     busy : Busy or None
         What is under way.
-    asking : Disposition or None
-        The disposition whose reason is being asked.
+    asking : Disposition, Asked or None
+        The disposition whose reason is being asked, or what else is to be written.
     suggestion : str
-        The reason put forward.
+        The text put forward.
+    owner : str
+        Who is put forward as owner of a hold.
     notice : Notice or None
         The last thing said.
     queue_problem : str or None
         Why the queue could not be read; None if it could.
     can_undo, can_redo : bool
         Whether there is something to undo or redo.
+    shift : ShiftFigures or None
+        What was done at this seat in this shift, as last read.
+    unread : tuple of UnreadFile
+        Files that could not be inspected, as last read.
     """
 
     panels: tuple[WaitingPanel, ...] = ()
@@ -94,13 +111,17 @@ class GateState:
     current: int | None = None
     missing: Mapping[Disposition, tuple[str, ...]] = field(default_factory=dict)
     picture: PictureState = PictureState.LOADING
+    unseen: int = 0
     busy: Busy | None = None
-    asking: Disposition | None = None
+    asking: Disposition | Asked | None = None
     suggestion: str = ""
+    owner: str = ""
     notice: Notice | None = None
     queue_problem: str | None = None
     can_undo: bool = False
     can_redo: bool = False
+    shift: ShiftFigures | None = None
+    unread: tuple[UnreadFile, ...] = ()
 
     @property
     def scheme(self) -> AddressScheme:
@@ -121,11 +142,13 @@ class GateState:
         """Return in words what stands in the way of a disposition, what only the window knows first."""
         if self.review is None:
             return (words("desktop.no_panel"),)
-        decision = self.review.decision
-        if self.closed or (decision is not None and decision.disposition is disposition):
+        if self.closed:
             return (words("desktop.already_decided"),)
-        unseen = disposition in _RELEASING and self.picture is not PictureState.SHOWN
-        own = (picture_words(self.picture),) if unseen else ()
+        own: tuple[str, ...] = ()
+        if disposition in _RELEASING and self.picture is not PictureState.SHOWN:
+            own = (picture_words(self.picture),)
+        elif disposition in _RELEASING and self.unseen:
+            own = (words("desktop.unseen", n=self.unseen),)
         return (*own, *self.missing.get(disposition, (words("desktop.not_known"),)))
 
     @property

@@ -11,7 +11,8 @@ from elinspect_ui.presenters.places import through
 from elinspect_ui.theme import ON_PICTURE, PICTURE_GROUND
 from elinspect_ui.viewer.close_up import Place, screen_from_gate
 from elinspect_ui.viewer.marks import draw_outline, thickness
-from elinspect_ui.viewer.picture import Grey, Picture, render
+from elinspect_ui.viewer.picture import Grey, Picture, render, sampled
+from elinspect_ui.viewer.typical import difference
 
 
 class CloseUpView(QWidget):
@@ -23,9 +24,11 @@ class CloseUpView(QWidget):
         Words shown where there is nothing to show.
     parent : QWidget, optional
         Owner.
+    less_typical : bool
+        Show the place less the panel's typical cell.
     """
 
-    def __init__(self, empty: str, parent: QWidget | None = None) -> None:
+    def __init__(self, empty: str, parent: QWidget | None = None, *, less_typical: bool = False) -> None:
         super().__init__(parent)
         self._empty = empty
         self._picture: Picture | None = None
@@ -33,7 +36,8 @@ class CloseUpView(QWidget):
         self._address: Address | None = None
         self._place: Place | None = None
         self._line: FlagLine | None = None
-        self.setMinimumSize(120, 120)
+        self._less_typical = less_typical
+        self.setMinimumSize(80, 80)
         policy = QSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         policy.setHeightForWidth(True)
         self.setSizePolicy(policy)
@@ -72,7 +76,8 @@ class CloseUpView(QWidget):
         if self._picture is None or self._table is None:
             return
         painter.fillRect(square, QColor(PICTURE_GROUND))
-        if self._address is None or self._place is None:
+        no_typical = self._less_typical and self._picture.typical is None
+        if self._address is None or self._place is None or no_typical:
             painter.setPen(QColor(ON_PICTURE.soft))
             inner = square.adjusted(8, 8, -8, -8)
             painter.drawText(inner, int(Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap), self._empty)
@@ -80,7 +85,11 @@ class CloseUpView(QWidget):
         ratio = self.devicePixelRatioF()
         pixels = max(1, round(side * ratio))
         matrix = screen_from_gate(self._picture.places, self._address, self._place, side * ratio)
-        grey = np.ascontiguousarray(render(self._picture, matrix, pixels, pixels, self._table))
+        if self._less_typical and self._picture.typical is not None:
+            shown = sampled(self._picture, matrix, pixels, pixels)
+            grey = np.ascontiguousarray(difference(shown, self._picture.typical, self._address, self._place))
+        else:
+            grey = np.ascontiguousarray(render(self._picture, matrix, pixels, pixels, self._table))
         image = QImage(grey.data, pixels, pixels, pixels, QImage.Format.Format_Grayscale8)
         image.setDevicePixelRatio(ratio)
         painter.drawImage(square.topLeft(), image)
@@ -88,8 +97,8 @@ class CloseUpView(QWidget):
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             painter.setClipRect(square)
             outline = np.array(self._line.flag.outline_px, dtype=np.float64).reshape(-1, 2)
-            shown = through(matrix, self._picture.places.to_gate(outline)) / ratio
+            on_screen = through(matrix, self._picture.places.to_gate(outline)) / ratio
             painter.translate(square.topLeft())
             draw_outline(
-                painter, self._line, shown, max(4.0, side / 45), 1.6 * thickness(self.fontMetrics().height() * 0.8)
+                painter, self._line, on_screen, max(4.0, side / 45), 1.6 * thickness(self.fontMetrics().height() * 0.8)
             )

@@ -137,6 +137,7 @@ _KINDS: dict[Kind, Callable[[], QPainterPath]] = {
 _STANDINGS: dict[Standing, tuple[tuple[tuple[float, float], ...], ...]] = {
     Standing.NEEDS_ANSWER: (((8, 2), (14.5, 13.5), (1.5, 13.5), (8, 2)), ((8, 6), (8, 9.5)), ((8, 11), (8, 12))),
     Standing.BELOW_LIMITS: (((3, 6), (8, 12), (13, 6)),),
+    Standing.NOT_ANSWERED: (((3, 6), (8, 12), (13, 6)), ((3, 14), (13, 14))),
     Standing.CONFIRMED: (((2, 9), (6, 13), (14, 3)),),
     Standing.CHANGED: (((2, 11), (5, 13), (13, 5), (11, 3), (3, 10), (2, 14), (5, 13)),),
     Standing.DISMISSED: (((3, 3), (13, 13)), ((13, 3), (3, 13))),

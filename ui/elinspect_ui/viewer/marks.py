@@ -19,11 +19,12 @@ _PLATE = (11, 12, 14, 170)
 """Red, green, blue, opacity behind words on a cell: legible on the brightest one, which still shines through."""
 _USUAL_UNIT_PX = 12.4
 _AROUND = ((-1.3, -1.3), (1.3, -1.3), (1.3, 1.3), (-1.3, 1.3), (0.0, 1.6), (0.0, -1.6))
-_QUIET = frozenset({Standing.BELOW_LIMITS, Standing.DISMISSED})
+_QUIET = frozenset({Standing.BELOW_LIMITS, Standing.DISMISSED, Standing.NOT_ANSWERED})
 """Standings that ask nothing of the inspector: drawn thin, so that a hundred of them do not hide one that does."""
 _ROOM_FOR_QUIET_PX = 130
 _DASHES: dict[Standing, list[float]] = {
     Standing.BELOW_LIMITS: [5.0, 3.0],
+    Standing.NOT_ANSWERED: [5.0, 3.0],
     Standing.DISMISSED: [1.5, 3.0],
 }
 

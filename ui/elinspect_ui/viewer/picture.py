@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from elinspect.records import ElImage, PanelResult, read_only
 from elinspect.vision import cv2
 from elinspect_ui.presenters.places import PanelPlaces, places_of
+from elinspect_ui.viewer.typical import TypicalCell, typical_cell
 
 Grey = NDArray[np.uint8]
 Matrix = NDArray[np.float64]
@@ -18,6 +19,7 @@ Matrix = NDArray[np.float64]
 _TOP = 65535
 _SMALLEST_LEVEL_PX = 400
 _SAMPLES = 400_000
+_TYPICAL_LEVEL, _LARGE_PX = 1, 3000
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +59,15 @@ class Picture:
         Where the cells lie in the gate view.
     automatic : Contrast
         Between two percentiles of the panel itself.
+    typical : TypicalCell or None
+        The panel's typical cell; None with too few good cells.
     """
 
     levels: tuple[NDArray[np.uint16], ...]
     steps_per_count: float
     places: PanelPlaces
     automatic: Contrast
+    typical: TypicalCell | None = None
 
 
 def make_picture(image: ElImage, result: PanelResult) -> Picture:
@@ -85,7 +90,10 @@ def make_picture(image: ElImage, result: PanelResult) -> Picture:
         halved = cv2.resize(levels[-1], ((columns + 1) // 2, (rows + 1) // 2), interpolation=cv2.INTER_AREA)
         levels.append(read_only(np.asarray(halved, dtype=np.uint16)))
     places = places_of(result, image.width_px, image.height_px)
-    return Picture(tuple(levels), steps, places, _automatic(first, places))
+    # A level where a cell is a few hundred pixels large: fine enough for what a cell alone has, and quick.
+    number = min(_TYPICAL_LEVEL, len(levels) - 1) if max(first.shape) > _LARGE_PX else 0
+    typical = typical_cell(levels[number], 2**number, places, result)
+    return Picture(tuple(levels), steps, places, _automatic(first, places), typical)
 
 
 def _automatic(first: NDArray[np.uint16], places: PanelPlaces, low: float = 0.5, high: float = 99.7) -> Contrast:
@@ -120,6 +128,11 @@ def render(picture: Picture, screen_from_gate: Matrix, width: int, height: int, 
     ndarray of uint8, shape (height, width)
         Grey; what lies outside the picture is black.
     """
+    return np.asarray(table[sampled(picture, screen_from_gate, width, height)])
+
+
+def sampled(picture: Picture, screen_from_gate: Matrix, width: int, height: int) -> NDArray[np.uint16]:
+    """Return a part of the gate view in steps of the picture; parameters as for `render`."""
     matrix = screen_from_gate @ picture.places.gate_from_file
     middle = np.linalg.inv(matrix) @ np.array([width / 2, height / 2, 1.0])
     scale = _scale_at(matrix, middle[:2] / middle[2])
@@ -134,7 +147,7 @@ def render(picture: Picture, screen_from_gate: Matrix, width: int, height: int, 
     shown = cv2.warpPerspective(
         source, pixel_from_screen @ matrix @ file_from_level, (width, height), flags=way, borderMode=cv2.BORDER_CONSTANT
     )
-    return np.asarray(table[shown])
+    return np.asarray(shown, dtype=np.uint16)
 
 
 def _scale_at(matrix: Matrix, point: NDArray[np.float64]) -> float:

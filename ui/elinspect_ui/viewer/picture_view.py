@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QColor,
@@ -21,8 +23,10 @@ from elinspect_ui.presenters.drawing import LINE_KINDS
 from elinspect_ui.presenters.flag_lines import FlagLine
 from elinspect_ui.theme import PICTURE_GROUND
 from elinspect_ui.viewer.picture import Contrast, Grey, Picture
+from elinspect_ui.viewer.rule import Rule
 from elinspect_ui.viewer.scene import Scene, ScenePainter, box_of
 from elinspect_ui.viewer.sketch import Sketch
+from elinspect_ui.viewer.typical import aligned
 from elinspect_ui.viewer.viewport import Viewport
 
 _DRAG_PX = 4
@@ -49,12 +53,19 @@ class PictureView(QWidget):
         The inspector left the drawing without a flag.
     shown : Signal
         The picture set last has been painted.
+    looked : Signal
+        More of the panel has been on screen: how many cells have not yet been, each whole and from the camera's own
+        pixels.
+    measured : Signal
+        The rule was laid, or taken off: its length in words, or ''.
     """
 
     chosen = Signal(object)
     drawn = Signal(object)
     drawing_left = Signal()
     shown = Signal()
+    looked = Signal(int)
+    measured = Signal(str)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -70,6 +81,11 @@ class PictureView(QWidget):
         self._painter = ScenePainter()
         self._unpainted = False
         self._sketch: Sketch | None = None
+        self._rule: Rule | None = None
+        self._mm_per_px: float | None = None
+        self._seen: NDArray[np.bool_] = np.zeros(0, dtype=bool)
+        self._earlier: tuple[Picture, Sequence[FlagLine]] | None = None
+        self._earlier_table: tuple[Picture, Grey] | None = None
         self._press: QPoint | None = None
         self._dragged = False
         self.setMouseTracking(True)
@@ -104,9 +120,15 @@ class PictureView(QWidget):
         """The kind being drawn; None while nothing is."""
         return self._sketch.kind if self._sketch is not None else None
 
-    def set_picture(self, picture: Picture | None, scheme: AddressScheme | None = None) -> None:
+    def set_picture(
+        self, picture: Picture | None, scheme: AddressScheme | None = None, mm_per_px: float | None = None
+    ) -> None:
         """Show a picture, all of it, or none; rulers write strings and positions as the scheme says."""
         self._picture = picture
+        self._mm_per_px = mm_per_px
+        self._earlier = None
+        self._seen = np.zeros(len(picture.places.addresses) if picture is not None else 0, dtype=bool)
+        self.leave_rule()
         self._scheme = scheme or AddressScheme()
         self._selected = self._current = None
         self.leave_drawing()
@@ -152,6 +174,46 @@ class PictureView(QWidget):
             self._selected = places.neighbour(self._selected, right, down)
         self._follow(self._selected)
         self.update()
+
+    # An earlier picture, and the rule
+
+    @property
+    def earlier_shown(self) -> bool:
+        """Whether an earlier picture of the panel lies over this one."""
+        return self._earlier is not None
+
+    def show_earlier(self, picture: Picture | None, lines: Sequence[FlagLine] = ()) -> None:
+        """Lay an earlier picture of the panel over this one, at the same place and scale, or take it off again."""
+        self._earlier = None
+        if picture is not None and self._picture is not None:
+            self._earlier = (replace(picture, places=aligned(picture.places, self._picture.places)), lines)
+        self.update()
+
+    def begin_rule(self) -> None:
+        """Begin to measure: the next two points are the ends of the rule."""
+        self.leave_drawing()
+        self._rule = Rule()
+        self.setCursor(Qt.CursorShape.CrossCursor)
+        self.setFocus()
+        self.update()
+
+    def leave_rule(self) -> None:
+        """Take the rule off."""
+        if self._rule is not None:
+            self._rule = None
+            self.unsetCursor()
+            self.update()
+            self.measured.emit("")
+
+    @property
+    def measuring(self) -> bool:
+        """Whether the rule lies on the picture, or is being laid."""
+        return self._rule is not None
+
+    def _rule_words(self) -> str:
+        if self._rule is None or self._picture is None:
+            return ""
+        return self._rule.words(self._picture.places, self._mm_per_px)
 
     # Zoom
 
@@ -240,12 +302,26 @@ class PictureView(QWidget):
         if self._picture is None or self._table is None:
             return
         self._painter.paint(painter, self._scene(self._picture, self._table))
+        if self._rule is not None:
+            self._rule.paint(painter, self._viewport, self._rule_words(), 0.8 * self.fontMetrics().height())
         if self._sketch is not None:
             self._sketch.paint(painter, self._viewport)
         painter.end()
         if self._unpainted:
             self._unpainted = False
             QTimer.singleShot(0, self.shown.emit)
+        self._note_what_is_seen(self._picture)
+
+    def _note_what_is_seen(self, picture: Picture) -> None:
+        if self._earlier is not None or self._seen.all():
+            return
+        points = self._viewport.to_screen(picture.places.quads.reshape(-1, 2)).reshape(-1, 4, 2)
+        inside = (points >= 0) & (points <= (self.width(), self.height()))
+        seen = self._seen | inside.all(axis=(1, 2))
+        if seen.sum() > self._seen.sum():
+            self._seen = seen
+            unseen = int((~seen).sum())
+            QTimer.singleShot(0, lambda: self.looked.emit(unseen))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         self._viewport = self._viewport.resized(self.width(), self.height())
@@ -259,6 +335,10 @@ class PictureView(QWidget):
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         self._press, self._dragged = event.position().toPoint(), False
+        if self._rule is not None and event.button() is Qt.MouseButton.LeftButton:
+            self._rule = self._rule.pressed(self._gate_point(event))
+            self.update()
+            return
         if self._sketch is not None:
             if event.button() is Qt.MouseButton.RightButton:
                 self._sketch = self._sketch.without_last()
@@ -267,6 +347,10 @@ class PictureView(QWidget):
             self.update()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        if self._rule is not None:
+            self._rule = self._rule.moved(self._gate_point(event))
+            self.update()
+            return
         if self._sketch is not None:
             self._sketch = self._sketch.moved(self._gate_point(event))
             self.update()
@@ -283,6 +367,12 @@ class PictureView(QWidget):
         press, self._press = self._press, None
         if event.button() is not Qt.MouseButton.LeftButton or press is None or self._picture is None:
             return
+        if self._rule is not None:
+            self._rule = self._rule.released(self._gate_point(event), _DRAG_PX / self._viewport.scale)
+            self.update()
+            if self._rule.laid:
+                self.measured.emit(self._rule_words())
+            return
         if self._sketch is not None:
             self._sketch = self._sketch.released(self._gate_point(event), _DRAG_PX / self._viewport.scale)
             self.update()
@@ -298,7 +388,7 @@ class PictureView(QWidget):
         if self._sketch is not None:
             self.finish_drawing()
             return
-        if self._picture is None:
+        if self._picture is None or self._rule is not None:
             return
         address = self._picture.places.cell_at(*self._gate_point(event))
         index = self._picture.places.index_of(address) if address is not None else None
@@ -312,6 +402,8 @@ class PictureView(QWidget):
             self.finish_drawing()
         elif self._sketch is not None and event.key() == Qt.Key.Key_Escape:
             self.leave_drawing()
+        elif self._rule is not None and event.key() == Qt.Key.Key_Escape:
+            self.leave_rule()
         else:
             super().keyPressEvent(event)
 
@@ -319,12 +411,18 @@ class PictureView(QWidget):
         return self._viewport.to_gate(event.position().x(), event.position().y())
 
     def _scene(self, picture: Picture, table: Grey) -> Scene:
+        lines = self._lines
+        if self._earlier is not None:
+            picture, lines = self._earlier
+            if self._earlier_table is None or self._earlier_table[0] is not picture:
+                self._earlier_table = (picture, picture.automatic.table())
+            table = self._earlier_table[1]
         return Scene(
             picture,
             table,
             self._viewport,
             self.devicePixelRatioF(),
-            self._lines if self._marks_shown else (),
+            lines if self._marks_shown else (),
             self._current,
             self._selected,
             self._scheme,
