@@ -619,10 +619,14 @@ class PanelView:
     judged : ndarray of bool, shape (n_cells,)
         False for a cell that cannot be judged (saturated, out of the picture, too noisy).
     flat : ndarray of float32, shape (n_cells, rows, columns)
-        `log_cells` less `background`, busbars bridged, shading of the rim taken off, 0 outside.
+        `log_cells` less `background`, busbars bridged, shading of the rim taken off; outside, the nearest place inside
+        goes on.
     streaks : ndarray of float32, shape (n_cells, rows / 4 rounded up, columns)
         What of `flat` runs straight in finger direction (across the busbars), less its surroundings; rows four times
         as coarse.
+    deviation : ndarray of float32, shape (n_cells, rows / 2 rounded up, columns / 2 rounded up)
+        Luminance in the same logarithm, busbars bridged, less that of the panel's typical cell (where there are enough
+        cells), at half the scale.
     mm_per_px : float
         Size of a map pixel.
     own_light : ndarray of float32, shape (n_cells,)
@@ -643,6 +647,7 @@ class PanelView:
     judged: NDArray[np.bool_]
     flat: FloatImage
     streaks: FloatImage
+    deviation: FloatImage
     mm_per_px: float
     own_light: NDArray[np.float32]
     circuit: CircuitFacts

@@ -65,6 +65,36 @@ class ViewSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class SisterSettings:
+    """When cells are sister wafers, and how they are compared.
+
+    Attributes
+    ----------
+    least_likeness : float
+        Correlation of two cells at about 3 mm per pixel from which they may be sisters. From the tuning half of the
+        free real cells: others stay below 0.4.
+    least_correlation : float
+        Correlation of the flat cells once registered.
+    most : int
+        Sisters taken together; their median is taken off.
+    most_shift_mm : float
+        Largest shift between sisters: wafers are cut from one brick and lie alike in their cells.
+    gain_window_mm : float
+        Side of the window in which the strength of the sisters' grains is matched.
+    least_gain, most_gain : float
+        Bounds of that match.
+    """
+
+    least_likeness: float = 0.45
+    least_correlation: float = 0.4
+    most: int = 3
+    most_shift_mm: float = 6.0
+    gain_window_mm: float = 32.0
+    least_gain: float = 0.3
+    most_gain: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
 class CrackSettings:
     """How cracks are looked for.
 
@@ -76,6 +106,8 @@ class CrackSettings:
         What a path must collect for a score of 0.5, in multiples of the cell's texture: in cells that show nothing but
         noise, and in cells with grains, whose texture has more lines in it. From the tuning half of the free real
         cells.
+    half_step_smooth, half_step_textured : float
+        The same for steps.
     smooth_unevenness, textured_unevenness : float
         Upper quartile of the response over its median that marks the two; in between half the total goes straight from
         one to the other. From the same cells: noise alone 1.27 to 1.31, multi 1.42 to 1.8.
@@ -87,16 +119,27 @@ class CrackSettings:
         Length of one line filter, map pixels, odd; from 13 on OpenCV goes over the Fourier transform, ten times slower.
     line_sigma_px : float
         Its weights fall off with this sigma.
+    step_width_px, step_line_px, step_line_sigma_px : float, int, float
+        The same for steps: width, length, weights, in pixels at half the scale.
+    steady_places, steady_sigma_places : int, float
+        In grainy cells responses are averaged along their direction over so many places, odd, with such weights.
     least_texture : float
         Response below which texture does not count as such: about 0.5 % contrast. From the free real cells.
-    cap : float
-        Most that one place may add: a black spot is not a long crack.
-    toll : float
-        What each place costs, so that paths do not grow through noise.
+    step_least_texture : float
+        The same for steps.
+    cap, grain_cap : float
+        Most that one place may add: a black spot is not a long crack; in cells that show only noise, and in grainy
+        ones.
+    toll, grain_toll : float
+        What each place costs, so that paths do not grow through noise; likewise.
     upright_toll : float
         Further cost of running straight along a finger.
     busbar_toll : float
         What a place costs at most where a busbar was bridged.
+    along_busbar_toll : float
+        Further cost of a step that runs along a busbar: fields on both its sides may carry unlike currents.
+    upright_step_toll : float
+        Further cost of a step along a finger, beyond `upright_toll`.
     upright_scale : float
         An upright path must collect so many times as much as an oblique one for the same score; its unit is the cell's
         streak texture. From the tuning half of the free real cells.
@@ -115,13 +158,17 @@ class CrackSettings:
         Steps a path looks ahead.
     most_paths : int
         Paths followed in one cell.
-    least_places : int
-        Shortest path, in places.
+    least_px : int
+        Shortest path, map pixels.
     least_contrast : float
         Depth (natural logarithm) of a crack under the lower of its two sides. From the tuning half of the free real
         cells: faint cracks 0.02 and more, edges of dark regions below.
+    least_step : float
+        Height (natural logarithm) of a step. From the same cells.
+    rim_mm, rim_step : float
+        A step whose darker side reaches the rim within the first must be as high as the second: rims are darker.
     busbar_contrast : float
-        The same for a line that keeps to the foot of a busbar, where the bridge may be a little off.
+        As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
         And both in multiples of the pixel noise.
     join_mm : float
@@ -129,22 +176,36 @@ class CrackSettings:
     mode_b_share, mode_c_share : float
         Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
         source: 10 % is seen as a step, below 40 % the part is all but dark.
+    sisters : SisterSettings
+        How sister wafers are recognised.
     """
 
     threshold: float = 0.5
-    half_total_smooth: float = 12.0
-    half_total_textured: float = 16.0
+    half_total_smooth: float = 14.0
+    half_total_textured: float = 24.0
+    half_step_smooth: float = 7.5
+    half_step_textured: float = 13.0
     smooth_unevenness: float = 1.3
     textured_unevenness: float = 1.45
     widths_px: tuple[float, ...] = (1.2, 2.2)
     angles: int = 12
     line_px: int = 11
     line_sigma_px: float = 5.0
+    step_width_px: float = 1.0
+    step_line_px: int = 9
+    step_line_sigma_px: float = 4.0
+    steady_places: int = 9
+    steady_sigma_places: float = 3.5
     least_texture: float = 0.02
+    step_least_texture: float = 0.004
     cap: float = 6.0
+    grain_cap: float = 5.0
     toll: float = 2.5
+    grain_toll: float = 2.0
     upright_toll: float = 1.5
     busbar_toll: float = 0.5
+    along_busbar_toll: float = 3.0
+    upright_step_toll: float = 1.5
     upright_scale: float = 4.5
     upright_cap: float = 5.0
     upright_place_toll: float = 2.0
@@ -155,13 +216,17 @@ class CrackSettings:
     step: int = 3
     steps: int = 6
     most_paths: int = 12
-    least_places: int = 9
+    least_px: int = 27
     least_contrast: float = 0.02
+    least_step: float = 0.03
+    rim_mm: float = 8.0
+    rim_step: float = 0.7
     busbar_contrast: float = 0.05
     noise_multiple: float = 3.0
     join_mm: float = 5.0
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
+    sisters: SisterSettings = field(default_factory=SisterSettings)
 
 
 @dataclass(frozen=True, slots=True)

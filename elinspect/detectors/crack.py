@@ -1,24 +1,46 @@
-"""Cracks: dark lines that run any way but straight along a finger.
+"""Cracks: dark lines that run any way but straight along a finger, and steps between a bright and a darker region.
 
-Oriented filters find pieces of dark line, a search over paths that may bend a little from piece to piece adds them up
-(dynamic programming with angles as states), and what a path collects, in multiples of the cell's own texture, is the
-score. Each line is then followed to the pixel and must be darker than both its sides.
+Oriented filters find pieces of line or step, a search over paths that may bend a little from piece to piece adds them
+up (dynamic programming with angles as states), and what a path collects, in multiples of the cell's own texture, is
+the score. Each line is then followed to the pixel and must be darker than both its sides, or part a brighter from a
+darker one. What sister wafers share is taken off before, and reported as shared.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import over_cells
-from elinspect.detectors.crack_filters import POOL, filter_bank, first_place, line_responses
+from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank, line_responses
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
-from elinspect.detectors.crack_shape import CrackLine, follow_line, joined, share_beside, tour
+from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
+from elinspect.detectors.crack_steps import step_responses
 from elinspect.detectors.crack_upright import strayed_mm, upright_paths
+from elinspect.detectors.sisters import without_sisters
 from elinspect.detectors.streaks import fields_of
-from elinspect.records import CrackMode, Detection, Finding, Kind, PanelView, Points, read_only
+from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
+
+_HELPED = 0.6
+"""A line of so much of what it takes is a finding where line and step together are enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrackSearch:
+    """Cracks of a panel, and what looks like cracks but is shared by sister wafers.
+
+    Attributes
+    ----------
+    detection : Detection
+        Cracks with polyline outline, length and mode; no findings if there are none.
+    shared : tuple of Finding
+        Lines that vanish when the cell's sisters are taken off; ``shared_by`` counts the cells that show them.
+    """
+
+    detection: Detection
+    shared: tuple[Finding, ...]
 
 
 def detect(view: PanelView, settings: CrackSettings) -> Detection:
@@ -36,85 +58,223 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
     Detection
         Findings with polyline outline, length and mode; no findings if there are no cracks.
     """
+    return search(view, settings).detection
+
+
+def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
+    """Find cracks, and lines that sister wafers share; arguments as `detect`."""
+    sisters = without_sisters(view, settings.sisters)
+    cells = _searched(view, sisters.view, settings)
+    scores = np.array([score for score, _ in cells], np.float32) * view.judged
+    findings = [finding for _, found in cells for finding in found if view.judged[finding.cell]]
+    shared = _shared(view, np.flatnonzero((sisters.counts > 0) & view.judged), findings, sisters.counts, settings)
+    return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared))
+
+
+def _shared(
+    view: PanelView,
+    cells: NDArray[np.intp],
+    cracks: list[Finding],
+    counts: NDArray[np.intp],
+    settings: CrackSettings,
+) -> list[Finding]:
+    """Lines of cells with sisters that are there before the sisters are taken off and not after."""
+    if not cells.size:
+        return []
+    alone = _only(view, cells)
+    shared = []
+    for cell, (_, findings) in zip(cells.tolist(), _searched(alone, alone, settings), strict=True):
+        own = [crack.outline for crack in cracks if crack.cell == cell]
+        reach = settings.join_mm / view.mm_per_px
+        for finding in findings:
+            if not any(share_beside(finding.outline, outline, reach) > 0.3 for outline in own):
+                measurements = {**finding.measurements, "shared_by": int(counts[cell]) + 1}
+                shared.append(replace(finding, cell=cell, measurements=measurements))
+    return shared
+
+
+def _only(view: PanelView, cells: NDArray[np.intp]) -> PanelView:
+    """Return the maps of some cells as a view of their own."""
+    return replace(
+        view,
+        flat=view.flat[cells],
+        background=view.background[cells],
+        streaks=view.streaks[cells],
+        deviation=view.deviation[cells],
+        noise=view.noise[cells],
+    )
+
+
+def _searched(view: PanelView, seen: PanelView, settings: CrackSettings) -> list[tuple[float, list[Finding]]]:
+    """Score and cracks of each cell; searched in `seen`, followed and measured in `view`."""
     bank, fields = filter_bank(settings), fields_of(view)
 
     def work(part: slice) -> list[tuple[float, list[Finding]]]:
-        responses = line_responses(view, part, bank, settings)
-        half_totals = _half_totals(responses.unevenness, settings)
-        paths = find_paths(responses, settings)
-        upright = upright_paths(view, part, fields, settings)
-        return [
-            _of_cell(view, cell, _Candidates(paths, place, upright[place], float(half_totals[place])), fields, settings)
-            for place, cell in enumerate(range(part.start, part.stop))
-        ]
+        searches = _Searches.of(view, seen, part, bank, fields, settings)
+        return [searches.of_cell(cell) for cell in range(part.start, part.stop)]
 
-    cells = [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
-    scores = np.array([score for score, _ in cells], np.float32) * view.judged
-    findings = [finding for _, found in cells for finding in found if view.judged[finding.cell]]
-    return Detection(Kind.CRACK, read_only(scores), tuple(findings))
+    return [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
 
 
-def _half_totals(unevenness: NDArray[np.float64], settings: CrackSettings) -> NDArray[np.float64]:
-    """What a path must collect for a score of 0.5, per cell: more where the texture itself is full of lines."""
-    marks = [settings.smooth_unevenness, settings.textured_unevenness]
-    return np.asarray(np.interp(unevenness, marks, [settings.half_total_smooth, settings.half_total_textured]))
-
-
-def score_of(total: float, half_total: float) -> float:
-    """Return the score 0..1 of what a path collected; 0.5 at `half_total`."""
-    share = max(total, 0.0) / half_total
+def score_of(part: float) -> float:
+    """Return the score 0..1 of what a path collected over what it takes for 0.5."""
+    share = max(part, 0.0)
     return share**2 / (1 + share**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Candidates:
-    """What the searches found for one cell: oblique paths of place `place`, the best upright path, the half total."""
+class _Looked:
+    """One look of cracks (line or step) in a few cells: responses and paths."""
 
+    responses: Responses
     paths: Paths
-    place: int
-    upright: CrackPath | None
-    half_total: float
+    half_totals: tuple[float, float]
+
+    def half_total(self, place: int) -> float:
+        """What a path must collect for a score of 0.5: more where the texture itself is full of lines."""
+        smooth, textured = self.half_totals
+        return smooth + float(self.responses.textured[place]) * (textured - smooth)
+
+    def part(self, place: int) -> float:
+        return float(self.paths.best_totals()[place]) / self.half_total(place)
+
+    def followed(self, place: int, least_part: float, settings: CrackSettings) -> list[tuple[float, Points]]:
+        """Parts and points (map pixels) of the best paths."""
+        half = self.half_total(place)
+        lattice = self.responses.lattice
+        least_points = max(round(settings.least_px / (settings.step * lattice.pitch_px)), 2)
+        found = best_paths(self.paths, place, settings, least_part * half, least_points)
+        return [(path.total / half, path.points * lattice.pitch_px + lattice.first_px) for path in found]
 
 
-def _of_cell(
-    view: PanelView, cell: int, found: _Candidates, fields: list[tuple[int, int]], settings: CrackSettings
-) -> tuple[float, list[Finding]]:
-    """Return the score of a cell and its cracks."""
-    odds = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
-    oblique = score_of(float(found.paths.best_totals()[found.place]), found.half_total)
-    upright = score_of(found.upright.total / settings.upright_scale, found.half_total) if found.upright else 0.0
-    if max(oblique, upright) < settings.threshold:
-        return oblique, []
-    level = view.flat[cell] * np.exp(np.minimum(view.background[cell], 0))
-    lines: list[tuple[float, CrackLine]] = []
-    weak = min(oblique, settings.threshold)
-    if oblique >= settings.threshold:
-        offset = [first_place(size) for size in level.shape]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Searches:
+    """What the searches found for a few cells."""
+
+    view: PanelView
+    start: int
+    lines: _Looked
+    steps: _Looked
+    upright: list[CrackPath | None]
+    fields: list[tuple[int, int]]
+    settings: CrackSettings
+
+    @classmethod
+    def of(
+        cls,
+        view: PanelView,
+        seen: PanelView,
+        part: slice,
+        bank: FilterBank,
+        fields: list[tuple[int, int]],
+        settings: CrackSettings,
+    ) -> "_Searches":
+        """Search."""
+        line = line_responses(seen, part, bank, settings)
+        step = step_responses(seen, part, bank, line.textured, settings)
+        half_lines = (settings.half_total_smooth, settings.half_total_textured)
+        half_steps = (settings.half_step_smooth, settings.half_step_textured)
+        return cls(
+            view,
+            part.start,
+            _Looked(line, find_paths(line, settings), half_lines),
+            _Looked(step, find_paths(step, settings), half_steps),
+            upright_paths(seen, part, fields, settings),
+            fields,
+            settings,
+        )
+
+    def of_cell(self, cell: int) -> tuple[float, list[Finding]]:
+        """Return the score of a cell and its cracks."""
+        settings, place = self.settings, cell - self.start
+        enough = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
+        upright = self.upright[place]
+        half_upright = settings.upright_scale * self.lines.half_total(place)
+        parts = [self.lines.part(place), self.steps.part(place), upright.total / half_upright if upright else 0.0]
+        if _together(parts[:2]) < enough and parts[2] < enough:
+            return score_of(_together(parts[:2])), []
+        least = _HELPED * enough
+        level = self.view.flat[cell] * np.exp(np.minimum(self.view.background[cell], 0))
+        lines, weak_line = self._lines(cell, level, least) if parts[0] >= least else ([], parts[0])
+        steps, weak_step = self._steps(cell, least) if parts[1] >= least else ([], parts[1])
+        found = [*lines, *(step for step in steps if not _beside(step[1], lines))]
+        standing = self._upright(cell, level, upright) if upright and parts[2] >= enough else None
+        if standing is not None:
+            # What the oblique search saw of it is the same line.
+            found = [other for other in found if share_beside(other[1].points, standing.points, 3.0) < 0.5]
+            found.append((parts[2], standing))
+        best = [max((part for part, _ in of_look), default=0.0) for of_look in (lines, steps)]
+        seen = [max(best[0], weak_line), max(best[1], weak_step), parts[2] if standing is not None else 0.0]
+        together = _together(seen)
+        if not found or together < enough:
+            return min(score_of(together), settings.threshold - 1e-3), []
+        strong = [(part, line) for part, line in found if part >= enough]
+        return self._findings(cell, strong or found, together)
+
+    def _findings(
+        self, cell: int, found: list[tuple[float, CrackLine]], together: float
+    ) -> tuple[float, list[Finding]]:
+        found = sorted(found, key=lambda scored: -scored[0])
+        lines = [line for _, line in found]
+        groups = joined(lines, self.settings.join_mm / self.view.mm_per_px)
+        scores = [score_of(max(found[group[0]][0], together if 0 in group else 0.0)) for group in groups]
+        findings = [
+            _finding(self.view, cell, [lines[i] for i in group], score, self.settings)
+            for group, score in zip(groups, scores, strict=True)
+        ]
+        return max(scores), findings
+
+    def _lines(self, cell: int, level: FloatImage, least: float) -> tuple[list[tuple[float, CrackLine]], float]:
+        """Dark lines that stand out, and what the best of the others is worth."""
         followed = [
-            (path.total, follow_line(level, path.points * POOL + offset))
-            for path in best_paths(found.paths, found.place, settings, odds * found.half_total)
+            (part, follow_line(level, points))
+            for part, points in self.lines.followed(cell - self.start, least, self.settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
-        clear = [min(line.contrast / _least_contrast(view, cell, line, settings), 1.0) for _, line in followed]
-        lines = [
-            (score_of(total, found.half_total), line)
-            for (total, line), share in zip(followed, clear, strict=True)
-            if share == 1.0
+        asked = [_least_contrast(self.view, cell, line, self.settings) for _, line in followed]
+        return _sorted_out(followed, asked)
+
+    def _steps(self, cell: int, least: float) -> tuple[list[tuple[float, CrackLine]], float]:
+        """Steps that stand out, and what the best of the others is worth."""
+        level = self.view.flat[cell] + self.view.background[cell]
+        followed = [
+            (part, follow_step(level, points))
+            for part, points in self.steps.followed(cell - self.start, least, self.settings)
         ]
-        near = [total * max(share, 0.0) for (total, _), share in zip(followed, clear, strict=True)]
-        weak = min(score_of(max(near, default=0.0), found.half_total), settings.threshold)
-    if found.upright and upright >= settings.threshold:
-        line = follow_line(level, found.upright.points)
-        strayed = strayed_mm(line.points, fields, view.mm_per_px) >= settings.upright_stray_mm
-        clear_enough = line.contrast >= _least_contrast(view, cell, line, settings)
-        if clear_enough and strayed and line.steadiness >= settings.upright_steadiness:
-            # What the oblique search saw of it is the same line.
-            lines = [(score, other) for score, other in lines if share_beside(other, line, reach=3.0) < 0.5]
-            lines.append((upright, line))
-    lines.sort(key=lambda scored: -scored[0])
-    groups = joined([line for _, line in lines], settings.join_mm / view.mm_per_px)
-    findings = [_finding(view, cell, [lines[i][1] for i in group], lines[group[0]][0], settings) for group in groups]
-    return max([score for score, _ in lines], default=weak), findings
+        usual = max(self.settings.least_step, self.settings.noise_multiple * float(self.view.noise[cell]))
+        asked = [self.settings.rim_step if self._along_rim(cell, line) else usual for _, line in followed]
+        return _sorted_out(followed, asked)
+
+    def _along_rim(self, cell: int, line: CrackLine) -> bool:
+        """Whether the darker side of a step reaches the rim: there cells get darker on their own."""
+        dark = _darker_way(self.view, cell, line.points) * self.settings.rim_mm / self.view.mm_per_px
+        return not self.view.inside.any() or float(_within(self.view.inside, line.points + dark).mean()) < 0.5
+
+    def _upright(self, cell: int, level: FloatImage, path: CrackPath) -> CrackLine | None:
+        """The upright line, if it is a crack's."""
+        line = follow_line(level, path.points)
+        strayed = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= self.settings.upright_stray_mm
+        clear = line.contrast >= _least_contrast(self.view, cell, line, self.settings)
+        return line if clear and strayed and line.steadiness >= self.settings.upright_steadiness else None
+
+
+def _together(parts: list[float]) -> float:
+    """What the looks of a crack are worth together."""
+    return float(np.linalg.norm(np.maximum(parts, 0)))
+
+
+def _sorted_out(
+    followed: list[tuple[float, CrackLine]], asked: list[float]
+) -> tuple[list[tuple[float, CrackLine]], float]:
+    """Split lines into those with the contrast asked for and the best part, in proportion, of the others."""
+    clear = [min(max(line.contrast / least, 0.0), 1.0) for (_, line), least in zip(followed, asked, strict=True)]
+    kept = [scored for scored, share in zip(followed, clear, strict=True) if share == 1.0]
+    weak = [part * share for (part, _), share in zip(followed, clear, strict=True) if share < 1.0]
+    return kept, max(weak, default=0.0)
+
+
+def _beside(line: CrackLine, others: list[tuple[float, CrackLine]]) -> bool:
+    return any(share_beside(line.points, other.points, 6.0) > 0.5 for _, other in others)
 
 
 def _least_contrast(view: PanelView, cell: int, line: CrackLine, settings: CrackSettings) -> float:
@@ -169,11 +329,23 @@ def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -
     return share, CrackMode.B if share < settings.mode_b_share else CrackMode.A
 
 
-def _sample(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
-    rows, columns = view.inside.shape
+def _darker_way(view: PanelView, cell: int, points: Points) -> Points:
+    """Unit vector across a line, towards its darker side."""
+    along = points[-1] - points[0]
+    across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
+    one, other = (_sample(view, cell, points + sign * across * 2.0 / view.mm_per_px) for sign in (1, -1))
+    return np.asarray(across if one.size and (not other.size or np.median(one) < np.median(other)) else -across)
+
+
+def _within(inside: NDArray[np.bool_], points: Points) -> NDArray[np.bool_]:
+    """Whether points lie inside."""
     nearest = np.round(points).astype(int)
-    inside = (nearest >= 0).all(axis=1) & (nearest[:, 0] < rows) & (nearest[:, 1] < columns)
-    row, column = nearest[inside].T
-    kept = view.inside[row, column]
-    row, column = row[kept], column[kept]
+    within = np.logical_and(nearest >= 0, nearest < inside.shape).all(axis=1)
+    kept = np.zeros(len(points), bool)
+    kept[within] = inside[tuple(nearest[within].T)]
+    return kept
+
+
+def _sample(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
+    row, column = np.round(points[_within(view.inside, points)]).astype(int).T
     return np.asarray(view.flat[cell, row, column] + view.background[cell, row, column])

@@ -22,36 +22,73 @@ _SPACER = 16
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilterBank:
-    """Kernels: per width a smoothing, a first and a second derivative; per angle a short line."""
+    """Kernels.
+
+    Attributes
+    ----------
+    derivatives : tuple
+        Per width a smoothing, a first and a second derivative.
+    lines, step_lines : tuple of ndarray of float32
+        Per angle a short line, for lines and (at half the scale) for steps.
+    steady : tuple of ndarray of float32
+        Per angle a line over places.
+    """
 
     derivatives: tuple[tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]], ...]
     lines: tuple[NDArray[np.float32], ...]
+    step_lines: tuple[NDArray[np.float32], ...]
+    steady: tuple[NDArray[np.float32], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LineResponses:
-    """Strength of dark line on every third pixel.
+class Lattice:
+    """Where the places of the path search lie.
+
+    Attributes
+    ----------
+    inside : ndarray of bool, shape (rows, columns)
+        Which places count.
+    bridged : ndarray of bool, shape (rows,)
+        Rows in which a busbar was bridged: nothing is to be seen there.
+    pitch_px : int
+        Map pixels from place to place.
+    first_px : ndarray, shape (2,)
+        Row and column of the first place, map pixels.
+    """
+
+    inside: NDArray[np.bool_]
+    bridged: NDArray[np.bool_]
+    pitch_px: int
+    first_px: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Responses:
+    """Strength of dark line, or of step, at the places of the path search.
 
     Attributes
     ----------
     strength : ndarray of float32, shape (angles, cells, rows, columns)
-        The strongest of 3 x 3 pixels, in multiples of the cell's texture; 0 outside the cells.
-    bridged : ndarray of bool, shape (rows,)
-        Rows in which a busbar was bridged: nothing is to be seen there.
-    unevenness : ndarray of float64, shape (cells,)
-        Upper quartile of the strongest response over its median: noise alone gives 1.3, grains more.
+        In multiples of the cell's texture; 0 outside the cells.
+    textured : ndarray of float32, shape (cells,)
+        0 for a cell that shows nothing but noise, 1 for one full of grains.
+    lattice : Lattice
+        Where the places lie.
     """
 
     strength: FloatImage
-    bridged: NDArray[np.bool_]
-    unevenness: NDArray[np.float64]
+    textured: NDArray[np.float32]
+    lattice: Lattice
 
 
 def filter_bank(settings: CrackSettings) -> FilterBank:
     """Make the kernels once for all cells."""
-    angles = np.pi * np.arange(settings.angles) / settings.angles
+    angles = _angles(settings)
     return FilterBank(
-        tuple(_derivatives(width) for width in settings.widths_px), tuple(_line(angle, settings) for angle in angles)
+        tuple(_derivatives(width) for width in settings.widths_px),
+        tuple(_line(angle, settings.line_px, settings.line_sigma_px) for angle in angles),
+        tuple(_line(angle, settings.step_line_px, settings.step_line_sigma_px) for angle in angles),
+        tuple(_line(angle, settings.steady_places, settings.steady_sigma_places) for angle in angles),
     )
 
 
@@ -69,16 +106,15 @@ def _derivatives(width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float
     return smooth.astype(np.float32), first.astype(np.float32), second.astype(np.float32)
 
 
-def _line(angle: float, settings: CrackSettings) -> NDArray[np.float32]:
+def _line(angle: float, size: int, sigma: float) -> NDArray[np.float32]:
     """Short line with Gaussian weights, drawn without steps; sums to 1."""
-    size = settings.line_px
     half = size // 2
     kernel = np.zeros((size + 1, size + 1))
     for step in np.linspace(-half, half, 8 * half + 1):
         row, column = half + step * np.sin(angle), half + step * np.cos(angle)
         top, left = int(row + 1e-9), int(column + 1e-9)
         down, right = row - top, column - left
-        weight = np.exp(-(step**2) / (2 * settings.line_sigma_px**2))
+        weight = np.exp(-(step**2) / (2 * sigma**2))
         corner = np.outer([1 - down, down], [1 - right, right])
         kernel[top : top + 2, left : left + 2] += weight * corner
     kernel = kernel[:size, :size]
@@ -86,7 +122,7 @@ def _line(angle: float, settings: CrackSettings) -> NDArray[np.float32]:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def line_responses(view: PanelView, part: slice, bank: FilterBank, settings: CrackSettings) -> LineResponses:
+def line_responses(view: PanelView, part: slice, bank: FilterBank, settings: CrackSettings) -> Responses:
     """Strength of dark line per angle, cell and pooled place, in multiples of the cell's own texture.
 
     Parameters
@@ -99,30 +135,83 @@ def line_responses(view: PanelView, part: slice, bank: FilterBank, settings: Cra
         From `filter_bank`.
     settings : CrackSettings
         Angles, least texture.
+
+    Returns
+    -------
+    Responses
+        On every third pixel, the strongest of 3 x 3.
     """
     level = _without_streaks(view, part)
-    rows = view.flat.shape[1]
+    rows, columns = view.flat.shape[1:]
     tall = as_one(level)
     along = np.zeros((3, *tall.shape), np.float32)
     for smooth, first, second in bank.derivatives:
         for total, (x, y) in zip(along, ((second, smooth), (smooth, second), (first, first)), strict=True):
             total += cv2.sepFilter2D(tall, cv2.CV_32F, x, y)
-    responses = [_steered(along, angle, kernel) for angle, kernel in zip(_angles(settings), bank.lines, strict=True)]
+    angles = _angles(settings)
+    responses = [_steered(along, angle, kernel) for angle, kernel in zip(angles, bank.lines, strict=True)]
+    pooled = less_mean_pooled(responses, level.shape, rows)
+    row_places, column_places = places(rows), places(columns)
+    inside = view.inside[np.ix_(row_places, column_places)]
+    first_px = np.array([row_places[0], column_places[0]], np.float64)
+    lattice = Lattice(inside, view.busbar_rows[row_places], POOL, first_px)
+    return in_multiples(pooled, lattice, bank, settings, settings.least_texture)
+
+
+def less_mean_pooled(responses: list[FloatImage], shape: tuple[int, ...], rows: int) -> FloatImage:
+    """Take the mean over angles off, and of each place's 3 x 3 pixels keep the strongest."""
     mean = responses[0].copy()
     for response in responses[1:]:
         cv2.add(mean, response, dst=mean)
     differences = (np.asarray(cv2.scaleAdd(mean, -1 / len(responses), own), np.float32) for own in responses)
-    pooled = np.stack([_pooled(difference.reshape(level.shape), rows) for difference in differences])
-    row_places = np.arange(first_place(rows), rows, POOL)
-    column_places = np.arange(first_place(level.shape[2]), level.shape[2], POOL)
-    inside = view.inside[np.ix_(row_places, column_places)]
-    bridged = view.busbar_rows[row_places]
-    seen = inside & ~bridged[:, None]
-    strongest = pooled.max(axis=0)[:, seen if seen.any() else np.ones_like(seen)]
-    middle, upper = np.quantile(strongest, [0.5, 0.75], axis=1)
+    return np.stack([_pooled(difference.reshape(shape), rows) for difference in differences])
+
+
+def in_multiples(
+    pooled: FloatImage,
+    lattice: Lattice,
+    bank: FilterBank,
+    settings: CrackSettings,
+    least_texture: float,
+    textured: NDArray[np.float32] | None = None,
+) -> Responses:
+    """Divide responses by each cell's texture; in grainy cells average them along their direction first.
+
+    Grains answer in spots, a crack all along: averaging over some places keeps the one and loses the other. In a cell
+    that shows only noise it would cost short cracks and gain nothing. How grainy a cell is (`textured`) is told from
+    the responses where it is not given.
+    """
+    inside = lattice.inside
+    seen = inside & ~lattice.bridged[:, None]
+    seen = seen if seen.any() else np.ones_like(seen)
+    middle, upper = np.quantile(pooled.max(axis=0)[:, seen], [0.5, 0.75], axis=1)
     pooled *= inside
-    pooled /= np.maximum(middle, settings.least_texture)[:, None, None]
-    return LineResponses(pooled, bridged, upper / np.maximum(middle, 1e-6))
+    pooled /= np.maximum(middle, least_texture).astype(np.float32)[:, None, None]
+    marks = [settings.smooth_unevenness, settings.textured_unevenness]
+    if textured is None:
+        textured = np.interp(upper / np.maximum(middle, 1e-6), marks, [0.0, 1.0]).astype(np.float32)
+    grainy = np.flatnonzero(textured > 0)
+    if grainy.size:
+        steady = _steadied(np.minimum(pooled[:, grainy], np.float32(settings.grain_cap)), inside, bank)
+        steady /= np.maximum(np.quantile(steady.max(axis=0)[:, seen], 0.5, axis=1), 1e-6)[:, None, None]
+        share = textured[grainy][:, None, None]
+        pooled[:, grainy] += share * (steady - pooled[:, grainy])
+    return Responses(pooled, textured, lattice)
+
+
+def _steadied(pooled: FloatImage, inside: NDArray[np.bool_], bank: FilterBank) -> FloatImage:
+    """Average over places along each direction, over those inside only."""
+    _, cells, rows, columns = pooled.shape
+    weight = inside.astype(np.float32)
+    out, margin = np.empty_like(pooled), len(bank.steady[0]) // 2
+    tall = np.zeros((cells, rows + margin, columns), np.float32)
+    for own, result, kernel in zip(pooled, out, bank.steady, strict=True):
+        tall[:, :rows] = own
+        share = np.maximum(cv2.filter2D(weight, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT), 0.3)
+        averaged = cv2.filter2D(as_one(tall), cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
+        np.divide(averaged.reshape(tall.shape)[:, :rows], share, out=result)
+    out *= inside
+    return out
 
 
 def _angles(settings: CrackSettings) -> NDArray[np.float64]:
@@ -152,7 +241,12 @@ def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> Floa
 
 def _pooled(stack: FloatImage, rows: int) -> FloatImage:
     strongest = cv2.dilate(as_one(stack), np.ones((POOL, POOL), np.uint8)).reshape(stack.shape)
-    return np.asarray(strongest[:, first_place(rows) : rows : POOL, first_place(stack.shape[2]) :: POOL])
+    return np.asarray(strongest[:, places(rows)][:, :, places(stack.shape[2])])
+
+
+def places(size: int) -> NDArray[np.intp]:
+    """Pixels at which the places lie, alike from both edges."""
+    return np.arange(first_place(size), size, POOL)
 
 
 def first_place(size: int) -> int:

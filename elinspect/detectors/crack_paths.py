@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.crack_filters import LineResponses
+from elinspect.detectors.crack_filters import Responses
 from elinspect.records import FloatImage, Points
 from elinspect.settings import CrackSettings
 
@@ -58,22 +58,26 @@ class CrackPath:
     total: float
 
 
-def find_paths(responses: LineResponses, settings: CrackSettings) -> Paths:
+def find_paths(responses: Responses, settings: CrackSettings) -> Paths:
     """Add responses up along paths that may turn by one angle per step.
 
     Parameters
     ----------
-    responses : LineResponses
-        From `line_responses`.
+    responses : Responses
+        From `line_responses` or `step_responses`.
     settings : CrackSettings
         Toll per state, cap, steps.
     """
-    units = np.minimum(responses.strength, np.float32(settings.cap)) * np.float32(_UNIT)
-    units -= settings.toll * _UNIT
-    units[_upright(settings)] -= settings.upright_toll * _UNIT
+    textured = responses.textured[:, None, None]
+    cap = settings.cap + textured * np.float32(settings.grain_cap - settings.cap)
+    toll = settings.toll + textured * np.float32(settings.grain_toll - settings.toll)
+    units = np.minimum(responses.strength, cap)
+    units -= toll
+    units *= np.float32(_UNIT)
+    units[upright(settings)] -= settings.upright_toll * _UNIT
     # Nothing can be seen where a busbar was bridged: a crack that crosses it pays less there.
-    hidden = units[:, :, responses.bridged]
-    units[:, :, responses.bridged] = np.maximum(hidden, -settings.busbar_toll * _UNIT)
+    hidden = units[:, :, responses.lattice.bridged]
+    units[:, :, responses.lattice.bridged] = np.maximum(hidden, -settings.busbar_toll * _UNIT)
     margin = settings.step
     around = ((0, 0), (0, 0), (margin, margin), (margin, margin))
     # Nothing is worth anything in the margin, so that paths end there.
@@ -84,8 +88,8 @@ def find_paths(responses: LineResponses, settings: CrackSettings) -> Paths:
     return Paths(gain, ahead, behind, gain + ahead + behind, responses.strength)
 
 
-def _upright(settings: CrackSettings) -> list[int]:
-    """Angles at which a finger streak answers."""
+def upright(settings: CrackSettings) -> list[int]:
+    """Return the angles at which a finger streak answers."""
     middle = settings.angles // 2
     return [middle - 1, middle, middle + 1]
 
@@ -132,7 +136,9 @@ def _collected(gain: NDArray[np.int16], settings: CrackSettings) -> tuple[NDArra
     return collected[1].reshape(gain.shape), collected[-1].reshape(gain.shape)
 
 
-def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: float) -> list[CrackPath]:
+def best_paths(
+    paths: Paths, cell: int, settings: CrackSettings, least_total: float, least_points: int
+) -> list[CrackPath]:
     """Return the dark lines of one cell, the strongest first, each place in one of them only."""
     total, strength = paths.total[:, cell].copy(), paths.strength[:, cell]
     taken = np.zeros(total.shape[1:], bool)
@@ -147,7 +153,7 @@ def best_paths(paths: Paths, cell: int, settings: CrackSettings, least_total: fl
         angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
         points = _traced(paths, cell, (angle, at_row, at_column), settings)
         for piece in _new_pieces(points, taken):
-            if len(piece) * settings.step >= settings.least_places:
+            if len(piece) >= least_points:
                 found.append(CrackPath(np.array(piece, dtype=np.float64), best))
         for row, column in points:
             reach = settings.step

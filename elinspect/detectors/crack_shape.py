@@ -1,4 +1,7 @@
-"""The exact course of a crack: from the coarse path to the bottom of the dark line; lines that meet are one crack."""
+"""The exact course of a crack: from the coarse path to the bottom of the dark line, or to the steepest place of a step.
+
+Lines that meet are one crack.
+"""
 
 from dataclasses import dataclass
 
@@ -12,6 +15,7 @@ _SPACING = 1.5
 _REACH = 4.0
 _OFFSETS = np.arange(-_REACH, _REACH + 0.25, 0.5)
 _SIDE = 3.5
+_STEP_SIDES = (1.5, 2.5, 3.5, 4.5, 5.5)
 _OVERHANG = 9.0
 _END_SHARE = 0.4
 
@@ -50,9 +54,9 @@ def joined(lines: list[CrackLine], reach: float) -> list[list[int]]:
     return sorted(groups)
 
 
-def share_beside(line: CrackLine, other: CrackLine, reach: float) -> float:
-    """Return the share of a line that lies within `reach` pixels of another."""
-    return float((_distances(line.points, other.points).min(axis=1) <= reach).mean())
+def share_beside(line: Points, other: Points, reach: float) -> float:
+    """Return the share of a line's points that lie within `reach` pixels of another's."""
+    return float((_distances(line, other).min(axis=1) <= reach).mean())
 
 
 def tour(lines: list[CrackLine]) -> Points:
@@ -92,17 +96,42 @@ def follow_line(level: FloatImage, path: Points) -> CrackLine:
     CrackLine
         The path itself where no line is to be followed.
     """
+    middle, normal, profile = _unrolled(level, path, _SIDE)
+    here, low, high = (_shifted(profile, shift) for shift in (0.0, -_SIDE, _SIDE))
+    return _followed(middle, normal, np.minimum(low, high) - here)
+
+
+def follow_step(level: FloatImage, path: Points) -> CrackLine:
+    """Follow the step between a brighter and a darker side along a coarse path; arguments as `follow_line`.
+
+    Returns
+    -------
+    CrackLine
+        Its contrast is the height of the step.
+    """
+    middle, normal, profile = _unrolled(level, path, _STEP_SIDES[-1])
+    low, high = (np.mean([_shifted(profile, sign * side) for side in _STEP_SIDES], axis=0) for sign in (-1, 1))
+    either = [_followed(middle, normal, height) for height in (high - low, low - high)]
+    return max(either, key=lambda line: line.contrast)
+
+
+def _unrolled(level: FloatImage, path: Points, side: float) -> tuple[Points, Points, NDArray[np.float64]]:
+    """Points along a path, normals there, and the level at all offsets and `side` beyond them."""
     middle = _evenly(_with_overhang(path))
     normal = _normals(middle)
     smooth = np.asarray(cv2.GaussianBlur(level, (0, 0), 1.0), np.float32)
-    sides = np.concatenate([_OFFSETS - _SIDE, _OFFSETS + _SIDE])
-    wide = np.unique(np.concatenate([_OFFSETS, sides]))
-    profile = _sampled(smooth, middle[:, None] + wide[None, :, None] * normal[:, None])
-    at = {float(offset): column for column, offset in enumerate(wide)}
-    here = profile[:, [at[float(offset)] for offset in _OFFSETS]]
-    low = profile[:, [at[float(offset - _SIDE)] for offset in _OFFSETS]]
-    high = profile[:, [at[float(offset + _SIDE)] for offset in _OFFSETS]]
-    depth = np.minimum(low, high) - here
+    wide = np.arange(-_REACH - side, _REACH + side + 0.25, 0.5)
+    return middle, normal, _sampled(smooth, middle[:, None] + wide[None, :, None] * normal[:, None])
+
+
+def _shifted(profile: NDArray[np.float64], shift: float) -> NDArray[np.float64]:
+    """Columns of an unrolled profile that lie `shift` pixels beside each offset."""
+    spare = (profile.shape[1] - len(_OFFSETS)) // 2
+    start = spare + round(shift * 2)
+    return profile[:, start : start + len(_OFFSETS)]
+
+
+def _followed(middle: Points, normal: Points, depth: NDArray[np.float64]) -> CrackLine:
     course = _smoothest(depth)
     depths = np.convolve(depth[np.arange(len(course)), course], np.ones(5) / 5, mode="same")
     contrast = float(np.median(depths[6:-6])) if len(depths) > 14 else float(np.median(depths))

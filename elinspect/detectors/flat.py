@@ -24,6 +24,8 @@ def flatten(
     streaks = np.empty((len(log_cells), -(-log_cells.shape[1] // COARSE), log_cells.shape[2]), np.float32)
     bars, reach = _bars(busbar_rows), round(1.6 / mm_per_px)
     filler = _nearest_inside(inside)
+    outside = np.flatnonzero(~inside.ravel())
+    source = nearest_inside(inside)[outside]
     rim, beside_bar = round(10.0 / mm_per_px), round(3.0 / mm_per_px)
 
     def work(part: slice) -> None:
@@ -33,7 +35,8 @@ def flatten(
         level *= inside
         _straighten(level, inside, bars, rim, beside_bar)
         background[part] = smooth
-        streaks[part] = _streaks(level, inside)
+        streaks[part] = streaks_of(level, inside)
+        _go_on_outside(level, outside, source)
         flat[part] = level
 
     over_cells(work, len(log_cells))
@@ -80,14 +83,24 @@ def _shift_of_bar(profile: NDArray[np.float32], first: int, end: int, reach: int
 def _nearest_inside(inside: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Index of the nearest coarse place that is well inside, for every coarse place."""
     rows, columns = (-(-size // COARSE) for size in inside.shape)
-    share = cv2.resize(inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
-    outside = (share < 0.5).astype(np.uint8)
-    if outside.all():
-        return np.arange(rows * columns)
+    return nearest_inside(cv2.resize(inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) >= 0.5)
+
+
+def nearest_inside(inside: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the flat index of the nearest place inside, for every place; its own where nothing is inside."""
+    if not inside.any():
+        return np.arange(inside.size)
+    outside = (~inside).astype(np.uint8)
     _, label = cv2.distanceTransformWithLabels(outside, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
     place_of_label = np.zeros(label.max() + 1, np.intp)
-    place_of_label[label[outside == 0]] = np.flatnonzero(outside.ravel() == 0)
+    place_of_label[label[inside]] = np.flatnonzero(inside.ravel())
     return np.asarray(place_of_label[label].ravel())
+
+
+def _go_on_outside(level: FloatImage, outside: NDArray[np.intp], source: NDArray[np.intp]) -> None:
+    """Let the last places inside go on beyond the rim, in place: a dark rim has no bright side outside."""
+    every = level.reshape(len(level), -1)
+    every[:, outside] = every[:, source]
 
 
 def _background(
@@ -127,8 +140,8 @@ def _straighten(
     level[:, :, columns] = part - np.median(part[:, in_rows], axis=1)[:, None] * inside[:, columns]
 
 
-def _streaks(level: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
-    """What runs straight in finger direction: median along it, less its surroundings across it."""
+def streaks_of(level: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
+    """Return what runs straight in finger direction: median along it, less its surroundings across it."""
     rows, columns = level.shape[1:]
     coarse_rows = -(-rows // COARSE)
     coarse = np.stack([cv2.resize(cell, (columns, coarse_rows), interpolation=cv2.INTER_AREA) for cell in level])

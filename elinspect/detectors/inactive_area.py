@@ -6,12 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import over_cells
-from elinspect.detectors.view import REFERENCE_CELLS
+from elinspect.detectors.flat import nearest_inside
+from elinspect.detectors.view import HALF
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import InactiveAreaSettings
 from elinspect.vision import cv2
-
-_HALF = 2
 
 
 def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
@@ -60,44 +59,23 @@ def _score(area: float, settings: InactiveAreaSettings) -> float:
 
 def _missing(view: PanelView, settings: InactiveAreaSettings) -> tuple[FloatImage, NDArray[np.bool_]]:
     """How much darker than expected, natural logarithm, at half the map scale; narrow stripes closed."""
-    cells, rows, columns = view.flat.shape
-    small = (-(-columns // _HALF), -(-rows // _HALF))
+    cells = len(view.deviation)
+    small = view.deviation.shape[:0:-1]
     inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
-    luminance = np.empty((cells, small[1], small[0]), np.float32)
-
-    def shrink(part: slice) -> None:
-        for cell in range(part.start, part.stop):
-            whole = view.background[cell] + view.flat[cell]
-            cv2.resize(whole, small, dst=luminance[cell], interpolation=cv2.INTER_AREA)
-
-    over_cells(shrink, cells)
-    if cells >= REFERENCE_CELLS:
-        luminance -= np.median(luminance[:: max(cells // 31, 1)], axis=0)
-    size = round(settings.narrowest_mm / view.mm_per_px / _HALF) | 1
+    size = round(settings.narrowest_mm / view.mm_per_px / HALF) | 1
     kernel = np.ones((size, size), np.uint8)
-    out = np.empty_like(luminance)
-    nearest = _nearest_inside(inside)
+    out = np.empty_like(view.deviation)
+    nearest = nearest_inside(inside)
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
-            full = np.quantile(luminance[cell][inside], settings.bright_quantile) if inside.any() else 0.0
+            full = np.quantile(view.deviation[cell][inside], settings.bright_quantile) if inside.any() else 0.0
             # Beyond the rim, which is not looked at, the last places inside go on: areas at the edge stay whole.
-            lifted = (luminance[cell] - full).ravel()[nearest].reshape(inside.shape)
+            lifted = (view.deviation[cell] - full).ravel()[nearest].reshape(inside.shape)
             out[cell] = -cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
 
     over_cells(work, cells)
     return out, inside
-
-
-def _nearest_inside(inside: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Flat index of the nearest place inside, for every place."""
-    if not inside.any():
-        return np.arange(inside.size)
-    outside = (~inside).astype(np.uint8)
-    _, label = cv2.distanceTransformWithLabels(outside, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
-    place_of_label = np.zeros(label.max() + 1, np.intp)
-    place_of_label[label[inside]] = np.flatnonzero(inside.ravel())
-    return np.asarray(place_of_label[label].ravel())
 
 
 def _regions(
@@ -116,7 +94,7 @@ def _regions(
         score = _score(area, settings)
         if score < settings.threshold or depth[here].mean() < settings.least_mean_depth:
             continue
-        whole = _to_the_edge(here, inside, view.mm_per_px * _HALF)
+        whole = _to_the_edge(here, inside, view.mm_per_px * HALF)
         contours, _ = cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
         found.append(
@@ -124,7 +102,7 @@ def _regions(
                 Kind.INACTIVE_AREA,
                 cell,
                 score,
-                view.to_picture((contour + 0.5) * _HALF - 0.5),
+                view.to_picture((contour + 0.5) * HALF - 0.5),
                 area_fraction=float(whole.sum()) / whole.size,
                 measurements={"remaining_luminance_share": round(float(np.exp(-np.median(missing[here]))), 3)},
             )

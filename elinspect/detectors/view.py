@@ -16,6 +16,9 @@ from elinspect.vision import cv2
 REFERENCE_CELLS = 8
 """From so many cells on the panel's typical cell is a reference; fewer say more about themselves than about a type."""
 
+HALF = 2
+"""Map pixels per pixel of `PanelView.deviation`, each way."""
+
 _LOG_FLOOR = 0.03
 
 _BLACK = 1e-3
@@ -80,6 +83,7 @@ def prepare(
         judged=read_only(judged),
         flat=read_only(flat),
         streaks=read_only(streaks),
+        deviation=read_only(_deviation(flat, background)),
         mm_per_px=mm_per_px,
         own_light=read_only(own_light(counts, luminance, relative)),
         circuit=circuit_facts(product, conditions),
@@ -187,6 +191,22 @@ def _median_cell(log_cells: FloatImage, lit: NDArray[np.bool_]) -> FloatImage:
     chosen = np.flatnonzero(lit) if lit.any() else np.arange(len(log_cells))
     chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), 31)).round().astype(int)]
     return np.asarray(np.median(log_cells[chosen], axis=0), np.float32)
+
+
+def _deviation(flat: FloatImage, background: FloatImage) -> FloatImage:
+    """Luminance against the panel's typical cell, busbars bridged, at half the scale."""
+    cells, rows, columns = flat.shape
+    small = (-(-columns // HALF), -(-rows // HALF))
+    out = np.empty((cells, small[1], small[0]), np.float32)
+
+    def work(part: slice) -> None:
+        for cell in range(part.start, part.stop):
+            cv2.resize(flat[cell] + background[cell], small, dst=out[cell], interpolation=cv2.INTER_AREA)
+
+    over_cells(work, cells)
+    if cells >= REFERENCE_CELLS:
+        out -= np.median(out[:: max(cells // 31, 1)], axis=0)
+    return out
 
 
 def find_busbar_rows(typical: FloatImage, mm_per_px: float, settings: ViewSettings) -> NDArray[np.bool_]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from elinspect.detectors.crack_filters import LineResponses
+from elinspect.detectors.crack_filters import Lattice, Responses
 from elinspect.detectors.crack_paths import best_paths, find_paths
 from elinspect.detectors.crack_shape import CrackLine, follow_line, joined, tour
 from elinspect.settings import CrackSettings
@@ -13,14 +13,15 @@ LEVEL = 0
 UPRIGHT = 6
 
 
-def _responses(places: dict[tuple[int, int, int], float], bridged: list[int] | None = None) -> LineResponses:
+def _responses(places: dict[tuple[int, int, int], float], bridged: list[int] | None = None) -> Responses:
     """One cell of 30 x 40 places; strength by (angle, row, column)."""
     strength = np.zeros((12, 1, 30, 40), np.float32)
     for (angle, row, column), value in places.items():
         strength[angle, 0, row, column] = value
     rows = np.zeros(30, bool)
     rows[bridged or []] = True
-    return LineResponses(strength, rows, np.array([1.3]))
+    lattice = Lattice(np.ones((30, 40), bool), rows, 3, np.zeros(2))
+    return Responses(strength, np.zeros(1, np.float32), lattice)
 
 
 def test_level_line_collects_each_place_once() -> None:
@@ -28,7 +29,7 @@ def test_level_line_collects_each_place_once() -> None:
     line = {(LEVEL, 10, column): 5.0 for column in (5, 8, 11, 14)}
     paths = find_paths(_responses(line), SETTINGS)
     assert paths.best_totals() == pytest.approx([12.0])
-    (found,) = best_paths(paths, 0, SETTINGS, least_total=10.0)
+    (found,) = best_paths(paths, 0, SETTINGS, least_total=10.0, least_points=3)
     assert sorted(found.points.tolist()) == [[10, 5], [10, 8], [10, 11], [10, 14]]
 
 

@@ -21,7 +21,8 @@ def _cells() -> FloatImage:
     cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
     cells[0] = with_line(cells[0], [(60, 60), (140, 200)])
     cells[3] = with_line(cells[3], [(30, 100), (100, 160), (130, 250)])
-    cells[5] = with_area(cells[5], [(170, 20), (170, 120), (235, 120), (235, 20)])
+    # Crooked: of two sides exactly alike either may come first.
+    cells[5] = with_area(cells[5], [(172, 24), (165, 130), (228, 112), (241, 30)])
     cells[7] = with_line(cells[7], [(160, 110), (240, 110)], contrast=0.25, width_px=3.0)
     cells[9] = np.asarray(cells[9] * 0.4, np.float32)
     return np.stack(cells)

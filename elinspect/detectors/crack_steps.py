@@ -1,0 +1,103 @@
+"""Oriented filters for luminance steps: a crack that parts a bright from a darker region without a dark line between.
+
+First derivatives across a direction, short smoothing along, less the mean over angles, at half the scale of the maps.
+The panel's typical cell is taken off first: what all cells share (the end of a busbar, shading) is no step.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.chunks import as_one
+from elinspect.detectors.crack_filters import (
+    POOL,
+    FilterBank,
+    Lattice,
+    Responses,
+    in_multiples,
+    less_mean_pooled,
+    places,
+)
+from elinspect.detectors.crack_paths import upright
+from elinspect.detectors.view import HALF
+from elinspect.records import FloatImage, PanelView
+from elinspect.settings import CrackSettings
+from elinspect.vision import cv2
+
+_SPACER = 8
+_RIM_PX = 5
+"""The step from the rim to what lies beyond it is no crack: so many pixels at half the scale are left out there."""
+
+
+def step_responses(
+    view: PanelView, part: slice, bank: FilterBank, textured: NDArray[np.float32], settings: CrackSettings
+) -> Responses:
+    """Strength of step per angle, cell and place, either way up, in multiples of the cell's own texture.
+
+    Parameters
+    ----------
+    view : PanelView
+        The panel.
+    part : slice
+        Which cells.
+    bank : FilterBank
+        From `filter_bank`.
+    textured : ndarray of float32, shape (cells,)
+        How grainy each cell is, as its lines say.
+    settings : CrackSettings
+        Width, angles, least texture.
+
+    Returns
+    -------
+    Responses
+        On every sixth pixel, the strongest of 3 x 3 pixels at half the scale.
+    """
+    level = _level(view, part)
+    rows, columns = view.deviation.shape[1:]
+    reach = int(np.ceil(3 * settings.step_width_px))
+    x = np.arange(-reach, reach + 1)
+    smooth = np.exp(-(x**2) / (2 * settings.step_width_px**2)).astype(np.float32)
+    smooth /= smooth.sum()
+    first = (-x / settings.step_width_px * smooth).astype(np.float32)
+    scale = np.float32(1 / np.sqrt(np.linalg.norm(first) * np.linalg.norm(smooth)))
+    tall = as_one(level)
+    across, down = cv2.sepFilter2D(tall, cv2.CV_32F, first, smooth), cv2.sepFilter2D(tall, cv2.CV_32F, smooth, first)
+    responses = [
+        np.abs(cv2.filter2D(cv2.addWeighted(across, -scale * np.sin(turn), down, scale * np.cos(turn), 0), -1, line))
+        for turn, line in zip(np.pi * np.arange(settings.angles) / settings.angles, bank.step_lines, strict=True)
+    ]
+    pooled = less_mean_pooled(responses, level.shape, rows)
+    inside = cv2.resize(view.inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.99
+    inside = cv2.erode(np.pad(inside.astype(np.uint8), 1), np.ones((_RIM_PX, _RIM_PX), np.uint8))[1:-1, 1:-1] > 0
+    bars = cv2.resize(view.busbar_rows.astype(np.float32)[:, None], (1, rows), interpolation=cv2.INTER_AREA)[:, 0]
+    kept = inside[np.ix_(places(rows), places(columns))]
+    # The middle of a pixel at half the scale lies between two pixels of the maps.
+    first_px = np.array([places(rows)[0], places(columns)[0]]) * HALF + (HALF - 1) / 2
+    lattice = Lattice(kept, bars[places(rows)] > 0.5, POOL * HALF, first_px)
+    out = in_multiples(pooled, lattice, bank, settings, settings.step_least_texture, textured)
+    out.strength[[-1, 0, 1]] -= settings.along_busbar_toll * _near(lattice.bridged)[:, None]
+    out.strength[upright(settings)] -= settings.upright_step_toll
+    return out
+
+
+def _near(bridged: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """1 for rows of places at a busbar and beside one."""
+    return np.asarray(cv2.dilate(bridged.astype(np.float32)[:, None], np.ones((3, 1), np.uint8))[:, 0])
+
+
+def _level(view: PanelView, part: slice) -> FloatImage:
+    """Deviation from the typical cell less the streaks, in counts where it is dark; rows of zeros between cells."""
+    deviation = view.deviation[part]
+    cells, rows, columns = deviation.shape
+    out = np.zeros((cells, rows + _SPACER, columns), np.float32)
+    for cell, own in enumerate(deviation):
+        level = out[cell, :rows]
+        small = (columns, rows)
+        streaks = view.streaks[part][cell]
+        streaks = cv2.resize(streaks, (columns, len(streaks)), interpolation=cv2.INTER_AREA)
+        np.subtract(own, cv2.resize(streaks, small), out=level)
+        # Shading along an edge and sections between busbars that carry unlike currents are no cracks.
+        level -= np.median(level, axis=1)[:, None]
+        level -= np.median(level, axis=0)
+        background = cv2.resize(view.background[part][cell], small, interpolation=cv2.INTER_AREA)
+        level *= np.exp(np.minimum(background, 0))
+    return out
