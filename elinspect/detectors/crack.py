@@ -227,7 +227,7 @@ class _Searches:
     def _lines(self, cell: int, level: FloatImage, least: float) -> tuple[list[tuple[float, CrackLine]], float]:
         """Dark lines that stand out, and what the best of the others is worth."""
         followed = [
-            (part, follow_line(level, points))
+            (part, self._ended(follow_line(level, points)))
             for part, points in self.lines.followed(cell - self.start, least, self.settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
@@ -238,12 +238,19 @@ class _Searches:
         """Steps that stand out, and what the best of the others is worth."""
         level = self.view.flat[cell] + self.view.background[cell]
         followed = [
-            (part, follow_step(level, points))
+            (part, self._ended(follow_step(level, points)))
             for part, points in self.steps.followed(cell - self.start, least, self.settings)
         ]
         usual = max(self.settings.least_step, self.settings.noise_multiple * float(self.view.noise[cell]))
         asked = [self.settings.rim_step if self._along_rim(cell, line) else usual for _, line in followed]
         return _sorted_out(followed, asked)
+
+    def _ended(self, line: CrackLine) -> CrackLine:
+        """End a line where the cell ends: beyond the rim its last places only go on."""
+        within = np.flatnonzero(_within(self.view.inside, line.points))
+        if len(within) < 2:
+            return line
+        return replace(line, points=line.points[within[0] : within[-1] + 1])
 
     def _along_rim(self, cell: int, line: CrackLine) -> bool:
         """Whether the darker side of a step reaches the rim: there cells get darker on their own."""
@@ -252,7 +259,7 @@ class _Searches:
 
     def _upright(self, cell: int, level: FloatImage, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""
-        line = follow_line(level, path.points)
+        line = self._ended(follow_line(level, path.points))
         strayed = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= self.settings.upright_stray_mm
         clear = line.contrast >= _least_contrast(self.view, cell, line, self.settings)
         return line if clear and strayed and line.steadiness >= self.settings.upright_steadiness else None
