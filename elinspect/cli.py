@@ -7,22 +7,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from elinspect import __version__
 from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
+from elinspect.cli_figures import figures_app, show_pareto, simulate_plant
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
 from elinspect.cli_people import people_app
 from elinspect.errors import DisplayError, SettingsFileError
 from elinspect.records import Layout, Purpose, Stage
 from elinspect.review.gate import Role
-from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.statistics.pareto import GroupBy
 
 if TYPE_CHECKING:
     from elinspect.operations.demo import DemoPlaces
     from elinspect.operations.inspecting import Inspected
-    from elinspect.operations.pareto import ParetoTable
     from elinspect.recipe import AcceptanceCriteria, Product
     from elinspect.store.log import Log
 
@@ -41,6 +40,7 @@ app.add_typer(maintenance_app, name="maintenance")
 app.add_typer(flash_app, name="flash")
 app.add_typer(log_app, name="log")
 app.add_typer(people_app, name="people")
+app.add_typer(figures_app)
 
 
 RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
@@ -216,8 +216,20 @@ def simulate(
     seed: Annotated[int, typer.Option(help="The same seed gives the same panels.", min=0)] = 0,
     mm_per_px: Annotated[float, typer.Option(help="Size of a pixel.", min=0.1, max=2.0)] = 0.5,
     bit_depth: Annotated[Bits, typer.Option(help="Bits of the camera.")] = Bits.TWELVE,
+    plant: Annotated[bool, typer.Option("--plant", help="Let a plant run for months, as records in a log.")] = False,
+    days: Annotated[int, typer.Option(help="Days the plant runs.", min=1, max=5000)] = 60,
+    panels_per_day: Annotated[int, typer.Option(help="Panels of the plant a day.", min=2, max=20_000)] = 600,
+    log: LogOption = None,
 ) -> None:
-    """Simulate panels with known truth: a picture and a truth file each."""
+    """Simulate panels with known truth: a picture and a truth file each.
+
+    With --plant an invented plant runs for months instead and is logged without pictures (in DIR, or in --log), purpose
+    'demo': one after another a cell lot, a solder head, the lay-up, the laminator and a lane go bad in it. The truth
+    lies beside.
+    """
+    if plant:
+        simulate_plant(folder, log, days, panels_per_day, seed)
+        return
     from elinspect.synthetic import simulate_to_folder
 
     product = _product(recipe, layout).recipe
@@ -234,50 +246,6 @@ def simulate(
         )
     for path in written:
         out.print(str(path), markup=False)
-
-
-@app.command()
-@in_words
-def pareto(
-    log: LogOption = None,
-    by: Annotated[GroupBy, typer.Option(help="What the lines are.")] = GroupBy.KIND,
-    count: Annotated[
-        CountOf, typer.Option(help="Count what inspectors confirmed or what was proposed.")
-    ] = CountOf.CONFIRMED,
-    purpose: Annotated[Purpose, typer.Option(help="Only panels of this purpose.")] = Purpose.PRODUCTION,
-    csv: Annotated[Path | None, typer.Option(help="Also write the table here.", metavar="FILE")] = None,
-) -> None:
-    """Show the defect Pareto: one primary kind per cell."""
-    from elinspect.operations.pareto import pareto as count_flags
-    from elinspect.operations.pareto import write_pareto_csv
-    from elinspect.store.log import open_log
-
-    with open_log(log_place(log), new=False) as opened:
-        table = count_flags(opened, by, purpose, count=count)
-    _show_pareto(table)
-    if csv is not None:
-        write_pareto_csv(table, csv)
-        out.print(words("command.written", file=str(csv)), markup=False)
-
-
-def _show_pareto(pareto_table: "ParetoTable") -> None:
-    title = words(
-        "command.pareto_title",
-        by=pareto_table.header[0],
-        purpose=words(f"purpose.{pareto_table.purpose}"),
-        cells=pareto_table.cells_inspected,
-    )
-    if not pareto_table.rows:
-        out.print(title, markup=False)
-        out.print(words("command.pareto_empty"), markup=False)
-        return
-    table = Table(title=title, title_justify="left")
-    for number, name in enumerate(pareto_table.header):
-        table.add_column(name, justify="right" if number else "left")
-    for row in pareto_table.rows:
-        figures = (str(row.proposed), str(row.confirmed), f"{row.share:.1%}", f"{row.cumulative_share:.1%}")
-        table.add_row(row.label, *figures)
-    out.print(table)
 
 
 @app.command()
@@ -336,7 +304,7 @@ def _demo_on_paper(places: "DemoPlaces", panels: int, seed: int) -> None:
             _say_inspected(done)
             progress.advance(bar)
     for by in (GroupBy.KIND, GroupBy.STRINGER, GroupBy.LANE):
-        _show_pareto(demo_pareto(places, by))
+        show_pareto(demo_pareto(places, by))
     write_demo_pareto(places)
     out.print(
         words(

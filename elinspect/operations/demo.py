@@ -8,8 +8,9 @@ from pathlib import Path
 
 from elinspect.errors import ElinspectError, told_as
 from elinspect.operations.context import import_context
+from elinspect.operations.figure_files import write_pareto
 from elinspect.operations.inspecting import Inspected, Outputs, inspect_files
-from elinspect.operations.pareto import ParetoTable, pareto, write_pareto_csv
+from elinspect.operations.pareto import ParetoTable, pareto
 from elinspect.pipeline import Occasion
 from elinspect.recipe import Product, default_criteria
 from elinspect.records import Purpose
@@ -102,7 +103,7 @@ def demo_pareto(places: DemoPlaces, by: GroupBy) -> ParetoTable:
 
 def write_demo_pareto(places: DemoPlaces) -> None:
     """Write the demo's Pareto per kind."""
-    write_pareto_csv(demo_pareto(places, GroupBy.KIND), places.pareto)
+    write_pareto(demo_pareto(places, GroupBy.KIND), places.pareto)
 
 
 def run_demo_to_its_end(places: DemoPlaces, panels: int, seed: int) -> None:

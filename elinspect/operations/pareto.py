@@ -1,28 +1,43 @@
-"""The defect Pareto from the log, per kind, stringer, lane, and further production context."""
+"""The defect Pareto from the log: by kind, machine, place, lot, time; of cells, flags, panels, watts or cost."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
 
 from elinspect.catalogue import words
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.reports.csv_table import write_csv
-from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.statistics.comparing import TwoPeriods, two_periods
+from elinspect.statistics.intervals import wilson
+from elinspect.statistics.pareto import USUAL_ORIGIN, CountOf, GroupBy, Measure, Origin
 from elinspect.statistics.pareto import pareto as pareto_rows
-from elinspect.store.anchor import anchor_path, write_anchor
 from elinspect.store.log import Log
+from elinspect.store.people import name_of
+from elinspect.store.production import Period, cells_by, flagged_by, flags_by, reasons_by
 from elinspect.store.projections.attribution import BENCH, PANEL
-from elinspect.store.reading import cells_inspected, flag_counts
+from elinspect.store.reading import flag_counts
 from elinspect.store.verify import ChainHead, chain_heads
 
 _COLUMNS: dict[GroupBy, tuple[str, ...]] = {
-    GroupBy.KIND: ("kind",),
+    GroupBy.KIND: (),
     GroupBy.STRINGER: ("origin", "stringer"),
     GroupBy.LANE: ("origin", "stringer", "lane"),
+    GroupBy.POSITION: ("origin", "position_as_built"),
     GroupBy.CELL_SUPPLIER: ("origin", "cell_supplier"),
     GroupBy.CELL_LOT: ("origin", "cell_supplier", "cell_lot"),
+    GroupBy.RIBBON_LOT: ("origin", "ribbon_lot"),
+    GroupBy.OPERATOR: ("origin", "operator"),
+    GroupBy.SHIFT: ("hour",),
     GroupBy.PRODUCT: ("product",),
     GroupBy.DAY: ("day",),
+    GroupBy.ORIGIN: ("origin",),
+    GroupBy.ATTEMPT: ("attempt",),
+    GroupBy.REASON: ("reason",),
 }
+_KEPT = frozenset({"origin", "stringer", "lane", "cell_supplier", "cell_lot", "product", "day"})
+_SHIFT_STARTS = (6, 14, 22)
+"""Hours at which shifts begin. Common practice, no source; three shifts of eight hours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +54,32 @@ class CountedRow:
         Cells the machine flagged, each counted under its one primary kind.
     confirmed : int
         Cells where an inspector confirmed, changed or added a flag, each under the gravest.
+    value : float
+        What lines are ordered by.
     share, cumulative_share : float
-        Of what the table counts, 0..1.
+        Of the sum of all values, 0..1.
+    cells : int or None
+        Cells inspected of this line: of the machine, lot or day; None where cells have no such property.
+    per_million : float or None
+        Counted cells in a million cells inspected of this line (for kinds and the like, of all).
+    low, high : float or None
+        95 % interval of `per_million` (Wilson, as if cells were independent).
+    earlier : TwoPeriods or None
+        The same line in the other period.
     """
 
     key: str | None
     label: str
     proposed: int
     confirmed: int
+    value: float
     share: float
     cumulative_share: float
+    cells: int | None = None
+    per_million: float | None = None
+    low: float | None = None
+    high: float | None = None
+    earlier: TwoPeriods | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +88,18 @@ class ParetoTable:
 
     Attributes
     ----------
+    by, count, measure
+        What lines are, what was counted, what they are ordered by.
     rows : tuple of CountedRow
         Largest first; what is not known has a line of its own.
-    heads : tuple of ChainHead
-        Ends of the log's chains when it was counted.
     cells_inspected : int
         Cells in usable pictures, each counted once over retakes and attempts.
+    heads : tuple of ChainHead
+        Ends of the log's chains when it was counted.
+    period, earlier : Period or None
+        Days asked for.
+    kind : Kind or None
+        Only cells of this kind.
     """
 
     by: GroupBy
@@ -72,12 +109,35 @@ class ParetoTable:
     rows: tuple[CountedRow, ...]
     cells_inspected: int
     heads: tuple[ChainHead, ...] = ()
+    measure: Measure = Measure.CELLS
+    period: Period | None = None
+    earlier: Period | None = None
+    kind: Kind | None = None
 
     @property
     def header(self) -> tuple[str, ...]:
-        """The columns in words, as on screen and in the CSV."""
-        names = ("proposed", "confirmed", "share", "cumulative_share")
+        """The columns in words, as on screen and in the files."""
+        names = ["proposed", "confirmed", "share", "cumulative_share", "per_million", "low", "high"]
+        if self.measure in (Measure.FLAGS, Measure.PANELS, Measure.WATTS, Measure.COST):
+            names.insert(2, self.measure.value)
+        if self.earlier is not None:
+            names += ["before", "p_value"]
         return (words(f"pareto.{self.by.value}"), *(words(f"pareto.{name}") for name in names))
+
+    def values(self, row: CountedRow) -> tuple[str | float | int | None, ...]:
+        """Return a line's values in the order of `header`; shares are 0..1."""
+        found: list[str | float | int | None] = [row.label, row.proposed, row.confirmed]
+        if self.measure in (Measure.FLAGS, Measure.PANELS, Measure.WATTS, Measure.COST):
+            found.append(round(row.value, 2))
+        found += [round(row.share, 4), round(row.cumulative_share, 4)]
+        found += [_rounded(row.per_million), _rounded(row.low), _rounded(row.high)]
+        if self.earlier is not None:
+            found += [_rounded(1e6 * row.earlier.first), round(row.earlier.p_value, 4)] if row.earlier else [None, None]
+        return tuple(found)
+
+
+def _rounded(value: float | None) -> float | None:
+    return round(value, 1) if value is not None else None
 
 
 def pareto(
@@ -91,6 +151,9 @@ def pareto(
     product: str | None = None,
     since: str | None = None,
     until: str | None = None,
+    measure: Measure | str = Measure.CELLS,
+    weights: Mapping[Kind, float] | None = None,
+    earlier: tuple[str, str] | None = None,
 ) -> ParetoTable:
     """Count flagged cells.
 
@@ -112,58 +175,201 @@ def pareto(
         Only this product, as the log names it.
     since, until : str, optional
         First and last day, ``YYYY-MM-DD``.
+    measure : Measure
+        What lines are ordered by.
+    weights : mapping from Kind to float, optional
+        Watts or cost of one flagged cell of a kind, the plant's own figures; needed for these two measures.
+    earlier : (str, str), optional
+        First and last day of another period to compare each line's rate with.
 
     Returns
     -------
     ParetoTable
         Without rows if nothing was flagged.
-    """
-    by, count = GroupBy(by), CountOf(count)
-    inspected = {"purpose": purpose.value, "stage": stage.value}
-    if product is not None:
-        inspected["product"] = product
-    flagged = {**inspected, "kind": kind.value} if kind is not None else inspected
-    with log.reading() as connection:
-        found = flag_counts(connection, _COLUMNS[by], flagged, since, until)
-        cells = cells_inspected(connection, inspected, since, until)
-    sums = {tuple(row[:-2]): (int(row.proposed), int(row.confirmed)) for row in found}
-    sums = {key: sums[key] for key in sorted(sums) if any(sums[key])}
-    chosen = {key: proposed if count is CountOf.PROPOSED else confirmed for key, (proposed, confirmed) in sums.items()}
-    rows = tuple(
-        CountedRow(*_named(by, row.key), *sums[row.key], row.share, row.cumulative_share) for row in pareto_rows(chosen)
-    )
-    return ParetoTable(by, count, purpose, stage, rows, cells, chain_heads(log))
-
-
-def write_pareto_csv(table: ParetoTable, path: Path) -> None:
-    """Write a Pareto as CSV; shares are 0..1, nothing in it can become a spreadsheet formula.
-
-    The ends of the log's chains go into a second file beside it, ``<name>.anchor.json``: with it, `log verify` finds
-    whether the log was changed since.
 
     Raises
     ------
-    LogError
-        If the file cannot be written.
+    ValueError
+        If watts or cost are asked for without weights.
     """
-    rows = (
-        (row.label, row.proposed, row.confirmed, round(row.share, 4), round(row.cumulative_share, 4))
-        for row in table.rows
+    by, count, measure = GroupBy(by), CountOf(count), Measure(measure)
+    if measure in (Measure.WATTS, Measure.COST) and weights is None:
+        raise ValueError(f"{measure} needs weights")
+    period = Period(purpose.value, stage.value, since, until, product)
+    before = Period(purpose.value, stage.value, *earlier, product) if earlier is not None else None
+    with log.reading() as connection:
+        lines = _Lines(connection, by, count, kind)
+        now = lines.of(period, measure, weights or {})
+        then = lines.of(before, measure, weights or {}) if before is not None else {}
+        whole = sum(int(row.cells) for row in cells_by(connection, period, ()) if row.cells)
+        whole_before = sum(int(row.cells) for row in cells_by(connection, before, ()) if row.cells) if before else 0
+    chosen = {key: line.value for key, line in now.items()}
+    rows = tuple(
+        _row(row.key, now[row.key], then.get(row.key), row.share, row.cumulative_share, whole, whole_before, before)
+        for row in pareto_rows(chosen)
     )
-    write_csv(path, table.header, rows)
-    write_anchor(anchor_path(path), table.heads)
+    return ParetoTable(by, count, purpose, stage, rows, int(whole), chain_heads(log), measure, period, before, kind)
 
 
-def _named(by: GroupBy, key: tuple[str, ...]) -> tuple[str | None, str]:
-    """Return key and label of a line."""
-    if by is GroupBy.KIND:
-        return key[0], words(f"kind.{key[0]}")
-    if len(key) == 1:
-        return key[0], key[0]
-    origin, *names = key
-    if origin in (BENCH, PANEL):
-        return origin, words(f"pareto.{origin}")
-    if not any(names):
-        return None, words("common.unknown")
-    label = " / ".join(name or words("common.unknown") for name in names)
-    return label, label
+@dataclass(slots=True)
+class _Line:
+    label: str
+    proposed: int = 0
+    confirmed: int = 0
+    counted: int = 0
+    value: float = 0.0
+    cells: int | None = None
+
+
+_Key = str | None
+
+
+class _Lines:
+    """Reads the lines of a Pareto for one period."""
+
+    def __init__(self, connection: Connection, by: GroupBy, count: CountOf, kind: Kind | None) -> None:
+        self._connection, self._by, self._count = connection, by, count
+        self._kind = kind.value if kind is not None else None
+
+    def of(self, period: Period, measure: Measure, weights: Mapping[Kind, float]) -> dict[_Key, _Line]:
+        """Return the lines by key, in the order of the keys."""
+        lines: dict[_Key, _Line] = {}
+        for values, kind, proposed, confirmed in self._counts(period):
+            key, label = self._named(values, kind)
+            line = lines.setdefault(key, _Line(label))
+            line.proposed += proposed
+            line.confirmed += confirmed
+            counted = proposed if self._count is CountOf.PROPOSED else confirmed
+            line.counted += counted
+            line.value += counted * weights.get(Kind(kind), 0.0) if weights else counted
+        self._inspected(period, lines)
+        if measure is Measure.PER_MILLION:
+            for line in lines.values():
+                line.value = 1e6 * line.counted / line.cells if line.cells else 0.0
+        elif measure in (Measure.PANELS, Measure.FLAGS):
+            self._other_measure(period, measure, lines)
+        return dict(sorted(lines.items(), key=lambda item: (item[0] is None, item[0] or "")))
+
+    def _counts(self, period: Period) -> Iterable[tuple[tuple[Any, ...], str, int, int]]:
+        columns = _COLUMNS[self._by]
+        if self._by is GroupBy.REASON:
+            found = reasons_by(self._connection, period, self._kind)
+            return [((row.reason,), row.kind, int(row.proposed), int(row.confirmed)) for row in found]
+        if set(columns) <= _KEPT:
+            equal = {"purpose": period.purpose, "stage": period.stage}
+            equal |= {"product": period.product} if period.product is not None else {}
+            equal |= {"kind": self._kind} if self._kind is not None else {}
+            rows = flag_counts(self._connection, (*columns, "kind"), equal, period.since, period.until)
+        else:
+            rows = flagged_by(self._connection, period, columns, self._kind)
+        return [(tuple(row[: len(columns)]), row.kind, int(row.proposed), int(row.confirmed)) for row in rows
+                if row.proposed or row.confirmed]  # fmt: skip
+
+    def _other_measure(self, period: Period, measure: Measure, lines: dict[_Key, _Line]) -> None:
+        columns = _COLUMNS[self._by]
+        for line in lines.values():
+            line.value = 0.0
+        confirmed = self._count is CountOf.CONFIRMED
+        if measure is Measure.FLAGS:
+            rows = flags_by(self._connection, period, columns, self._kind, confirmed=confirmed)
+        else:
+            rows = flagged_by(self._connection, period, columns, self._kind, panels=True, confirmed=confirmed)
+        for row in rows:
+            key, _ = self._named(tuple(row[: len(columns)]), row.kind)
+            if key in lines:
+                lines[key].value += int(row.panels if measure is Measure.PANELS else row.flags)
+
+    def _inspected(self, period: Period, lines: dict[_Key, _Line]) -> None:
+        """Say how many cells each line had, where cells have this property."""
+        columns = _COLUMNS[self._by]
+        if not columns or not set(columns) <= _KEPT or self._by is GroupBy.ORIGIN:
+            return
+        for row in cells_by(self._connection, period, columns):
+            key, _ = self._named(tuple(row[: len(columns)]), "")
+            if key in lines:
+                lines[key].cells = (lines[key].cells or 0) + int(row.cells)
+
+    def _named(self, values: tuple[Any, ...], kind: str) -> tuple[_Key, str]:
+        """Return key and label of a line."""
+        by = self._by
+        if by is GroupBy.KIND:
+            return kind, words(f"kind.{kind}")
+        if by is GroupBy.ORIGIN:
+            origin = Origin.BENCH if values[0] == BENCH else USUAL_ORIGIN[Kind(kind)]
+            return origin.value, words(f"origin.{origin.value}")
+        if by is GroupBy.SHIFT:
+            shift = _shift(str(values[0]))
+            return str(shift), words("pareto.shift_number", number=shift)
+        if by is GroupBy.REASON:
+            return (values[0], values[0]) if values[0] else (None, words("pareto.no_reason"))
+        if len(values) == 1:
+            return str(values[0]), str(values[0])
+        origin_text, *names = values
+        if origin_text in (BENCH, PANEL):
+            return str(origin_text), words(f"pareto.{origin_text}")
+        if not any(names):
+            return None, words("common.unknown")
+        if by is GroupBy.OPERATOR:
+            names = [name_of(self._connection, name) or name for name in names]
+        label = " / ".join(str(name) or words("common.unknown") for name in names)
+        return (label if by is not GroupBy.POSITION else f"{int(names[0]):03d}"), label
+
+
+def _shift(hour: str) -> int:
+    at = int(hour) if hour.isdigit() else 0
+    return next((number for number, start in reversed(list(enumerate(_SHIFT_STARTS, 1))) if at >= start), 3)
+
+
+def _row(
+    key: _Key,
+    line: _Line,
+    then: _Line | None,
+    share: float,
+    cumulative: float,
+    whole: int,
+    whole_before: int,
+    before: Period | None,
+) -> CountedRow:
+    cells = line.cells if line.cells is not None else whole
+    low = high = per_million = None
+    if cells and line.counted <= cells:
+        per_million = 1e6 * line.counted / cells
+        low, high = (1e6 * limit for limit in wilson(line.counted, cells).at(0))
+    compared = None
+    if before is not None:
+        cells_before = then.cells if then is not None and then.cells is not None else whole_before
+        counted_before = then.counted if then is not None else 0
+        if counted_before <= cells_before and line.counted <= cells:
+            compared = two_periods((counted_before, cells_before), (line.counted, cells))
+    figures = (line.value, share, cumulative, line.cells, per_million, low, high)
+    return CountedRow(key, line.label, line.proposed, line.confirmed, *figures, compared)
+
+
+def period_words(period: Period | None) -> str:
+    """Return a period in words."""
+    if period is None or (period.since is None and period.until is None):
+        return words("figure.whole_log")
+    return words("figure.period", first=period.since or "…", last=period.until or "…")
+
+
+def note_words(table: ParetoTable) -> str:
+    """Return what stands under every figure: purpose, stage, period, filters, n."""
+    only = [words("figure.only", what=words(f"kind.{table.kind.value}"))] if table.kind is not None else []
+    if table.period is not None and table.period.product is not None:
+        only.append(words("figure.only", what=table.period.product))
+    return words(
+        "figure.note",
+        purpose=words(f"purpose.{table.purpose.value}"),
+        stage=words(f"stage.{table.stage.value}"),
+        period=period_words(table.period),
+        filters="".join(only),
+        n=words("figure.cells", n=table.cells_inspected),
+    )
+
+
+def title_words(table: ParetoTable) -> str:
+    """Return the title of a Pareto; a purpose other than production is named in it."""
+    title = words("figure.pareto_title", by=table.header[0])
+    if table.purpose is Purpose.PRODUCTION:
+        return title
+    return f"{title} · {words(f'purpose.{table.purpose.value}')}"

@@ -29,6 +29,7 @@ N_SPANS = 5
 """Spans of time searched: all, the newest half, quarter, eighth, sixteenth of the strings."""
 FloatArray = NDArray[np.float32]
 _BATCH_SIZES = (49, 150)
+_CLEAR_AFTER = 499  # permutations after which a far larger score needs no more of them
 _ALSO_BAD = 0.01  # chance of an excess below which the rest of a machine counts as bad too
 MOST_DRAWS = 4_000_000
 """Strings drawn in all permutations together; beyond, a part of the strings calibrates."""
@@ -327,10 +328,18 @@ class _Counting:
             largest.append(self._largest(size, rng))
             as_large += int(np.count_nonzero(largest[-1] >= found * (1 - 1e-6)))
             done += size
+            p = (as_large + 1) / (done + 1)
+            if not as_large and done >= _CLEAR_AFTER:
+                # The tail of half a deviance falls like an exponential function: no need to see it all.
+                p *= float(np.exp(np.max(np.concatenate(largest)) - found))
+                if p <= level / 10:
+                    break
+        else:
+            p = (as_large + 1) / (done + 1)
         whole = np.sort(np.concatenate(largest)) if largest else np.empty(0)
         rank = len(whole) - max(enough, 1)
         critical = float(whole[rank]) if done == permutations and rank >= 0 else float("nan")
-        return (as_large + 1) / (done + 1), done, critical
+        return p, done, critical
 
     def _largest(self, times: int, rng: np.random.Generator) -> FloatArray:
         lanes = self._urns.draw(self._group, times, rng)

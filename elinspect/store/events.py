@@ -44,6 +44,7 @@ class EventKind(StrEnum):
     PICTURES_REMOVED = "pictures_removed"
     SIGN_IN = "sign_in"
     AUDIT_RESULT = "audit_result"
+    SIMULATED_PANELS = "simulated_panels"
     FILE_REFUSED = "file_refused"
     FILE_TAKEN = "file_taken"
 

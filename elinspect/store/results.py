@@ -24,9 +24,12 @@ def result_of(connection: Connection, inspection: str) -> dict[str, Any]:
     Raises
     ------
     LogError
-        If there is no such inspection.
+        If there is no such inspection, or it was simulated without a picture.
     """
     row = row_by(connection, inspections, id=inspection)
     if row is None:
         raise LogError("log.no_inspection", inspection=inspection)
-    return dict(event_at(connection, row.result_event_id).data["result"])
+    result = event_at(connection, row.result_event_id).data.get("result")
+    if result is None:
+        raise LogError("log.only_a_record", serial=row.serial)
+    return dict(result)

@@ -16,6 +16,9 @@ from elinspect.store.people import pins_in_use, registered_role
 from elinspect.store.rows import row_by, rows_among, rows_by
 from elinspect.store.schema import events, exposure_files, flags, inspections, outbox, sign_ins
 
+SIMULATED = "SIM-"
+"""How the serials of panels begin that were simulated as records: none can be taken for a real one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:
@@ -274,6 +277,13 @@ def _pictures(result: Mapping[str, Any]) -> list[str]:
     return own or ([image["sha256"]] if image["sha256"] is not None else [])
 
 
+def _simulated_panels(connection: Connection, event: NewEvent, _standing: Standing) -> None:
+    serials = sorted({row[0] for row in event.data["panels"]})
+    seen = rows_among(connection, inspections, "serial", serials)
+    if seen or not all(serial.startswith(SIMULATED) for serial in serials):
+        raise LogError("log.only_demo", prefix=SIMULATED)
+
+
 def other_serial_of(
     connection: Connection, pictures: Sequence[str], serial: str | None, before: int | None = None
 ) -> str | None:
@@ -313,4 +323,5 @@ _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
     EventKind.RE_EVALUATION: _re_evaluation,
     EventKind.SIGN_IN: _sign_in,
     EventKind.AUDIT_RESULT: _audit_result,
+    EventKind.SIMULATED_PANELS: _simulated_panels,
 }

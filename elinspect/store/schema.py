@@ -20,7 +20,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0004"
+HEAD_REVISION = "0005"
 """Newest migration this program knows."""
 
 metadata = MetaData(
@@ -133,6 +133,7 @@ inspections = Table(
     Index(None, "image_sha256"),
     Index(None, "decision", "superseded", "event_id"),
     Index(None, "event_id"),
+    Index(None, "purpose", "stage", "day"),
 )
 
 exposure_files = Table(
@@ -205,7 +206,10 @@ flagged_cells = Table(
     Column("confirmed_kind", Text),
     Column("counts_proposed", Boolean, nullable=False),
     Column("counts_confirmed", Boolean, nullable=False),
+    Column("along", Float),
+    Column("across", Float),
     Index(None, "serial"),
+    Index(None, "purpose", "stage", "day"),
 )
 
 kept_counts = Table(

@@ -7,15 +7,17 @@ from pathlib import Path
 import pytest
 from logged_panels import context_line, crack, make_flag, make_result, write_context
 
+from elinspect.errors import LogError, SettingsFileError
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
+from elinspect.operations.figure_files import read_weights, write_pareto
 from elinspect.operations.log_inspection import log_inspection
-from elinspect.operations.pareto import ParetoTable, pareto, write_pareto_csv
+from elinspect.operations.pareto import ParetoTable, pareto
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Purpose
 from elinspect.review.gate import Role
 from elinspect.review.session import Review, Verdict
-from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 from elinspect.store import Log
 from elinspect.store.anchor import read_anchor
 from elinspect.store.verify import chain_heads, verify
@@ -142,24 +144,13 @@ def test_a_picture_that_could_not_be_judged_inspects_no_cells(log: Log) -> None:
     assert pareto(log).cells_inspected == 0
 
 
-@pytest.mark.parametrize(
-    "by",
-    [
-        GroupBy.KIND,
-        GroupBy.STRINGER,
-        GroupBy.LANE,
-        GroupBy.CELL_SUPPLIER,
-        GroupBy.CELL_LOT,
-        GroupBy.PRODUCT,
-        GroupBy.DAY,
-    ],
-)
-def test_every_grouping_counts_everything(log: Log, tmp_path: Path, by: GroupBy) -> None:
+def test_every_grouping_counts_everything(log: Log, tmp_path: Path) -> None:
     import_context(log, write_context(tmp_path / "c.csv", [context_line("1", s) for s in (1, 2)]))
     _logged(log, make_result("1", flags=_one_on_each_string()))
-    table = pareto(log, by, count=CountOf.PROPOSED)
-    assert sum(row.proposed for row in table.rows) == 6
-    assert table.rows[-1].cumulative_share == pytest.approx(1.0)
+    for by in GroupBy:
+        table = pareto(log, by, count=CountOf.PROPOSED)
+        assert sum(row.proposed for row in table.rows) == 6, by
+        assert table.rows[-1].cumulative_share == pytest.approx(1.0)
 
 
 def _one_on_each_string() -> Iterable[Flag]:
@@ -170,14 +161,93 @@ def test_the_csv_holds_what_the_screen_shows_and_no_formula(log: Log, tmp_path: 
     lines = [context_line("1", 1, "=2+3"), context_line("1", 2, "-B"), context_line("1", 3, "A")]
     import_context(log, write_context(tmp_path / "c.csv", lines))
     _logged(log, make_result("1", flags=[crack(f"m{n}", n, 1) for n in (1, 2, 3)]))
-    write_pareto_csv(pareto(log, GroupBy.STRINGER, count=CountOf.PROPOSED), tmp_path / "p.csv")
+    write_pareto(pareto(log, GroupBy.STRINGER, count=CountOf.PROPOSED), tmp_path / "p.csv")
     assert (tmp_path / "p.csv").read_text(encoding="utf-8").splitlines() == [
-        "stringer,proposed by the machine,confirmed by an inspector,share,cumulative share",
-        "'-B,1,0,0.3333,0.3333",
-        "'=2+3,1,0,0.3333,0.6667",
-        "A,1,0,0.3333,1.0",
+        "stringer,proposed by the machine,confirmed by an inspector,share,cumulative share,per million cells,"
+        "from (95 %),to (95 %)",
+        "'-B,1,0,0.3333,0.3333,100000.0,17876.2,404150.0",
+        "'=2+3,1,0,0.3333,0.6667,100000.0,17876.2,404150.0",
+        "A,1,0,0.3333,1.0,100000.0,17876.2,404150.0",
     ]
     assert [path.name for path in tmp_path.glob("*.part")] == []
     anchored = read_anchor(tmp_path / "p.csv.anchor.json")
     assert anchored == chain_heads(log)
     assert verify(log, anchored) == ()
+
+
+def test_positions_are_those_from_the_leading_end(log: Log, tmp_path: Path) -> None:
+    lines = [context_line("1", 1, turned=False), context_line("1", 2, turned=True)]
+    import_context(log, write_context(tmp_path / "c.csv", lines))
+    _logged(log, make_result("1", flags=[crack("m1", 1, 3), crack("m2", 2, 8), crack("m3", 3, 3)]))
+    table = pareto(log, GroupBy.POSITION, count=CountOf.PROPOSED)
+    assert [(row.label, row.proposed) for row in table.rows] == [("3", 2), ("unknown", 1)]
+
+
+def test_rates_have_the_cells_of_their_own_machine(log: Log, tmp_path: Path) -> None:
+    import_context(log, write_context(tmp_path / "c.csv", [context_line("1", s, "AB"[s > 4]) for s in range(1, 7)]))
+    _logged(log, make_result("1", flags=[crack("m1", 1, 1), crack("m2", 2, 2), crack("m3", 5, 3)]))
+    found = {row.key: row for row in pareto(log, GroupBy.STRINGER, count=CountOf.PROPOSED).rows}
+    assert (found["A"].cells, found["A"].per_million) == (40, pytest.approx(1e6 * 2 / 40))
+    assert (found["B"].cells, found["B"].per_million) == (20, pytest.approx(1e6 * 1 / 20))
+    by_rate = pareto(log, GroupBy.STRINGER, count=CountOf.PROPOSED, measure=Measure.PER_MILLION)
+    assert [row.value for row in by_rate.rows] == [pytest.approx(50_000)] * 2
+
+
+def test_panels_flags_and_weights(log: Log, tmp_path: Path) -> None:
+    flags = [crack("m1", 1, 1), crack("m2", 1, 1), crack("m3", 2, 2), make_flag("m4", Kind.DARK_CELL, 3, 3, None)]
+    _logged(log, make_result("1", flags=flags))
+    _logged(log, make_result("2", flags=[crack("m1", 1, 1)]))
+    proposed = {"count": CountOf.PROPOSED}
+
+    def values(measure: Measure, **more: object) -> dict[str | None, float]:
+        return {row.key: row.value for row in pareto(log, measure=measure, **proposed, **more).rows}  # type: ignore[arg-type]
+
+    assert values(Measure.CELLS) == {"crack": 3, "dark_cell": 1}
+    assert values(Measure.FLAGS) == {"crack": 4, "dark_cell": 1}
+    assert values(Measure.PANELS) == {"crack": 2, "dark_cell": 1}
+    (tmp_path / "own.toml").write_text("[watts]\ncrack = 0.5\ndark_cell = 4\n", encoding="utf-8")
+    weights = read_weights(tmp_path / "own.toml", Measure.WATTS)
+    assert values(Measure.WATTS, weights=weights) == {"dark_cell": 4.0, "crack": 1.5}
+    with pytest.raises(ValueError, match="weights"):
+        pareto(log, measure=Measure.COST)
+    for bad in ("[watts]\nscratch = 1\n", "[watts]\ncrack = -1\n", "[watts]\ncrack = 'a'\n", "crack = 1\n", "["):
+        (tmp_path / "own.toml").write_text(bad, encoding="utf-8")
+        with pytest.raises(SettingsFileError, match=r"needs a table \[watts\]"):
+            read_weights(tmp_path / "own.toml", Measure.WATTS)
+
+
+def test_the_usual_origin_and_the_bench(log: Log) -> None:
+    flags = [crack("m1", 1, 1), make_flag("m2", Kind.FINGER_INTERRUPTION, 2, 2, None)]
+    _logged(log, make_result("1", flags=flags))
+    assert _counts(pareto(log, GroupBy.ORIGIN, count=CountOf.PROPOSED)) == {"stringer": (1, 0), "incoming_cell": (1, 0)}
+
+
+def test_two_periods_are_compared_line_by_line(log: Log) -> None:
+    _logged(log, make_result("1", flags=[crack("m1", 1, 1)]))
+    day = pareto(log, GroupBy.DAY, count=CountOf.PROPOSED).rows[0].key
+    assert day is not None
+    table = pareto(log, count=CountOf.PROPOSED, since=day, until=day, earlier=("2001-01-01", "2001-01-02"))
+    (row,) = table.rows
+    assert row.earlier is not None
+    assert (row.earlier.first, row.earlier.p_value) == (0.0, 1.0)  # nothing was inspected then
+    assert table.header[-1] == "p of no change"
+    same = pareto(log, count=CountOf.PROPOSED, since=day, until=day, earlier=(day, day)).rows[0].earlier
+    assert same is not None
+    assert same.p_value == pytest.approx(1.0)
+
+
+def test_every_kind_of_file_is_written_whole(log: Log, tmp_path: Path) -> None:
+    _logged(log, make_result("1", flags=_one_on_each_string()))
+    table = pareto(log, count=CountOf.PROPOSED)
+    begins = {"csv": b"kind,", "xlsx": b"PK", "parquet": b"PAR1", "png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}
+    for suffix, beginning in begins.items():
+        path = tmp_path / f"pareto.{suffix}"
+        write_pareto(table, path)
+        assert path.read_bytes().startswith(beginning)
+        assert read_anchor(path.with_name(path.name + ".anchor.json")) == chain_heads(log)
+    assert [found.name for found in tmp_path.glob("*.part")] == []
+
+
+def test_a_file_of_another_kind_is_refused_in_words(log: Log, tmp_path: Path) -> None:
+    with pytest.raises(LogError, match=r"must end in \.csv"):
+        write_pareto(pareto(log), tmp_path / "pareto.doc")

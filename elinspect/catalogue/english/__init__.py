@@ -5,6 +5,7 @@ from elinspect.catalogue.english import (
     common,
     desktop,
     electrical,
+    figures,
     geometry,
     imaging,
     log,
@@ -33,6 +34,7 @@ TEXTS = _merged(
     electrical.TEXTS,
     settings_files.TEXTS,
     log.TEXTS,
+    figures.TEXTS,
     desktop.TEXTS,
     command_line.TEXTS,
 )

@@ -17,6 +17,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "command.inspected": "{file}: {proposal!d} proposed, {flags} flags, {above} above a limit ({seconds:.2f} s)",
     "command.failed": ("{n} file failed; the reason stands above.", "{n} files failed; the reasons stand above."),
     "command.simulating": "simulating",
+    "command.plant_simulated": (
+        "{n} panels were simulated into {log}; what really happened stands in {truth}. All carry the purpose 'demo'."
+    ),
     "command.importing": "importing rows",
     "command.imported": "{added} rows added, {known} known already, {bad} bad.",
     "command.no_window": "The window cannot be opened: {problem}",

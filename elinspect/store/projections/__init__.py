@@ -18,6 +18,7 @@ from elinspect.store.projections.imported import on_import_done, on_imported_row
 from elinspect.store.projections.inspected import on_inspection, on_re_evaluation
 from elinspect.store.projections.records import on_audit_result, on_pictures_removed, on_version_change
 from elinspect.store.projections.sessions import on_sign_in
+from elinspect.store.projections.simulated import on_simulated_panels
 
 _ON: dict[EventKind, Callable[[Connection, StoredEvent], None]] = {
     EventKind.INSPECTION: on_inspection,
@@ -37,6 +38,7 @@ _ON: dict[EventKind, Callable[[Connection, StoredEvent], None]] = {
     EventKind.VERSION_CHANGE: on_version_change,
     EventKind.AUDIT_RESULT: on_audit_result,
     EventKind.PICTURES_REMOVED: on_pictures_removed,
+    EventKind.SIMULATED_PANELS: on_simulated_panels,
 }
 
 

@@ -9,6 +9,7 @@ from elinspect.records import Answer, CrackMode, Disposition, Kind
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.counting import Scope, counted_change
 from elinspect.store.projections.inspected import flag_columns, write_cells
+from elinspect.store.projections.places import flag_place
 from elinspect.store.results import result_of
 from elinspect.store.rows import delete_by, insert_rows, row_by, rows_by, update_by, update_each
 from elinspect.store.rules import releases
@@ -153,7 +154,9 @@ def _confirm(connection: Connection, inspection: str, place: tuple[int, int]) ->
     kind = gravest.kind if gravest is not None else None
     row = row_by(connection, flagged_cells, **here)
     if row is None and kind is not None:
-        write_cells(connection, inspection, confirmed={place: kind})
+        standing = gravest.standing if gravest is not None else None
+        where = flag_place(result_of(connection, inspection), json.loads(standing)) if standing else None
+        write_cells(connection, inspection, confirmed={place: kind}, in_cell={place: where})
     elif row is not None and kind is None and row.proposed_kind is None:
         delete_by(connection, flagged_cells, **here)
     elif row is not None:

@@ -134,6 +134,14 @@ def _parts(context: PanelContext, layout: Layout, as_of: int) -> Iterator[tuple[
         yield (string, 0), layout.cells_per_string - len(cells), context.fields(layout, string, 0, as_of)
 
 
+def count_new(
+    connection: Connection, flagged: Counter[_Key], confirmed: Counter[_Key], inspected: Counter[_Key]
+) -> None:
+    """Count cells of panels that were never seen before: `flagged` and `confirmed` by `DIMENSIONS` and kind."""
+    nothing: Counter[_Key] = Counter()
+    _add_difference(connection, _Tally(nothing, nothing, nothing), _Tally(flagged, confirmed, inspected))
+
+
 def _upsert(table: Table, keys: tuple[str, ...], counts: tuple[str, ...]) -> str:
     names = (*keys, *counts)
     added = ", ".join(f"{name} = {table.name}.{name} + excluded.{name}" for name in counts)

@@ -6,10 +6,12 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from elinspect.frames import LanePlace
 from elinspect.records import ExposureRole, Layout
 from elinspect.store.events import StoredEvent
 from elinspect.store.projections.attribution import PanelContext, contexts_of
 from elinspect.store.projections.counting import Scope, counted_change
+from elinspect.store.projections.places import flag_place
 from elinspect.store.rows import delete_by, insert_rows, row_by, rows_by, update_by
 from elinspect.store.schema import evaluations, exposure_files, flagged_cells, flags, inspections, versions
 from elinspect.store.scores import pack_scores
@@ -101,9 +103,12 @@ def _write_flags(connection: Connection, inspection: str, result: _Json) -> None
         return
     insert_rows(connection, flags, rows)
     primary: dict[tuple[int, int], str] = {}
-    for row in rows:
-        primary.setdefault((row["string"], row["position"]), row["kind"])
-    write_cells(connection, inspection, proposed=primary)
+    places: dict[tuple[int, int], LanePlace | None] = {}
+    for row, flag in zip(rows, result["flags"], strict=True):
+        place = (row["string"], row["position"])
+        if place not in primary:
+            primary[place], places[place] = row["kind"], flag_place(result, flag)
+    write_cells(connection, inspection, proposed=primary, in_cell=places)
 
 
 def flag_columns(inspection: str, number: int, flag: _Json, *, added: bool = False) -> dict[str, Any]:
@@ -129,10 +134,15 @@ _Places = Mapping[tuple[int, int], str]
 
 
 def write_cells(
-    connection: Connection, inspection: str, *, proposed: _Places | None = None, confirmed: _Places | None = None
+    connection: Connection,
+    inspection: str,
+    *,
+    proposed: _Places | None = None,
+    confirmed: _Places | None = None,
+    in_cell: Mapping[tuple[int, int], LanePlace | None] | None = None,
 ) -> None:
-    """Write rows of flagged cells, with their kind and their production context."""
-    proposed, confirmed = proposed or {}, confirmed or {}
+    """Write rows of flagged cells, with their kind, their production context and their place in the cell."""
+    proposed, confirmed, in_cell = proposed or {}, confirmed or {}, in_cell or {}
     row = row_by(connection, inspections, id=inspection)
     serials = (row.serial,) if row.serial is not None else ()
     context = contexts_of(connection, serials).get(row.serial, PanelContext())
@@ -148,6 +158,8 @@ def write_cells(
             "confirmed_kind": confirmed.get(place),
             "counts_proposed": False,
             "counts_confirmed": False,
+            "along": where.along if (where := in_cell.get(place)) is not None else None,
+            "across": where.across if where is not None else None,
             **context.fields(layout, *place, row.event_id),
         }
         for place in {**proposed, **confirmed}

@@ -1,0 +1,133 @@
+"""A commonality analysis as a report (PDF) and as JSON."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from elinspect.catalogue import words
+from elinspect.errors import LogError
+from elinspect.operations.commonality import Commonality, as_messages, write_json
+from elinspect.records import Purpose
+from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
+from elinspect.store.log import Log
+from elinspect.store.results import result_of
+
+_SUFFIXES = (".json", ".pdf")
+_MOST_PICTURES = 4
+
+
+def write_commonality(log: Log, found: Commonality, path: Path) -> None:
+    """Write an analysis: ``.json`` with every figure, or ``.pdf`` with text, evidence, maps and example pictures.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be written, or its name ends otherwise.
+    """
+    if path.suffix.lower() == ".json":
+        write_json(found, path)
+    elif path.suffix.lower() == ".pdf":
+        write_paper(path, Paper(title_words(found), facts(found), parts(log, found)))
+    else:
+        raise LogError("figure.suffix", file=str(path), known=", ".join(_SUFFIXES))
+
+
+def title_words(found: Commonality) -> str:
+    """Return the title: kinds, and the purpose where it is not production."""
+    kinds = ", ".join(words(f"kind.{kind.value}") for kind in found.kinds) or words("commonality.all_kinds")
+    return words("commonality.title", kinds=kinds, purpose=words(f"purpose.{found.purpose.value}"))
+
+
+def note_words(found: Commonality) -> str:
+    """Return what stands under every figure."""
+    return words(
+        "figure.note",
+        purpose=words(f"purpose.{found.purpose.value}"),
+        stage=words(f"stage.{found.stage.value}"),
+        period=words("figure.period", first=found.first_day, last=found.last_day),
+        filters=words("commonality.counted_confirmed" if found.decided else "commonality.counted_proposed"),
+        n=words("figure.cells", n=found.cells),
+    )
+
+
+def facts(found: Commonality) -> list[tuple[str, str]]:
+    """Return what stands at the head of a report on it."""
+    heads = ", ".join(f"{head.station} {head.number}: {head.hash[:12]}" for head in found.heads)
+    return [
+        (words("fact.period"), words("figure.period", first=found.first_day, last=found.last_day)),
+        (words("fact.counted"), note_words(found)),
+        (words("fact.level"), words("commonality.level", level=found.level, p=found.p_value)),
+        (words("fact.heads"), heads or words("common.unknown")),
+    ]
+
+
+def parts(log: Log, found: Commonality) -> list[Part]:
+    """Return the report: what to do first, then what it rests on."""
+    first, *rest = as_messages(found)
+    told: list[Part] = [Text(first.text, strong=True), *(Text(message.text) for message in rest)]
+    if found.suspect is not None:
+        told.append(Text(words("commonality.caution"), soft=True))
+    told += drawings(found)
+    told += _tables(found)
+    return told + _examples(log, found)
+
+
+def drawings(found: Commonality) -> list[Part]:
+    """Return map, places and timeline as far as there are any."""
+    from elinspect.reports.figures import map_figure, place_figure, timeline_figure
+
+    told: list[Part] = []
+    note, suspect = note_words(found), found.suspect
+    if found.map.size:
+        lanes = [f"{lane.stringer} / {lane.lane}" for lane in found.lanes]
+        marked = None
+        if suspect is not None and suspect.lane:
+            marked = (lanes.index(f"{suspect.stringer} / {suspect.lane}"), suspect.position - 1)
+        told.append(Drawing(map_figure(found.map, lanes, words("commonality.map"), note, marked)))
+    if suspect is not None:
+        span = (found.days.index(suspect.onset_low), found.days.index(suspect.onset_high))
+        flagged, made = found.per_day.T
+        days = [day[5:] for day in found.days]
+        told.append(Drawing(timeline_figure(flagged, made, days, span, words("commonality.timeline"), note)))
+        if len(found.places):
+            circle = found.cluster if found.cluster is not None and found.cluster.p_value <= 0.01 else None
+            at = (circle.along, circle.across, circle.radius) if circle is not None else None
+            told.append(Drawing(place_figure(found.places, at, words("commonality.places"), note)))
+    return told
+
+
+def _tables(found: Commonality) -> list[Part]:
+    lanes: list[Sequence[str]] = [
+        (f"{lane.stringer} / {lane.lane}", str(lane.flagged), str(lane.cells), f"{lane.rate:.3%}",
+         f"{lane.low:.3%} – {lane.high:.3%}")
+        for lane in found.lanes
+    ]  # fmt: skip
+    leads: list[Sequence[str]] = [
+        (words(f"lead.{lead.what}"), lead.name, str(lead.flagged), str(lead.cells), f"{lead.times:.2f}",
+         f"{lead.adjusted:.4f}")
+        for lead in found.leads
+    ]  # fmt: skip
+    told: list[Part] = []
+    if lanes:
+        header = [words(f"column.{name}") for name in ("lane", "flagged", "cells", "rate", "interval")]
+        told += [Heading(words("commonality.lanes")), Grid(header, lanes)]
+    if leads:
+        header = [words(f"column.{name}") for name in ("group", "name", "flagged", "cells", "times", "adjusted")]
+        told += [Heading(words("commonality.leads")), Grid(header, leads, (1, 2, 1, 1, 1, 1))]
+    return told
+
+
+def _examples(log: Log, found: Commonality) -> list[Part]:
+    """Return pictures that show it, as far as the log still has them."""
+    if found.purpose is Purpose.DEMO and not found.examples:
+        return []
+    told: list[Part] = []
+    for inspection in found.examples:
+        try:
+            with log.reading() as connection:
+                result = result_of(connection, inspection)
+        except LogError:
+            continue  # a record without a picture
+        path = Path(result["image"]["path"])
+        if path.suffix.lower() in (".png", ".jpg", ".jpeg") and path.is_file() and len(told) < _MOST_PICTURES:
+            told.append(Picture(path, f"{result['serial']} · {path.name}", 70.0))
+    return [Heading(words("commonality.examples")), *told] if told else []

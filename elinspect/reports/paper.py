@@ -1,0 +1,269 @@
+"""Reports on paper: A4 pages as PDF from headings, texts, tables and figures.
+
+reportlab is imported when the first page is made. Every page carries the title, the period and the page number; the
+first says what was counted, with filters and n, and the ends of the log's chains.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from elinspect.catalogue import words
+from elinspect.errors import LogError, told_as
+
+INK, SOFT, LINE, BAND = "#1b1d20", "#5d636b", "#c4c8cd", "#eef0f2"
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading within a report."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph; `strong` for what to act on, `soft` for what it rests on."""
+
+    text: str
+    strong: bool = False
+    soft: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table; numbers are set to the right.
+
+    Attributes
+    ----------
+    header : sequence of str
+        Columns.
+    rows : sequence of sequences of str
+        As shown.
+    widths : sequence of float, optional
+        Shares of the width.
+    """
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    widths: Sequence[float] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """A figure made by `elinspect.reports.figures`."""
+
+    figure: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture file, at most so high on the page."""
+
+    path: Path
+    caption: str = ""
+    height_mm: float = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class NewPage:
+    """Begin a new page."""
+
+
+Part = Heading | Text | Grid | Drawing | Picture | NewPage
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A report.
+
+    Attributes
+    ----------
+    title : str
+        Above the first page and on every page.
+    facts : sequence of (str, str)
+        What it is about: period, filters, n, when it was made.
+    parts : sequence of Part
+        In order.
+    """
+
+    title: str
+    facts: Sequence[tuple[str, str]]
+    parts: Sequence[Part]
+
+
+def write_paper(path: Path, paper: Paper) -> None:
+    """Write a report as PDF; the file appears whole or not at all.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be written.
+    """
+    from reportlab.lib.pagesizes import A4
+    from reportlab.lib.units import mm
+    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+    made = BytesIO()
+    _fonts()
+    frame = Frame(18 * mm, 18 * mm, A4[0] - 36 * mm, A4[1] - 36 * mm, 0, 0, 0, 0)
+    document = BaseDocTemplate(made, pagesize=A4, title=paper.title, author="elinspect", invariant=1)
+    document.addPageTemplates(
+        PageTemplate(frames=[frame], onPage=lambda canvas, page: _around(canvas, page, paper.title))
+    )
+    width = A4[0] - 36 * mm
+    flow = [*_head(paper, width)]
+    for part in paper.parts:
+        flow += _flowables(part, width)
+    document.build(flow)
+    partial = path.with_name(path.name + ".part")
+    with told_as("command.not_written", LogError, file=str(path)):
+        partial.write_bytes(made.getvalue())
+        partial.replace(path)
+
+
+def _fonts() -> None:
+    """Use matplotlib's own DejaVu Sans: it has every letter a lot or a name may hold, and is embedded."""
+    from matplotlib import get_data_path
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    if "paper" not in pdfmetrics.getRegisteredFontNames():
+        folder = Path(get_data_path()) / "fonts" / "ttf"
+        pdfmetrics.registerFont(TTFont("paper", folder / "DejaVuSans.ttf"))
+        pdfmetrics.registerFont(TTFont("paper-bold", folder / "DejaVuSans-Bold.ttf"))
+
+
+def _around(canvas: Any, page: Any, title: str) -> None:
+    from reportlab.lib.units import mm
+
+    width, _ = page.pagesize
+    canvas.saveState()
+    canvas.setFont("paper", 7)
+    canvas.setFillColor(SOFT)
+    canvas.drawString(18 * mm, 10 * mm, words("paper.caution"))
+    canvas.drawRightString(width - 18 * mm, 10 * mm, words("paper.page", page=canvas.getPageNumber()))
+    if canvas.getPageNumber() > 1:
+        canvas.drawString(18 * mm, page.pagesize[1] - 12 * mm, title)
+    canvas.restoreState()
+
+
+def _style(
+    name: str, size: float, *, bold: bool = False, colour: str = INK, before: float = 0, after: float = 0
+) -> Any:
+    from reportlab.lib.styles import ParagraphStyle
+
+    font = "paper-bold" if bold else "paper"
+    return ParagraphStyle(
+        name, fontName=font, fontSize=size, leading=size * 1.35, textColor=colour, spaceBefore=before, spaceAfter=after
+    )
+
+
+def _head(paper: Paper, width: float) -> list[Any]:
+    from reportlab.platypus import Paragraph, Spacer, Table, TableStyle
+
+    label, value = _style("label", 7.5, colour=SOFT), _style("value", 8)
+    rows = [[Paragraph(escape(name), label), Paragraph(escape(text), value)] for name, text in paper.facts]
+    lines = TableStyle([
+        ("LINEABOVE", (0, 0), (-1, 0), 0.8, INK),
+        ("LINEBELOW", (0, -1), (-1, -1), 0.4, LINE),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+    ])  # fmt: skip
+    head: list[Any] = [Paragraph(escape(paper.title), _style("title", 16, bold=True, after=6))]
+    if rows:
+        head.append(Table(rows, colWidths=[0.2 * width, 0.8 * width], style=lines))
+    return [*head, Spacer(1, 8)]
+
+
+def _flowables(part: Part, width: float) -> list[Any]:
+    from reportlab.platypus import PageBreak, Paragraph, Spacer
+
+    match part:
+        case Heading(text):
+            return [Paragraph(escape(text), _style("heading", 11, bold=True, before=8, after=4))]
+        case Text(text, strong, soft):
+            size, colour = (10.0, INK) if strong else (8.5, SOFT if soft else INK)
+            return [Paragraph(escape(text), _style("text", size, bold=strong, colour=colour, after=3))]
+        case Grid():
+            return [_grid(part, width), Spacer(1, 6)]
+        case Drawing(figure):
+            return [_drawing(figure, width), Spacer(1, 4)]
+        case Picture():
+            return _picture(part, width)
+        case NewPage():
+            return [PageBreak()]
+
+
+def _grid(grid: Grid, width: float) -> Any:
+    from reportlab.platypus import Paragraph, Table, TableStyle
+
+    numeric = [
+        bool(grid.rows) and all(_is_number(row[column]) for row in grid.rows) for column in range(len(grid.header))
+    ]
+    head, cell, right = _style("th", 7.5, bold=True), _style("td", 7.5), _style("tdr", 7.5)
+    right_head = _style("thr", 7.5, bold=True)
+    right.alignment = right_head.alignment = 2
+    rows = [
+        [
+            Paragraph(escape(name), right_head if number else head)
+            for name, number in zip(grid.header, numeric, strict=True)
+        ]
+    ]
+    for row in grid.rows:
+        rows.append(
+            [Paragraph(escape(text), right if number else cell) for text, number in zip(row, numeric, strict=True)]
+        )
+    shares = grid.widths or [1.0] * len(grid.header)
+    style = TableStyle([
+        ("BACKGROUND", (0, 0), (-1, 0), BAND),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.6, INK),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.25, LINE),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 3),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+        ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+    ])  # fmt: skip
+    return Table(rows, colWidths=[width * share / sum(shares) for share in shares], style=style, repeatRows=1)
+
+
+def _is_number(text: str) -> bool:
+    plain = text.replace("\u2009", "").replace("%", "").replace("–", "").replace("-", "").replace(".", "")
+    return not plain.strip() or plain.replace(" ", "").isdigit()
+
+
+def _drawing(figure: Any, width: float) -> Any:
+    """Set a figure as a picture of 220 dots per inch: sharp in print, and small."""
+    from matplotlib import rc_context
+    from reportlab.platypus import Image
+
+    from elinspect.reports.figures import STYLE
+
+    made = BytesIO()
+    with rc_context(STYLE):
+        figure.savefig(made, format="png", dpi=220)
+    made.seek(0)
+    across, down = figure.get_size_inches()
+    return Image(made, width=width, height=width * down / across)
+
+
+def _picture(picture: Picture, width: float) -> list[Any]:
+    from reportlab.lib.units import mm
+    from reportlab.lib.utils import ImageReader
+    from reportlab.platypus import Image, Paragraph, Spacer
+
+    try:
+        across, down = ImageReader(str(picture.path)).getSize()
+    except OSError:
+        return [Paragraph(escape(words("paper.no_picture", file=str(picture.path))), _style("missing", 8, colour=SOFT))]
+    height = min(picture.height_mm * mm, width * down / across)
+    shown = [Image(str(picture.path), width=height * across / down, height=height)]
+    if picture.caption:
+        shown.append(Paragraph(escape(picture.caption), _style("caption", 7.5, colour=SOFT)))
+    return [*shown, Spacer(1, 5)]
