@@ -17,7 +17,16 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass as validated
 
 from elinspect.catalogue import words
-from elinspect.records import PANEL_KINDS, STRING_KINDS, CrackMode, CrackPattern, Disposition, Kind, Technology
+from elinspect.records import (
+    PANEL_KINDS,
+    STRING_KINDS,
+    CrackMode,
+    CrackPattern,
+    Disposition,
+    Kind,
+    ReworkAction,
+    Technology,
+)
 from elinspect.toml_file import STRICT, parse_toml, read_toml
 
 CRITERIA_SCHEMA = "elinspect.criteria/1"
@@ -293,6 +302,58 @@ class Override:
 
 
 @validated(frozen=True, slots=True, config=STRICT)
+class StepCost:
+    """What one step at the bench costs the plant: minutes, and material in the plant's own unit."""
+
+    minutes: _NotNegative
+    material: _NotNegative = 0.0
+
+
+class SwapRule(StrEnum):
+    """How the plant chooses between replacing cells and swapping their string."""
+
+    COUNT = "count"
+    COSTS = "costs"
+
+
+@validated(frozen=True, slots=True, config=STRICT)
+class ReworkRules:
+    """How the plant reworks.
+
+    Attributes
+    ----------
+    rule : SwapRule
+        By the number of bad cells, or whatever costs less.
+    most_cells_replaced : int
+        By the number: with more bad cells than this in a string it is swapped. Two: common practice.
+    swap_multi_wire_half_cells : bool
+        By the number: swap the string at the first bad cell where cells are half-cut with many wires, because a single
+        one can hardly be soldered in by hand (common practice).
+    multi_wire_from : int
+        Busbars or wires that count as many (common practice).
+    max_reworks : int
+        Reworks of one panel before it is held for engineering; retakes do not count. Two: common practice.
+    cost_per_minute : float
+        In the plant's own unit.
+    costs : mapping
+        Of each step, where the plant gives it.
+    """
+
+    rule: SwapRule = SwapRule.COUNT
+    most_cells_replaced: Annotated[int, Field(ge=0)] = 2
+    swap_multi_wire_half_cells: bool = True
+    multi_wire_from: _Count = 9
+    max_reworks: Annotated[int, Field(ge=0)] = 2
+    cost_per_minute: _NotNegative = 1.0
+    costs: dict[ReworkAction, StepCost] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        needed = (ReworkAction.SWAP_STRING, ReworkAction.REPLACE_CELL)
+        if self.rule is SwapRule.COSTS and not all(action in self.costs for action in needed):
+            raise ValueError(words("criteria.costs_missing"))
+
+
+@validated(frozen=True, slots=True, config=STRICT)
 class AcceptanceCriteria:
     """The plant's limits, versioned apart from the recipe.
 
@@ -308,6 +369,8 @@ class AcceptanceCriteria:
         How each kind is treated; flags of a kind that is not named hold the panel.
     panel : tuple of PanelLimit
         Limits of the panel as a whole.
+    rework : ReworkRules
+        How the plant reworks.
     overrides : tuple of Override
         What is otherwise for some products or customers.
     """
@@ -319,6 +382,7 @@ class AcceptanceCriteria:
     watts_may_relax_cracks: bool = False
     kinds: dict[Kind, KindCriteria] = field(default_factory=dict)
     panel: tuple[PanelLimit, ...] = ()
+    rework: ReworkRules = field(default_factory=ReworkRules)
     overrides: tuple[Override, ...] = ()
 
     def __post_init__(self) -> None:

@@ -46,7 +46,7 @@ from elinspect.records import (
     Versions,
 )
 from elinspect.settings import DetectorSettings, GeometrySettings
-from elinspect.triage import flags_from, judged, propose
+from elinspect.triage import flags_from, judged, plan_rework, propose
 
 _Corners = tuple[tuple[float, float], ...]
 
@@ -182,6 +182,7 @@ def inspect_panel(
         fingerprints=prints,
         customer=occasion.customer,
         loss=loss,
+        rework=plan_rework(flags, proposal, recipe, criteria, occasion.attempt),
     )
 
 
@@ -202,6 +203,8 @@ def unjudged_result(
     quality: ImageQuality,
 ) -> PanelResult:
     """Return the result of a panel that could not be judged: hold, no cells, the reason in words."""
+    criteria = criteria.in_force(product.recipe.name, product.recipe.cell.technology, occasion.customer)
+    proposal = propose((), quality, NotFound(reason), product.recipe, criteria)
     return PanelResult(
         serial=occasion.serial,
         stage=occasion.stage,
@@ -213,9 +216,10 @@ def unjudged_result(
         panel=PanelFacts(False, reason, product.recipe.layout),
         cells=(),
         flags=(),
-        proposal=propose((), quality, NotFound(reason), product.recipe, criteria),
+        proposal=proposal,
         timing_s={"total": 0.0},
         customer=occasion.customer,
+        rework=plan_rework((), proposal, product.recipe, criteria, occasion.attempt),
     )
 
 

@@ -863,6 +863,65 @@ class PanelLoss:
     assumptions: tuple[Message, ...]
 
 
+class ReworkAction(StrEnum):
+    """What a bench can do about a panel, in the order in which it is done."""
+
+    HOLD = "hold"
+    RETAKE = "retake"
+    REMOVE_FOREIGN_BODY = "remove_foreign_body"
+    SWAP_STRING = "swap_string"
+    REPLACE_CELL = "replace_cell"
+    TURN_CELL = "turn_cell"
+    RESOLDER_RIBBON = "resolder_ribbon"
+    RESOLDER_BUSSING_JOINT = "resolder_bussing_joint"
+    REALIGN = "realign"
+
+
+@dataclass(frozen=True, slots=True)
+class ReworkStep:
+    """One thing to do.
+
+    Attributes
+    ----------
+    action : ReworkAction
+        What.
+    string, position : int or None
+        Where; position None for a string or its joints, both None for the panel.
+    flags : tuple of str
+        Ids of the flags it is about.
+    text : Message
+        What to do and why, in words, with the plant's address.
+    minutes : float or None
+        By the plant's figures; None where it gave none.
+    """
+
+    action: ReworkAction
+    string: int | None
+    position: int | None
+    flags: tuple[str, ...]
+    text: Message
+    minutes: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReworkPlan:
+    """What the bench should do, in order; a proposal, like the disposition.
+
+    Attributes
+    ----------
+    steps : tuple of ReworkStep
+        At least one.
+    minutes : float or None
+        Of all steps; None where any is not known.
+    reworks_left : int
+        Reworks the plant's rule still allows, this one included.
+    """
+
+    steps: tuple[ReworkStep, ...]
+    minutes: float | None
+    reworks_left: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Proposal:
     """The disposition the criteria suggest; never a decision.
@@ -992,6 +1051,8 @@ class PanelResult:
         For whom the panel is made, where that was given; chooses among the criteria's overrides.
     loss : PanelLoss or None
         What the flags could cost; None where the product has no electrical data.
+    rework : ReworkPlan or None
+        What the bench should do; None where accept is proposed.
     """
 
     serial: str | None
@@ -1009,3 +1070,4 @@ class PanelResult:
     fingerprints: Fingerprints | None = None
     customer: str | None = None
     loss: PanelLoss | None = None
+    rework: ReworkPlan | None = None

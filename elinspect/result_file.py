@@ -35,6 +35,9 @@ from elinspect.records import (
     PanelResult,
     Proposal,
     Purpose,
+    ReworkAction,
+    ReworkPlan,
+    ReworkStep,
     Source,
     Stage,
     Versions,
@@ -94,6 +97,7 @@ def as_dict(result: PanelResult) -> Json:
         "fingerprints": _fingerprints_as_dict(result.fingerprints) if result.fingerprints is not None else None,
         "customer": result.customer,
         "loss": _loss_as_dict(result.loss) if result.loss is not None else None,
+        "rework": _rework_as_dict(result.rework) if result.rework is not None else None,
     }
 
 
@@ -127,6 +131,7 @@ def from_dict(data: Mapping[str, Any]) -> PanelResult:
         fingerprints=fingerprints_from_dict(data["fingerprints"]) if data.get("fingerprints") is not None else None,
         customer=data.get("customer"),
         loss=_loss_from_dict(data["loss"]) if data.get("loss") is not None else None,
+        rework=_rework_from_dict(data["rework"]) if data.get("rework") is not None else None,
     )
 
 
@@ -339,6 +344,39 @@ def _loss_as_dict(loss: PanelLoss) -> Json:
         ],
         "assumptions": [message_as_dict(assumption) for assumption in loss.assumptions],
     }
+
+
+def _rework_as_dict(plan: ReworkPlan) -> Json:
+    return {
+        "minutes": plan.minutes,
+        "reworks_left": plan.reworks_left,
+        "steps": [
+            {
+                "action": step.action.value,
+                "string": step.string,
+                "position": step.position,
+                "flags": list(step.flags),
+                "text": message_as_dict(step.text),
+                "minutes": step.minutes,
+            }
+            for step in plan.steps
+        ],
+    }
+
+
+def _rework_from_dict(data: Mapping[str, Any]) -> ReworkPlan:
+    steps = tuple(
+        ReworkStep(
+            ReworkAction(step["action"]),
+            step["string"],
+            step["position"],
+            tuple(step["flags"]),
+            _message(step["text"]),
+            step["minutes"],
+        )
+        for step in data["steps"]
+    )
+    return ReworkPlan(steps, data["minutes"], data["reworks_left"])
 
 
 def _loss_from_dict(data: Mapping[str, Any]) -> PanelLoss:

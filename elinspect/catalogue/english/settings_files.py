@@ -30,6 +30,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "criteria.watts_and_cracks": (
         "watts decide about a crack; that holds only with watts_may_relax_cracks = true at the top of the file"
     ),
+    "criteria.costs_missing": "rule = 'costs' needs costs.swap_string and costs.replace_cell",
     "criteria.no_cell": "{kind!k} is no flag of a cell; conditions per cell or string cannot hold",
     "what.recipe": "recipe",
     "what.criteria": "criteria",

@@ -99,6 +99,33 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "condition.unless_loss_percent": "unless the loss lies below {asked} % (estimated {found})",
     "condition.panel_loss_w": "from a loss of {asked} W of the whole panel (estimated {found})",
     "condition.panel_loss_percent": "from a loss of {asked} % of the whole panel (estimated {found})",
+    "rework.hold": "Hold for engineering: {kind!k} {address}.",
+    "rework.hold_attempts": (
+        "Hold for engineering: the panel was reworked {n} time already, the plant's rule allows {most}.",
+        "Hold for engineering: the panel was reworked {n} times already, the plant's rule allows {most}.",
+    ),
+    "rework.retake": "Clean the glass, check the contact of the probes and take a new picture.",
+    "rework.check_probes": "Check the contact of the probes and take a new picture before anything is opened.",
+    "rework.remove_foreign_body": "Remove the foreign body at cell {address}.",
+    "rework.swap_count": (
+        "Swap string {address}: {n} bad cell, the plant's rule replaces at most {most}.",
+        "Swap string {address}: {n} bad cells, the plant's rule replaces at most {most}.",
+    ),
+    "rework.swap_costs": (
+        "Swap string {address}: cheaper than replacing {n} cell.",
+        "Swap string {address}: cheaper than replacing {n} cells.",
+    ),
+    "rework.swap_multi_wire": (
+        "Swap string {address}: {n} bad cell; half cells with many wires are not replaced singly.",
+        "Swap string {address}: {n} bad cells; half cells with many wires are not replaced singly.",
+    ),
+    "rework.replace_cell": "Replace cell {address}: {kind!k}.",
+    "rework.turn_cell": "Turn or replace cell {address}: it works against its string.",
+    "rework.resolder_ribbon": "Resolder the ribbon of cell {address}: {kind!k}.",
+    "rework.joints_of_string": "Resolder the bussing joints at the ends of string {address}: {kind!k}.",
+    "rework.joints_of_panel": "Look for the open bussing joint and resolder it: {kind!k}.",
+    "rework.remove_bridge": "Remove the bridge that shorts string {address}; resolder its bussing joints.",
+    "rework.realign": "Realign cell {address}: {kind!k}.",
     "proposal.not_usable": "The image is not good enough to judge by.",
     "proposal.no_flags": "No flags.",
     "proposal.below_limits": (
