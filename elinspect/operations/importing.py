@@ -18,16 +18,16 @@ from elinspect.store.people import person_named
 from elinspect.store.projections.imported import Known
 from elinspect.store.schema import imports
 
-_HELD_S = 0.007
-"""What a chunk should hold the log for; a decision may wait 15 ms at most behind one."""
+_WORK_S = 0.006
+"""Work for which a chunk may hold the log; a decision may wait 15 ms at most behind one."""
 _PAUSE_S = 3 * POLL_S
 """Between two chunks, so that whoever waits to write gets in."""
 _BLOCK = 2000
 """Rows that are compared with the log at once; they are written in smaller chunks."""
 _SETTLED_AFTER = 10
 """Blocks after which the write-ahead file is emptied, before it is large enough that a decision would have to do it."""
-_FIRST, _SMALLEST, _LARGEST = 200, 200, 1000
-"""Rows per chunk; with fewer than two hundred, beginning and ending a transaction takes longer than the rows."""
+_FIRST, _SMALLEST, _LARGEST = 200, 50, 1000
+"""Rows per chunk; the fewest are a few panels that were all inspected before, so that what was counted moves."""
 
 Row = dict[str, Any]
 _Numbered = tuple[int, Row]
@@ -140,7 +140,7 @@ def _write_in_chunks(log: Log, rows: list[Row], what: Importable, sha256: str, s
         chunk = rows[begin : begin + size.rows]
         begin += len(chunk)
         appended = log.append([_event(what, sha256, chunk)], station, bulk=True)
-        size.follow(appended.held_s)
+        size.follow(appended.work_s)
         time.sleep(_PAUSE_S)
 
 
@@ -186,9 +186,9 @@ class _Size:
 
     rows: int
 
-    def follow(self, held_s: float) -> None:
+    def follow(self, work_s: float) -> None:
         # Small steps: a single slow chunk is the machine's doing, not the size's.
-        step = 0.9 if held_s > _HELD_S else 1.05
+        step = 0.9 if work_s > _WORK_S else 1.05
         self.rows = int(min(max(self.rows * step, _SMALLEST), _LARGEST))
 
 

@@ -42,6 +42,9 @@ class Appended:
         The events as they stand in the log.
     held_s : float
         How long other writers had to wait for this transaction, its way to the disk left out.
+    work_s : float
+        The same without the time in which the machine did something else: computing time where the database is a file
+        and all its work is done in this thread, else the time by the clock.
     to_disk_s : float
         How long that took; others waited meanwhile, unless it was `bulk`.
     """
@@ -49,6 +52,7 @@ class Appended:
     version: int
     events: tuple[StoredEvent, ...]
     held_s: float
+    work_s: float
     to_disk_s: float
 
 
@@ -137,7 +141,7 @@ class Log:
             raise ValueError("append needs events, and events of one subject where a version is expected")
         ready = [pack(event.data) for event in new]
         with self.writing(bulk=bulk) as connection:
-            start = time.perf_counter()
+            start, computed = time.perf_counter(), time.thread_time()
             unchanged = expected_version is not None and event_count(connection, new[0].subject) == expected_version
             standing = Standing(station, lock, unchanged)
             stored = []
@@ -148,8 +152,10 @@ class Log:
             if lock is not None:
                 decided = any(event.kind is EventKind.DISPOSITION for event in new)
                 (release if decided else renew)(connection, lock)
-            written = time.perf_counter()
-        return Appended(stored[-1].version, tuple(stored), written - start, time.perf_counter() - written)
+            written, computed = time.perf_counter(), time.thread_time() - computed
+        held_s = written - start
+        work_s = computed if self.sqlite_path is not None else held_s
+        return Appended(stored[-1].version, tuple(stored), held_s, work_s, time.perf_counter() - written)
 
     def events(self, after: int = 0) -> Iterator[StoredEvent]:
         """Yield all events after a record, in the order they were logged, a few at a time."""

@@ -4,8 +4,9 @@ Bounds: 60 s for a million rows; a decision waits at most 15 ms behind a chunk. 
 write all the time, as a decision does, and measures how long it waits. Times by the clock depend on what else the
 machine does; the computing time of a chunk does not.
 
-    PYTHONPATH=.:tests python tests/bench/bench_log_import.py [--log URL] [--rows N]
+    PYTHONPATH=.:tests python tests/bench/bench_log_import.py [--log URL] [--rows N] [--inspected N]
 
+With --inspected that many panels were inspected before their context comes: then every row also moves what was counted.
 Without --log a new SQLite file in a temporary folder is used; a URL must name an empty database.
 """
 
@@ -20,9 +21,11 @@ from pathlib import Path
 from unittest import mock
 
 from log_times import disk_alone, line, percentile
-from logged_panels import context_line, write_context
+from logged_panels import context_line, crack, make_result, write_context
 
 from elinspect.operations.context import import_context
+from elinspect.operations.log_inspection import log_inspection
+from elinspect.records import Layout
 from elinspect.store import Log, open_log
 
 PER_MILLION_S, HELD_MS = 60.0, 15.0
@@ -42,10 +45,18 @@ def _ask(place: str, stop: multiprocessing.synchronize.Event, waits: Connection)
     waits.send(measured)
 
 
+def _inspect(place: str, panels: int) -> None:
+    flags = [crack(f"m{number}", number, number) for number in range(1, 7)]
+    with open_log(place) as log:
+        for panel in range(panels):
+            log_inspection(log, make_result(f"{panel:08d}", flags, layout=Layout.parse("2x6x12")), "station")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--log")
     parser.add_argument("--rows", type=int, default=1_000_000)
+    parser.add_argument("--inspected", type=int, default=0)
     given = parser.parse_args()
     held: list[float] = []
     to_disk: list[float] = []
@@ -67,6 +78,7 @@ def main() -> int:
         lines = (context_line(f"{panel:08d}", string) for panel in panels for string in range(1, STRINGS + 1))
         path = write_context(Path(folder) / "context.csv", lines)
         place = given.log or f"{folder}/log.sqlite"
+        _inspect(place, given.inspected)
         with open_log(place) as log, mock.patch.object(Log, "append", timed):
             asking = spawn.Process(target=_ask, args=(place, stop, waits))
             asking.start()

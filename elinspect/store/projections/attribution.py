@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, select
@@ -13,7 +14,10 @@ from elinspect.store.schema import context_rows
 IMPORTED, BENCH, PANEL, UNKNOWN = "imported", "bench", "panel", ""
 """Origins: made by a stringer, replaced at the bench, belongs to no string, not known."""
 
-_FIELDS = ("stringer", "lane", "cell_supplier", "cell_lot", "string_id", "cell_class", "ribbon_lot", "operator")
+_COUNTED = ("stringer", "lane", "cell_supplier", "cell_lot")
+_FIELDS = (*_COUNTED, "string_id", "cell_class", "ribbon_lot", "operator")
+_COUNTED_OF, _FIELDS_OF = attrgetter(*_COUNTED), attrgetter(*_FIELDS)  # an import does this for every string
+_NOT_COUNTED, _NO_FIELDS = ("",) * len(_COUNTED), ("",) * len(_FIELDS)
 
 
 class PanelContext:
@@ -36,22 +40,34 @@ class PanelContext:
 
         `string` 0 is the panel as a whole, `position` 0 the string as a whole.
         """
-        bench = [
-            row
-            for row in self._bench
-            if row.valid_from < as_of and row.string == string and row.position in (0, position)
-        ]
-        row = bench[-1] if bench else self._imported.get(string)
-        found_origin = row.origin if row is not None else UNKNOWN
+        row, instance = self._row(string, position, as_of)
         turned = row.turned if row is not None else None
         as_built = position_as_built(layout, position, turned) if position and turned is not None else 0
+        said = _FIELDS_OF(row) if row is not None else _NO_FIELDS
         return {
-            "origin": found_origin if string else PANEL,
-            "instance": bench[-1].valid_from if bench else 0,
+            "origin": _origin(row, string),
+            "instance": instance,
             "turned": turned,
             "position_as_built": as_built,
-            **{name: getattr(row, name) if row is not None else "" for name in _FIELDS},
+            **dict(zip(_FIELDS, said, strict=True)),
         }
+
+    def counted_as(self, string: int, position: int, as_of: int) -> tuple[tuple[str, ...], int]:
+        """Return under what a place is counted (origin, stringer, lane, supplier, lot), and its instance."""
+        row, instance = self._row(string, position, as_of)
+        return (_origin(row, string), *(_COUNTED_OF(row) if row is not None else _NOT_COUNTED)), instance
+
+    def _row(self, string: int, position: int, as_of: int) -> tuple[Any, int]:
+        for row in reversed(self._bench):
+            if row.valid_from < as_of and row.string == string and row.position in (0, position):
+                return row, row.valid_from
+        return self._imported.get(string), 0
+
+
+def _origin(row: Any, string: int) -> str:
+    if not string:
+        return PANEL
+    return str(row.origin) if row is not None else UNKNOWN
 
 
 _VALID = select(context_rows).where(

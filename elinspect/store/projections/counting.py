@@ -12,6 +12,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Connection, Table, text
@@ -22,7 +23,7 @@ from elinspect.store.rows import rows_among, rows_by, update_each
 from elinspect.store.schema import flagged_cells, inspected_counts, inspections, kept_counts
 
 DIMENSIONS = ("day", "purpose", "stage", "product", "origin", "stringer", "lane", "cell_supplier", "cell_lot")
-_CONTEXT_DIMENSIONS = DIMENSIONS[4:]
+_KEY_OF = attrgetter(*DIMENSIONS)
 
 _Key = tuple[str, ...]
 
@@ -75,7 +76,7 @@ def _tally(connection: Connection, scope: Scope, inspected: bool) -> _Tally:
     flagged: Counter[_Key] = Counter()
     confirmed: Counter[_Key] = Counter()
     for row in scope.rows(connection, flagged_cells, "inspection"):
-        key = tuple(getattr(row, name) for name in DIMENSIONS)
+        key = _KEY_OF(row)
         if row.counts_proposed:
             flagged[*key, row.proposed_kind] += 1
         if row.counts_confirmed:
@@ -116,22 +117,25 @@ def _inspected(connection: Connection, scope: Scope) -> Counter[_Key]:
     for row in sorted(found, key=lambda row: row.event_id):
         context = contexts.get(row.serial, PanelContext())
         head = (row.day, row.purpose, row.stage, row.product)
-        for place, cells, fields in _parts(context, Layout.parse(row.layout), row.event_id):
-            instance = (row.serial, row.stage, row.purpose, *place, fields["instance"])
+        for place, cells, (counted_as, replaced) in _parts(context, Layout.parse(row.layout), row.event_id):
+            instance = (row.serial, row.stage, row.purpose, *place, replaced)
             if instance not in seen:
                 seen.add(instance)
-                counts[*head, *(fields[name] for name in _CONTEXT_DIMENSIONS)] += cells
+                counts[*head, *counted_as] += cells
     return counts
 
 
-def _parts(context: PanelContext, layout: Layout, as_of: int) -> Iterator[tuple[tuple[int, int], int, dict[str, Any]]]:
-    """Split a panel into its strings and the cells the bench replaced in them: place, number of cells, context."""
+_Part = tuple[tuple[int, int], int, tuple[tuple[str, ...], int]]
+
+
+def _parts(context: PanelContext, layout: Layout, as_of: int) -> Iterator[_Part]:
+    """Split a panel into its strings and the cells the bench replaced in them: place, cells, under what they count."""
     replaced = context.replaced_places(as_of)
     for string in range(1, layout.n_strings + 1):
         cells = [position for (number, position) in replaced if number == string and position]
         for position in cells:
-            yield (string, position), 1, context.fields(layout, string, position, as_of)
-        yield (string, 0), layout.cells_per_string - len(cells), context.fields(layout, string, 0, as_of)
+            yield (string, position), 1, context.counted_as(string, position, as_of)
+        yield (string, 0), layout.cells_per_string - len(cells), context.counted_as(string, 0, as_of)
 
 
 def count_new(
