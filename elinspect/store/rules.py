@@ -9,7 +9,7 @@ from sqlalchemy import Connection, bindparam, func, select
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
 from elinspect.records import Answer, Disposition, ExposureRole, Purpose, Stage
-from elinspect.review.gate import FlagStanding, GateFacts, Role, missing_conditions
+from elinspect.review.gate import ANSWERING, FlagStanding, GateFacts, Role, missing_conditions
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, holds
 from elinspect.store.people import pins_in_use, registered_role
@@ -153,6 +153,8 @@ def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing
         raise LogError("gate.version")
     if not holds(connection, row.subject, standing.lock, standing.station):
         raise LogError("gate.lock")
+    if role_of(connection, event.person, standing.station) not in ANSWERING:
+        raise LogError("gate.role_answer")
     return row
 
 
@@ -223,7 +225,7 @@ def _take_back(connection: Connection, event: NewEvent, standing: Standing) -> N
         raise LogError("gate.version")
     if not holds(connection, row.subject, standing.lock, standing.station):
         raise LogError("gate.lock")
-    if role_of(connection, event.person, standing.station) not in (Role.INSPECTOR, Role.QUALITY_ENGINEER):
+    if role_of(connection, event.person, standing.station) not in ANSWERING:
         raise LogError("gate.role_decide")
     message = row_by(connection, outbox, decision=row.decision_id)
     if message is not None and message.sent_at is not None:

@@ -57,9 +57,9 @@ def _accept(inspection: str, person: str | None) -> NewEvent:
     return NewEvent(EventKind.DISPOSITION, SUBJECT, data, person)
 
 
-def _verdict(inspection: str, answer: str | None, flag: str = "m1") -> NewEvent:
-    data = {"inspection": inspection, "flag": flag, "answer": answer, "changed": None, "note": ""}
-    return NewEvent(EventKind.VERDICT, SUBJECT, data)
+def _verdict(inspection: str, answer: str | None, person: str | None) -> NewEvent:
+    data = {"inspection": inspection, "flag": "m1", "answer": answer, "changed": None, "note": ""}
+    return NewEvent(EventKind.VERDICT, SUBJECT, data, person)
 
 
 def test_a_release_with_every_condition_is_logged_and_goes_to_the_outbox(log: Log) -> None:
@@ -110,11 +110,11 @@ def test_a_flag_above_a_limit_stops_a_release_whoever_calls(log: Log) -> None:
     person = _signed_in(log)
     with pytest.raises(LogError, match="still needs an answer"):
         log.append([_accept(inspection, person)], "gate 1", _version(log), _locked(log))
-    confirmed = [_verdict(inspection, "confirmed"), _accept(inspection, person)]
+    confirmed = [_verdict(inspection, "confirmed", person), _accept(inspection, person)]
     with pytest.raises(LogError, match="cannot be accepted"):
         log.append(confirmed, "gate 1", _version(log), _locked(log))
     assert EventKind.VERDICT not in {event.kind for event in log.events()}  # all or nothing
-    dismissed = [_verdict(inspection, "dismissed"), _accept(inspection, person)]
+    dismissed = [_verdict(inspection, "dismissed", person), _accept(inspection, person)]
     log.append(dismissed, "gate 1", _version(log), _locked(log))
 
 
@@ -137,8 +137,9 @@ def test_a_flag_cannot_be_added_under_an_id_that_is_taken(log: Log) -> None:
     result = make_result(flags=(crack("m1", 1, 1),))
     inspection = log_inspection(log, result, "gate 1")
     data = {"inspection": inspection, "flag": flag_as_dict(crack("m1", 2, 2), result.panel.layout)}
+    person = _signed_in(log)
     with pytest.raises(LogError, match="already has a flag m1"):
-        log.append([NewEvent(EventKind.FLAG_ADDED, SUBJECT, data)], "gate 1", _version(log), _locked(log))
+        log.append([NewEvent(EventKind.FLAG_ADDED, SUBJECT, data, person)], "gate 1", _version(log), _locked(log))
 
 
 def test_an_inspection_is_logged_once_whoever_calls(log: Log) -> None:
@@ -161,10 +162,18 @@ def test_a_decision_under_another_panel_s_name_is_not_logged(log: Log) -> None:
         log.append([accepted], "gate 1", version, lock)
 
 
+@pytest.mark.parametrize("role", [None, Role.TECHNICIAN, Role.AUDITOR, Role.ADMINISTRATOR])
+def test_who_may_only_read_answers_nothing(log: Log, role: Role | None) -> None:
+    inspection = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
+    person = _signed_in(log, role) if role is not None else None
+    with pytest.raises(LogError, match="to answer flags"):
+        log.append([_verdict(inspection, "dismissed", person)], "gate 1", _version(log), _locked(log))
+
+
 def test_a_verdict_that_is_no_answer_is_not_logged(log: Log) -> None:
     inspection = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
     with pytest.raises(ValueError, match="'perhaps'"):
-        log.append([_verdict(inspection, "perhaps")], "gate 1", _version(log), _locked(log))
+        log.append([_verdict(inspection, "perhaps", _signed_in(log))], "gate 1", _version(log), _locked(log))
 
 
 @pytest.mark.parametrize("flags", [["m1"], ["m9"]], ids=["above a limit", "unknown"])
@@ -178,7 +187,7 @@ def test_a_release_closes_only_flags_that_needed_no_answer(log: Log, flags: list
 
     with pytest.raises(LogError, match="Only a release"):
         log.append([closing(["m2"])], "gate 1", _version(log), _locked(log))
-    released = [_verdict(inspection, "dismissed"), _accept(inspection, person)]
+    released = [_verdict(inspection, "dismissed", person), _accept(inspection, person)]
     with pytest.raises(LogError, match="no flag"):
         log.append([*released, closing(flags)], "gate 1", _version(log), _locked(log))
     log.append([*released, closing(["m2"])], "gate 1", _version(log), _locked(log))
@@ -193,7 +202,7 @@ def _run_again(inspection: str) -> NewEvent:
 def test_a_re_evaluation_does_not_wipe_out_an_answer_given_meanwhile(log: Log) -> None:
     inspection = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
     planned = _version(log)
-    log.append([_verdict(inspection, "confirmed")], "gate 1", planned, _locked(log))
+    log.append([_verdict(inspection, "confirmed", _signed_in(log))], "gate 1", planned, _locked(log))
     for version in (planned, _version(log), None):
         with pytest.raises(LogError, match="changed elsewhere"):
             log.append([_run_again(inspection)], "gate 1", version)
