@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from elinspect.catalogue import Message
-from elinspect.records import Disposition, ExposureRole
+from elinspect.records import Disposition
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
 from elinspect.store.results import result_of
@@ -51,8 +51,8 @@ def remove_old_pictures(log: Log, days: int, station: str, today: date | None = 
     """Remove the pictures of inspections older than some days.
 
     The pictures of an inspection, with all tiles and companions, go only if the log has it, it is decided for good or
-    was retaken, and every file is still the one that was logged, by its hash. A dark exposure that serves several
-    inspections stays until the last of them. The log keeps every fact, and that the pictures were removed.
+    was retaken, and every file is still the one that was logged, by its hash. A file that belongs to several
+    inspections stays until the last of them goes. The log keeps every fact, and that the pictures were removed.
 
     Parameters
     ----------
@@ -134,9 +134,7 @@ def _why_it_stays(row: Any, files: Sequence[Any], first: Path) -> KeptPicture | 
 
 
 def _serves_others(connection: Connection, file: Any, gone: Collection[str]) -> bool:
-    """Whether the same dark exposure belongs to another inspection that still has its pictures."""
-    if file.role != ExposureRole.DARK:
-        return False
+    """Whether the same file belongs to another inspection that still has its pictures."""
     same = rows_by(connection, exposure_files, path=file.path, sha256=file.sha256)
     others = {other.inspection for other in same} - {file.inspection, *gone}
     return any(row_by(connection, removed_pictures, inspection=other) is None for other in others)

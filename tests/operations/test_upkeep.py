@@ -144,6 +144,21 @@ def test_tiles_go_together_and_a_dark_exposure_with_the_last_it_serves(log: Log,
     assert list(tmp_path.glob("*.png")) == []
 
 
+def test_a_picture_that_an_open_inspection_needs_too_stays(log: Log, tmp_path: Path) -> None:
+    desk = _desk(log)
+    decided, path = _photographed(log, tmp_path, "1", b"picture of 1")
+    desk.decide(desk.open(decided), Disposition.ACCEPT)
+    image = ImageFacts(str(path), hashlib.sha256(b"picture of 1").hexdigest())
+    mixed_up = log_inspection(log, replace(make_result("2"), image=image), "gate 1")  # held: the same picture
+    later = date.today() + timedelta(days=31)
+    assert remove_old_pictures(log, 30, "gate 1", today=later).removed == 0
+    assert path.exists()
+    engineer = ReviewDesk(log, "gate 1", "Edith", Role.QUALITY_ENGINEER, default_criteria())
+    engineer.decide(engineer.open(mixed_up), Disposition.SCRAP, "cannot be told apart")
+    assert remove_old_pictures(log, 30, "gate 1", today=later).removed == 1
+    assert not path.exists()
+
+
 def test_a_picture_the_system_does_not_remove_stays_and_the_others_go(
     log: Log, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

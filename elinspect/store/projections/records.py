@@ -36,9 +36,13 @@ def on_audit_result(connection: Connection, event: StoredEvent) -> None:
 
 
 def on_pictures_removed(connection: Connection, event: StoredEvent) -> None:
-    """Keep which inspections no longer have their pictures; older events name the first file only."""
+    """Keep which inspections no longer have their pictures; no path where another one still needs the file."""
     rows = [
-        {"inspection": inspection, "path": paths if isinstance(paths, str) else paths[0], "removed_at": event.at}
+        {
+            "inspection": inspection,
+            "path": paths if isinstance(paths, str) else "".join(paths[:1]),
+            "removed_at": event.at,
+        }
         for inspection, paths in event.data["pictures"].items()
     ]
     connection.execute(removed_pictures.insert(), rows)
