@@ -10,6 +10,7 @@ from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, in_words, log_place, out, progress_bar
 from elinspect.errors import told_as
 from elinspect.records import Kind, Purpose, Stage
+from elinspect.statistics.asked import ChartOf, ReportOf
 from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 
 if TYPE_CHECKING:
@@ -184,6 +185,169 @@ def _show_lanes(found: "Commonality") -> None:
         figures = (str(lane.flagged), str(lane.cells), f"{lane.rate:.3%}", interval)
         table.add_row(f"{lane.stringer} / {lane.lane}", *figures)
     out.print(table)
+
+
+@figures_app.command()
+@in_words
+def alerts(
+    log: LogOption = None,
+    purpose: PurposeOption = Purpose.PRODUCTION,
+    until: UntilOption = None,
+    tools: Annotated[
+        Path | None, typer.Option(help="The plant's map of what touches where (TOML).", metavar="FILE")
+    ] = None,
+    cards: Annotated[Path | None, typer.Option(help="Folder for a card (PDF) of each alert.", metavar="DIR")] = None,
+) -> None:
+    """Show what a technician should look at now: repeats at one place of a lane, lanes whose rate has risen."""
+    last = _day(until)
+    from elinspect.operations.alerts import alerts as look
+    from elinspect.operations.alerts import write_card
+    from elinspect.operations.tool_map import read_tool_map
+    from elinspect.store.log import open_log
+
+    parts = read_tool_map(tools) if tools is not None else ()
+    with open_log(log_place(log), new=False) as opened:
+        found = look(opened, purpose, until=last)
+    if cards is not None:
+        with told_as("command.no_folder", folder=str(cards)):
+            cards.mkdir(parents=True, exist_ok=True)
+    for number, alert in enumerate(found, start=1):
+        out.print(alert.message.text, markup=False)
+        if cards is not None:
+            path = cards / f"alert-{number:02d}.pdf"
+            write_card(alert, path, parts)
+            out.print(words("command.written", file=str(path)), markup=False)
+    if not found:
+        out.print(words("alert.none"), markup=False)
+
+
+@figures_app.command()
+@in_words
+def charts(
+    of: Annotated[list[ChartOf] | None, typer.Argument(help="Which; all by default.")] = None,
+    log: LogOption = None,
+    purpose: PurposeOption = Purpose.PRODUCTION,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    product: ProductOption = None,
+    kind: Annotated[Kind | None, typer.Option(help="Only flags of this kind.")] = None,
+    folder: Annotated[Path | None, typer.Option("--out", help="Folder for figures and tables.", metavar="DIR")] = None,
+) -> None:
+    """Show yield, flags, rework, escapes, pictures and takt day by day, with control limits.
+
+    Limits are widened for variation between days. Zone rules are left out: on counts they raise too many false alarms.
+    """
+    period = (_day(since), _day(until))
+    from elinspect.operations.charts import day_chart
+    from elinspect.operations.figure_files import write_chart
+    from elinspect.operations.reports import chart_words
+    from elinspect.store.log import open_log
+
+    if folder is not None:
+        with told_as("command.no_folder", folder=str(folder)):
+            folder.mkdir(parents=True, exist_ok=True)
+    with open_log(log_place(log), new=False) as opened:
+        for chart in of or list(ChartOf):
+            made = day_chart(opened, chart, purpose, since=period[0], until=period[1], product=product, kind=kind)
+            out.print(chart_words(made), markup=False)
+            for path in write_chart(made, folder) if folder is not None else ():
+                out.print(words("command.written", file=str(path)), markup=False)
+
+
+@figures_app.command()
+@in_words
+def containment(
+    since: Annotated[str, typer.Option(help="First day, such as that of the onset.", metavar="YYYY-MM-DD")],
+    log: LogOption = None,
+    purpose: PurposeOption = Purpose.PRODUCTION,
+    until: UntilOption = None,
+    stringer: Annotated[str | None, typer.Option(help="Strings of this stringer.")] = None,
+    lane: Annotated[str | None, typer.Option(help="Strings of this lane of it.")] = None,
+    lot: Annotated[str | None, typer.Option(help="Strings of this cell lot.")] = None,
+    position: Annotated[int, typer.Option(help="Position from the leading end; 0 for any.", min=0)] = 0,
+    kind: Annotated[Kind | None, typer.Option(help="Whose scores are looked at again.")] = None,
+    tighter: Annotated[float, typer.Option(help="Score from which a cell is suspect now.", min=0, max=1)] = 0.3,
+    files: OutOption = None,
+) -> None:
+    """List every string and panel a bad lane, lot or place may have touched, and where it is now (.csv, .xlsx)."""
+    if stringer is None and lot is None:
+        raise typer.BadParameter("give a stringer or a lot", param_hint="--stringer / --lot")
+    period = (str(_day(since)), _day(until))
+    from elinspect.operations.containment import containment as contain
+    from elinspect.operations.containment import summary, write_containment
+    from elinspect.store.log import open_log
+
+    with open_log(log_place(log), new=False) as opened:
+        found = contain(
+            opened,
+            period[0],
+            purpose,
+            stringer=stringer,
+            lane=lane,
+            lot=lot,
+            position=position,
+            until=period[1],
+            kind=kind,
+            tighter=tighter,
+        )
+        out.print(summary(found), markup=False)
+        what = " / ".join(part for part in (stringer, lane, lot) if part)
+        for path in files or []:
+            write_containment(opened, found, what, period[0], path)
+            out.print(words("command.written", file=str(path)), markup=False)
+
+
+@figures_app.command()
+@in_words
+def report(
+    of: Annotated[ReportOf, typer.Argument(help="What about.")],
+    files: Annotated[list[Path], typer.Option("--out", help="File to write: .pdf or .xlsx.", metavar="FILE")],
+    name: Annotated[str | None, typer.Argument(help="Stringer, supplier or serial.")] = None,
+    log: LogOption = None,
+    purpose: PurposeOption = Purpose.PRODUCTION,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    kind: Annotated[Kind | None, typer.Option(help="Only flags of this kind (stringer, supplier).")] = None,
+) -> None:
+    """Write a report: of the shift's day, the week, a cell supplier, a stringer, or the passport of a module."""
+    if (name is None) != (of in (ReportOf.SHIFT, ReportOf.WEEK)):
+        raise typer.BadParameter("a stringer, supplier or module needs its name, the others none", param_hint="NAME")
+    period = {"since": _day(since), "until": _day(until)}
+    from elinspect.operations.reports import machine_report, module_passport, period_report, write_report
+    from elinspect.store.log import open_log
+
+    with open_log(log_place(log), new=False) as opened:
+        if of is ReportOf.MODULE:
+            made = module_passport(opened, str(name))
+        elif name is not None:
+            made = machine_report(opened, of, name, purpose, kind=kind, **period)
+        else:
+            made = period_report(opened, of, purpose, **period)
+    for path in files:
+        write_report(made, path)
+        out.print(words("command.written", file=str(path)), markup=False)
+
+
+@figures_app.command()
+@in_words
+def export(
+    file: Annotated[Path, typer.Argument(help="File to write: .csv, .xlsx, .parquet.", metavar="FILE")],
+    log: LogOption = None,
+    purpose: PurposeOption = Purpose.PRODUCTION,
+    stage: StageOption = Stage.BEFORE_LAMINATION,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    product: ProductOption = None,
+) -> None:
+    """Write every flagged cell with its production context, place and decision as a table."""
+    period = (_day(since), _day(until))
+    from elinspect.operations.figure_files import write_flagged_cells
+    from elinspect.store.log import open_log
+    from elinspect.store.production import Period
+
+    with open_log(log_place(log), new=False) as opened:
+        n = write_flagged_cells(opened, Period(purpose.value, stage.value, *period, product), file)
+    out.print(words("command.exported", n=n, file=str(file)), markup=False)
 
 
 def simulate_plant(folder: Path, log: str | None, days: int, panels_per_day: int, seed: int) -> None:

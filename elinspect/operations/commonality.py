@@ -516,7 +516,8 @@ def as_messages(found: Commonality) -> tuple[Message, ...]:
         flagged, strings = suspect.bad_rate
         lines.append(
             Message(
-                "commonality.evidence", {"observed": suspect.observed, "expected": suspect.expected, "p": found.p_value}
+                "commonality.evidence",
+                {"observed": suspect.observed, "expected": suspect.expected, "p": at_most(found.p_value, 4)},
             )
         )
         values: dict[str, Value] = {
@@ -546,6 +547,12 @@ def as_messages(found: Commonality) -> tuple[Message, ...]:
         )
     )
     return tuple(lines)
+
+
+def at_most(p_value: float, decimals: int) -> float:
+    """Return a chance rounded up, so that it never reads as none."""
+    step = 10.0**-decimals
+    return float(np.ceil(p_value / step - 1e-9) * step) or step
 
 
 def _headline(found: Commonality) -> Message:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from elinspect.catalogue import words
 from elinspect.errors import LogError
-from elinspect.operations.commonality import Commonality, as_messages, write_json
+from elinspect.operations.commonality import Commonality, as_messages, at_most, write_json
 from elinspect.records import Purpose
 from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
 from elinspect.store.log import Log
@@ -55,7 +55,7 @@ def facts(found: Commonality) -> list[tuple[str, str]]:
     return [
         (words("fact.period"), words("figure.period", first=found.first_day, last=found.last_day)),
         (words("fact.counted"), note_words(found)),
-        (words("fact.level"), words("commonality.level", level=found.level, p=found.p_value)),
+        (words("fact.level"), words("commonality.level", level=found.level, p=at_most(found.p_value, 5))),
         (words("fact.heads"), heads or words("common.unknown")),
     ]
 

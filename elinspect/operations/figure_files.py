@@ -7,12 +7,16 @@ from typing import Any
 
 from elinspect.catalogue import Value, words
 from elinspect.errors import LogError, SettingsFileError, told_as
+from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows
+from elinspect.operations.figure_rows import places_in_lane
 from elinspect.operations.pareto import ParetoTable, note_words, title_words
 from elinspect.records import Kind
 from elinspect.reports.csv_table import write_csv
 from elinspect.statistics.pareto import CountOf, Measure
 from elinspect.store.anchor import anchor_path, write_anchor
-from elinspect.store.verify import ChainHead
+from elinspect.store.log import Log
+from elinspect.store.production import Period, flagged_of
+from elinspect.store.verify import ChainHead, chain_heads
 
 TABLES = (".csv", ".xlsx", ".parquet")
 DRAWINGS = (".png", ".svg", ".pdf")
@@ -66,7 +70,8 @@ def pareto_drawing(table: ParetoTable) -> Any:
     names = (words(f"pareto.{counted}"), words(f"pareto.{beside}"))
     if not plain:
         names = (f"{words(f'measure.{table.measure.value}')}, {names[0]}", "")
-    return pareto_figure(bars, title_words(table), note_words(table), *names)
+    adds_up = table.measure is not Measure.PER_MILLION
+    return pareto_figure(bars, title_words(table), note_words(table), *names, adds_up=adds_up)
 
 
 def write_table(
@@ -130,3 +135,64 @@ def read_weights(path: Path, measure: Measure) -> Mapping[Kind, float]:
 def write_heads(path: Path, heads: Sequence[ChainHead]) -> None:
     """Write the ends of the log's chains beside an export."""
     write_anchor(anchor_path(path), heads)
+
+
+def write_chart(made: DayChart, folder: Path) -> tuple[Path, ...]:
+    """Write a chart as PNG and CSV into a folder; nothing for a chart without points.
+
+    Raises
+    ------
+    LogError
+        If a file cannot be written.
+    """
+    if not made.labels:
+        return ()
+    from elinspect.reports.figures import save
+
+    figure, table = folder / f"{made.of.value}.png", folder / f"{made.of.value}.csv"
+    save(made.drawing(), figure)
+    write_csv(table, [words(f"column.{name}") for name in CHART_COLUMNS], chart_rows(made))
+    return figure, table
+
+
+_EXPORTED = (
+    *("serial", "string", "position", "position_as_built", "turned", "kind", "day", "seen_at", "product", "stringer"),
+    *("lane", "cell_supplier", "cell_lot", "string_id", "along", "across", "model", "criteria", "station"),
+)
+
+
+def write_flagged_cells(log: Log, period: Period, path: Path) -> int:
+    """Write every flagged cell of a period as CSV, XLSX or Parquet, columns named as in the log.
+
+    Along and across are as the lane sees the cell. The ends of the log's chains are written beside it.
+
+    Returns
+    -------
+    int
+        Cells written.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be written, or its name ends otherwise.
+    """
+    with log.reading() as connection:
+        agreed = flagged_of(connection, period, (), decided=True)
+        cells = flagged_of(connection, period, (), decided=False)
+    confirmed, proposed = ({_cell_key(row) for row in found} for found in (agreed, cells))
+    rows: list[Sequence[Value]] = []
+    listed = [*cells, *(row for row in agreed if _cell_key(row) not in proposed)]
+    along, across = places_in_lane(listed)
+    for row, at, side in zip(listed, along.tolist(), across.tolist(), strict=True):
+        values = {name: getattr(row, name, None) for name in _EXPORTED}
+        values |= {"along": at if at == at else None, "across": side if side == side else None}
+        answer = "confirmed" if _cell_key(row) in confirmed else "proposed"
+        rows.append((*values.values(), answer))
+    name = words("figure.flagged_cells")
+    write_table(path, name, words("figure.cells", n=len(rows)), (*_EXPORTED, "standing"), rows)
+    write_heads(path, chain_heads(log))
+    return len(rows)
+
+
+def _cell_key(row: Any) -> tuple[Any, ...]:
+    return row.inspection, row.string, row.position

@@ -111,7 +111,9 @@ def save(figure: Any, path: Path) -> None:
         partial.replace(path)
 
 
-def pareto_figure(bars: Sequence[Bar], title: str, note: str, counted: str, beside: str) -> Any:
+def pareto_figure(
+    bars: Sequence[Bar], title: str, note: str, counted: str, beside: str, *, adds_up: bool = True
+) -> Any:
     """Draw a Pareto: bars from the largest, cumulative line, the other count thin beside.
 
     Parameters
@@ -121,13 +123,15 @@ def pareto_figure(bars: Sequence[Bar], title: str, note: str, counted: str, besi
     title, note : str
         Above; period, filters and n below.
     counted, beside : str
-        What the two bars count.
+        What the two bars count; an empty `beside` for one bar alone.
+    adds_up : bool
+        Whether values can be added; rates cannot, and have no cumulative line.
 
     Returns
     -------
     matplotlib figure
     """
-    shown = _with_rest(bars)
+    shown = _with_rest(bars) if adds_up else list(bars[:_MOST_BARS])
     with _drawing(1.6 + 0.27 * max(len(shown), 3)) as (figure, axes):
         rows = np.arange(len(shown))
         for row, bar in zip(rows, shown, strict=True):
@@ -144,16 +148,22 @@ def pareto_figure(bars: Sequence[Bar], title: str, note: str, counted: str, besi
         axes.set_yticks(rows, [bar.label for bar in shown], color=INK)
         axes.set_ylim(len(shown) - 0.4 if shown else 1, -0.6)
         axes.set_xlabel(counted)
-        over = axes.twiny()
-        over.plot([bar.cumulative for bar in shown], rows, color=MARK, linewidth=1.1, marker="o", markersize=3.2)
-        over.set_xlim(0, 1.0 * 1.04)
-        over.set_xticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
-        over.spines["top"].set_visible(True)
-        over.set_xlabel(words("figure.cumulative"), fontsize=7.5)
-        over.axvline(0.8, color=LINE, linewidth=0.8, zorder=0)
-        _legend(axes, [(FILL, counted), (SECOND, beside)])
+        if adds_up:
+            _cumulative(axes, [bar.cumulative for bar in shown])
+        if beside:
+            _legend(figure, [(FILL, counted), (SECOND, beside)])
         _titled(figure, title, note)
         return figure
+
+
+def _cumulative(axes: Any, shares: Sequence[float]) -> None:
+    over = axes.twiny()
+    over.plot(shares, np.arange(len(shares)), color=MARK, linewidth=1.1, marker="o", markersize=3.2)
+    over.set_xlim(0, 1.04)
+    over.set_xticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
+    over.spines["top"].set_visible(True)
+    over.set_xlabel(words("figure.cumulative"), fontsize=7.5)
+    over.axvline(0.8, color=LINE, linewidth=0.8, zorder=0)
 
 
 def _with_rest(bars: Sequence[Bar]) -> list[Bar]:
@@ -164,11 +174,11 @@ def _with_rest(bars: Sequence[Bar]) -> list[Bar]:
     return [*first, Bar(told, sum(bar.value for bar in rest), sum(bar.beside for bar in rest), 1.0)]
 
 
-def _legend(axes: Any, entries: Sequence[tuple[str, str]]) -> None:
+def _legend(figure: Any, entries: Sequence[tuple[str, str]]) -> None:
     from matplotlib.patches import Patch
 
     handles = [Patch(facecolor=colour, edgecolor=FILL, label=label) for colour, label in entries]
-    axes.legend(handles=handles, loc="lower right", frameon=False, fontsize=7.5)
+    figure.legend(handles=handles, loc="outside upper right", frameon=False, fontsize=7.5, ncols=len(handles))
 
 
 def _number(value: float) -> str:
@@ -198,10 +208,11 @@ def chart_figure(chart: Chart, labels: Sequence[str], title: str, note: str, val
             axes.step(at, limit * factor, where="mid", color=FAINT, linewidth=0.9, linestyle="--")
         axes.plot(at, chart.centre * factor, color=SOFT, linewidth=0.9)
         axes.plot(at, chart.values * factor, color=FILL, linewidth=1.0, marker="o", markersize=3)
-        out = np.flatnonzero(chart.out)
+        out = np.flatnonzero(chart.out).tolist()
         axes.plot(at[out], chart.values[out] * factor, linestyle="", marker="s", markersize=6.5, markerfacecolor="none",
                   markeredgecolor=MARK, markeredgewidth=1.4)  # fmt: skip
-        for point in out[:12]:
+        named = [point for point, before in zip(out, [-9, *out], strict=False) if point - before > 1][:9]
+        for point in named:
             axes.annotate(labels[point], (at[point], chart.values[point] * factor), xytext=(0, 7), fontsize=7,
                           textcoords="offset points", ha="center", color=MARK)  # fmt: skip
         _sparse_labels(axes, labels)

@@ -169,13 +169,15 @@ def _head(paper: Paper, width: float) -> list[Any]:
     rows = [[Paragraph(escape(name), label), Paragraph(escape(text), value)] for name, text in paper.facts]
     lines = TableStyle([
         ("LINEABOVE", (0, 0), (-1, 0), 0.8, INK),
+        ("TOPPADDING", (0, 0), (-1, 0), 5),
         ("LINEBELOW", (0, -1), (-1, -1), 0.4, LINE),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
-        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("TOPPADDING", (0, 1), (-1, -1), 1.5),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, -1), (-1, -1), 5),
     ])  # fmt: skip
-    head: list[Any] = [Paragraph(escape(paper.title), _style("title", 16, bold=True, after=6))]
+    head: list[Any] = [Paragraph(escape(paper.title), _style("title", 16, bold=True, after=9))]
     if rows:
         head.append(Table(rows, colWidths=[0.2 * width, 0.8 * width], style=lines))
     return [*head, Spacer(1, 8)]
@@ -186,7 +188,9 @@ def _flowables(part: Part, width: float) -> list[Any]:
 
     match part:
         case Heading(text):
-            return [Paragraph(escape(text), _style("heading", 11, bold=True, before=8, after=4))]
+            heading = _style("heading", 11, bold=True, before=8, after=4)
+            heading.keepWithNext = 1
+            return [Paragraph(escape(text), heading)]
         case Text(text, strong, soft):
             size, colour = (10.0, INK) if strong else (8.5, SOFT if soft else INK)
             return [Paragraph(escape(text), _style("text", size, bold=strong, colour=colour, after=3))]
@@ -204,7 +208,8 @@ def _grid(grid: Grid, width: float) -> Any:
     from reportlab.platypus import Paragraph, Table, TableStyle
 
     numeric = [
-        bool(grid.rows) and all(_is_number(row[column]) for row in grid.rows) for column in range(len(grid.header))
+        any(row[column] for row in grid.rows) and all(_is_number(row[column]) for row in grid.rows)
+        for column in range(len(grid.header))
     ]
     head, cell, right = _style("th", 7.5, bold=True), _style("td", 7.5), _style("tdr", 7.5)
     right_head = _style("thr", 7.5, bold=True)

@@ -261,6 +261,24 @@ def decisions_by(connection: Connection, period: Period, by: Sequence[str]) -> S
     ).all()
 
 
+def escapes_by(connection: Connection, period: Period, gate: str | None) -> Sequence[Any]:
+    """Return escapes of a later stage by day: `panels` with a confirmed cell that was not confirmed at the gate.
+
+    Without a gate stage: how many cells both the machine flagged and an inspector confirmed, as `both`.
+    """
+    cell = flagged_cells.c
+    conditions = [*period.of(cell), cell.counts_confirmed]
+    if gate is None:
+        both = func.count().label("both")
+        return connection.execute(select(both).where(*conditions, cell.proposed_kind.is_not(None))).all()
+    earlier = flagged_cells.alias("earlier")
+    same = (earlier.c.serial == cell.serial) & (earlier.c.string == cell.string)
+    same &= (earlier.c.position == cell.position) & (earlier.c.stage == gate) & (earlier.c.purpose == cell.purpose)
+    known = select(earlier.c.serial).where(same, earlier.c.counts_confirmed).exists()
+    counted = select(cell.day, func.count(cell.serial.distinct()).label("panels"))
+    return connection.execute(counted.where(*conditions, ~known).group_by(cell.day)).all()
+
+
 def inspections_of(connection: Connection, period: Period, names: Sequence[str]) -> Sequence[Any]:
     """Return columns of the inspections of a period, in the order they were seen; retaken pictures are left out."""
     table = inspections.c
@@ -286,6 +304,30 @@ def audits_of(connection: Connection, period: Period) -> Sequence[Any]:
     return connection.execute(select(*columns).select_from(joined).where(*period.of(inspections.c))).all()
 
 
+def answers_by(connection: Connection, period: Period) -> Sequence[Any]:
+    """Return how many flags each person answered which way, or added: `answered_by`, `answer`, `added`, `flags`."""
+    flag, judged = flags.c, inspections.c
+    columns = (flag.answered_by, flag.answer, flag.added)
+    joined = flags.join(inspections, judged.id == flag.inspection)
+    conditions = [*period.of(judged), flag.answered_by.is_not(None)]
+    counted = select(*columns, func.count().label("flags")).select_from(joined)
+    return connection.execute(counted.where(*conditions).group_by(*columns)).all()
+
+
+def context_of(connection: Connection, serial: str) -> Sequence[Any]:
+    """Return what is known of the strings of a panel, what the bench replaced included, in their order."""
+    table = context_rows.c
+    valid = select(context_rows).where(table.serial == serial, table.valid_to.is_(None))
+    return connection.execute(valid.order_by(table.string, table.position, table.valid_from)).all()
+
+
+def flags_of_inspections(connection: Connection, chosen: Sequence[str]) -> Sequence[Any]:
+    """Return the flags of inspections as they stand."""
+    table = flags.c
+    found = select(flags).where(table.inspection.in_(chosen)).order_by(table.inspection, table.number)
+    return connection.execute(found).all()
+
+
 def strings_from(connection: Connection, equal: Mapping[str, str], period: Period) -> Sequence[Any]:
     """Return every string of a period with these production values, with its panel's newest decision.
 
@@ -306,6 +348,50 @@ def strings_from(connection: Connection, equal: Mapping[str, str], period: Perio
     conditions = [*period.of(judged), ~judged.superseded, *(made[name] == value for name, value in equal.items())]
     chosen = select(*columns, *of_panel).select_from(joined).where(*conditions)
     return connection.execute(chosen.order_by(judged.event_id, made.string)).all()
+
+
+def strings_in_order(connection: Connection, period: Period) -> Sequence[Any]:
+    """Return every string with a stringer, at its panel's first attempt, in the order of inspection and string.
+
+    Returns
+    -------
+    sequence of rows
+        `serial`, `string`, `stringer`, `lane`, `seen_at`, `layout`.
+    """
+    judged, made = inspections.c, context_rows.c
+    joined = inspections.join(
+        context_rows, (made.serial == judged.serial) & (made.origin == IMPORTED) & made.valid_to.is_(None)
+    )
+    conditions = [*period.of(judged), judged.attempt == 1, ~judged.superseded, judged.usable, made.stringer != ""]
+    columns = (made.serial, made.string, made.stringer, made.lane, judged.seen_at, judged.layout)
+    chosen = select(*columns).select_from(joined).where(*conditions)
+    return connection.execute(chosen.order_by(judged.event_id, judged.seen_at, made.serial, made.string)).all()
+
+
+def flags_in_order(connection: Connection, period: Period) -> Sequence[Any]:
+    """Return flagged cells from stringers in the order of inspection.
+
+    Confirmed ones, and what the machine flagged in panels nobody has decided yet.
+
+    Returns
+    -------
+    sequence of rows
+        `serial`, `string`, `position_as_built`, `turned`, `stringer`, `lane`, `along`, `across`, `kind`, `seen_at`.
+    """
+    cell, judged = flagged_cells.c, inspections.c
+    names = ("serial", "string", "position_as_built", "turned", "stringer", "lane", "along", "across")
+    kind = func.coalesce(cell.confirmed_kind, cell.proposed_kind).label("kind")
+    joined = flagged_cells.join(inspections, judged.id == cell.inspection)
+    open_or_agreed = cell.confirmed_kind.is_not(None) | judged.decision.is_(None)
+    conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, open_or_agreed]
+    chosen = select(*(cell[name] for name in names), kind, judged.seen_at).select_from(joined).where(*conditions)
+    return connection.execute(chosen.order_by(cell.event_id, judged.seen_at, cell.serial, cell.string)).all()
+
+
+def scores_of(connection: Connection, chosen: Sequence[str]) -> dict[str, bytes]:
+    """Return the packed scores of inspections by id."""
+    found = connection.execute(select(inspections.c.id, inspections.c.scores).where(inspections.c.id.in_(chosen)))
+    return {row.id: bytes(row.scores) for row in found}
 
 
 def reworks_of(connection: Connection, serials: Sequence[str]) -> Sequence[Any]:

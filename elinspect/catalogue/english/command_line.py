@@ -20,6 +20,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "command.plant_simulated": (
         "{n} panels were simulated into {log}; what really happened stands in {truth}. All carry the purpose 'demo'."
     ),
+    "command.exported": ("{n} flagged cell written to {file}.", "{n} flagged cells written to {file}."),
     "command.importing": "importing rows",
     "command.imported": "{added} rows added, {known} known already, {bad} bad.",
     "command.no_window": "The window cannot be opened: {problem}",

@@ -1,0 +1,304 @@
+"""Figures over time: first-pass yield, rework, flags, escapes, pictures, takt; with control limits."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection
+
+from elinspect.catalogue import words
+from elinspect.records import Disposition, Kind, Purpose, Stage
+from elinspect.statistics.asked import ChartOf
+from elinspect.statistics.control_charts import LEAST_EXPECTED, Chart, ewma, g_chart, p_chart, u_chart
+from elinspect.statistics.intervals import wilson
+from elinspect.store.log import Log
+from elinspect.store.production import (
+    Period,
+    cells_by,
+    decisions_by,
+    escapes_by,
+    flagged_by,
+    inspections_of,
+)
+from elinspect.store.reading import flag_counts
+
+FloatArray = NDArray[np.float64]
+
+
+class Sort(StrEnum):
+    """How a chart was made."""
+
+    P = "p"
+    U = "u"
+    G = "g"
+    EWMA = "ewma"
+    RUN = "run"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DayChart:
+    """A chart with what it was asked for.
+
+    Attributes
+    ----------
+    of : ChartOf
+        What it shows.
+    sort : Sort
+        How; a p chart becomes a g chart where fewer than five are expected a day.
+    chart : Chart
+        Values and limits; without points where nothing was logged.
+    labels : tuple of str
+        Day of each point; for a g chart that of each flagged panel.
+    counts, sizes : ndarray
+        Behind the values.
+    period : Period
+        Asked for.
+    purpose : Purpose
+        Of the panels.
+    kind : Kind or None
+        Only this kind.
+    """
+
+    of: ChartOf
+    sort: Sort
+    chart: Chart
+    labels: tuple[str, ...]
+    counts: FloatArray
+    sizes: FloatArray
+    period: Period
+    purpose: Purpose
+    kind: Kind | None = None
+
+    @property
+    def whole(self) -> tuple[float, float, float]:
+        """The value over the whole period, with its 95 % interval (Wilson); nan where nothing was logged."""
+        if not self.sizes.sum() or self.sort is Sort.RUN:
+            middle = float(np.median(self.chart.values)) if len(self.chart.values) else float("nan")
+            return middle, float("nan"), float("nan")
+        low, high = wilson(min(self.counts.sum(), self.sizes.sum()), self.sizes.sum()).at(0)
+        return float(self.counts.sum() / self.sizes.sum()), low, high
+
+    @property
+    def title(self) -> str:
+        """The title in words; a purpose other than production is named in it."""
+        title = words(f"chart.{self.of.value}")
+        if self.kind is not None:
+            title = f"{title}: {words(f'kind.{self.kind.value}')}"
+        return title if self.purpose is Purpose.PRODUCTION else f"{title} · {words(f'purpose.{self.purpose.value}')}"
+
+    @property
+    def note(self) -> str:
+        """What stands under it: purpose, stage, period, sort of chart, n."""
+        first, last = (self.labels[0], self.labels[-1]) if self.labels else ("…", "…")
+        sort = words(f"chart.sort.{self.sort.value}")
+        if self.chart.overdispersion > 1.05:
+            sort += words("chart.widened", times=self.chart.overdispersion)
+        return words(
+            "figure.note",
+            purpose=words(f"purpose.{self.purpose.value}"),
+            stage=words(f"stage.{self.period.stage}"),
+            period=words("figure.period", first=self.period.since or first, last=self.period.until or last),
+            filters=f"{sort} · ",
+            n=f"{self.sizes.sum():.0f}",
+        )
+
+    @property
+    def percent(self) -> bool:
+        """Whether the values are shares."""
+        return self.sort not in (Sort.G, Sort.RUN)
+
+    def drawing(self) -> Any:
+        """Return the figure."""
+        from elinspect.reports.figures import chart_figure
+
+        unit = "good_panels_between" if self.sort is Sort.G else self.of.value
+        days = [label[5:] if len(label) == 10 else label for label in self.labels]
+        return chart_figure(self.chart, days, self.title, self.note, words(f"chart.unit.{unit}"), percent=self.percent)
+
+
+def day_chart(
+    log: Log,
+    of: ChartOf | str,
+    purpose: Purpose = Purpose.PRODUCTION,
+    *,
+    stage: Stage = Stage.BEFORE_LAMINATION,
+    since: str | None = None,
+    until: str | None = None,
+    product: str | None = None,
+    kind: Kind | None = None,
+    stringer: str | None = None,
+    lane: str | None = None,
+) -> DayChart:
+    """Make a chart, one point a day.
+
+    Parameters
+    ----------
+    log : Log
+        The log.
+    of : ChartOf
+        What it shows.
+    purpose, stage, since, until, product
+        Which panels.
+    kind : Kind, optional
+        Only flags of this kind, where flags are counted.
+    stringer, lane : str, optional
+        Only cells from there, where flags are counted.
+    """
+    of = ChartOf(of)
+    period = Period(purpose.value, stage.value, since, until, product)
+    with log.reading() as connection:
+        if of is ChartOf.TAKT:
+            return _takt(connection, period, purpose)
+        if of in (ChartOf.FLAGGED_CELLS, ChartOf.FLAGGED_CELLS_EWMA):
+            points = _flagged(connection, period, kind, stringer, lane)
+        elif of is ChartOf.ESCAPES:
+            points = _escapes(connection, period)
+        elif of is ChartOf.UNUSABLE_PICTURES:
+            points = _unusable(connection, period)
+        else:
+            points = _decided(connection, period, of)
+    labels = tuple(sorted(day for day, (_, size) in points.items() if size))
+    counts, sizes = (np.array([points[day][side] for day in labels], dtype=np.float64) for side in (0, 1))
+    chart, sort, shown = _control(of, counts, sizes, labels)
+    return DayChart(of, sort, chart, shown, counts, sizes, period, purpose, kind)
+
+
+_Points = dict[str, tuple[int, int]]
+
+
+def _control(
+    of: ChartOf, counts: FloatArray, sizes: FloatArray, labels: tuple[str, ...]
+) -> tuple[Chart, Sort, tuple[str, ...]]:
+    if not len(labels):
+        none = np.empty(0)
+        return Chart(none, none, none, none, none.astype(np.bool_)), Sort.P, ()
+    if of is ChartOf.FLAGGED_CELLS:
+        return u_chart(counts, sizes, overdispersed=True), Sort.U, labels
+    rate = counts.sum() / sizes.sum()
+    if of is ChartOf.FLAGGED_CELLS_EWMA:
+        plain = u_chart(counts, sizes, overdispersed=True)
+        spread = plain.overdispersion * np.sqrt(max(rate, 1e-12) / sizes)
+        return ewma(counts / sizes, float(rate), spread, 0.2), Sort.EWMA, labels
+    few = min(rate, 1 - rate) * np.mean(sizes) < LEAST_EXPECTED
+    if few and of is ChartOf.UNUSABLE_PICTURES and counts.sum() >= 2:
+        return (*_gaps(counts, sizes, labels),)
+    return p_chart(counts, sizes, overdispersed=True), Sort.P, labels
+
+
+def _gaps(counts: FloatArray, sizes: FloatArray, labels: tuple[str, ...]) -> tuple[Chart, Sort, tuple[str, ...]]:
+    """Return the good panels between two bad ones; within a day the bad ones are taken as evenly spread."""
+    before, places, days = 0.0, [], []
+    for count, size, day in zip(counts, sizes, labels, strict=True):
+        places += [before + size * (number + 0.5) / count for number in range(int(count))]
+        days += [day] * int(count)
+        before += size
+    gaps = [max(0.0, round(second - first) - 1) for first, second in pairwise([0.0, *places])]
+    return g_chart(gaps), Sort.G, tuple(days)
+
+
+def _decided(connection: Connection, period: Period, of: ChartOf) -> _Points:
+    first = of is ChartOf.FIRST_PASS_YIELD
+    points: _Points = {}
+    for row in decisions_by(connection, period, ("day",)):
+        if (row.attempt == 1) is not first or row.decision == Disposition.HOLD:
+            continue
+        passed, decided = points.get(row.day, (0, 0))
+        good = row.panels if row.decision == Disposition.ACCEPT else 0
+        points[row.day] = (passed + good, decided + row.panels)
+    return points
+
+
+def _flagged(
+    connection: Connection, period: Period, kind: Kind | None, stringer: str | None, lane: str | None
+) -> _Points:
+    equal = {"purpose": period.purpose, "stage": period.stage}
+    own = {"product": period.product, "stringer": stringer, "lane": lane}
+    equal |= {name: value for name, value in own.items() if value is not None}
+    of_kind = {"kind": kind.value} if kind is not None else {}
+    made: dict[str, int] = {}
+    for row in cells_by(connection, period, ("day", "stringer", "lane")):
+        if stringer in (None, row.stringer) and lane in (None, row.lane):
+            made[row.day] = made.get(row.day, 0) + int(row.cells)
+    found = flag_counts(connection, ("day",), equal | of_kind, period.since, period.until)
+    flagged = {row.day: int(row.confirmed) for row in found}
+    return {day: (flagged.get(day, 0), cells) for day, cells in made.items()}
+
+
+def _escapes(connection: Connection, period: Period) -> _Points:
+    """Return panels with a confirmed flag after lamination that the gate did not confirm, of those looked at."""
+    later = Period(period.purpose, Stage.AFTER_LAMINATION.value, period.since, period.until, period.product)
+    looked = {row.day: 0 for row in inspections_of(connection, later, ("day",))}
+    for row in inspections_of(connection, later, ("day",)):
+        looked[row.day] += 1
+    escaped = {row.day: int(row.panels) for row in escapes_by(connection, later, period.stage)}
+    return {day: (min(escaped.get(day, 0), n), n) for day, n in looked.items()}
+
+
+def _unusable(connection: Connection, period: Period) -> _Points:
+    points: _Points = {}
+    for row in inspections_of(connection, period, ("day", "usable", "panel_found")):
+        bad, n = points.get(row.day, (0, 0))
+        points[row.day] = (bad + (not (row.usable and row.panel_found)), n + 1)
+    return points
+
+
+_LONGEST_TAKT_S = 600.0  # a longer gap is a pause
+
+
+def _takt(connection: Connection, period: Period, purpose: Purpose) -> DayChart:
+    """Return the median time between two panels of a station, day by day; no control limits are meant for it."""
+    times: dict[tuple[str, str], list[float]] = {}
+    for row in inspections_of(connection, period, ("day", "station", "seen_at")):
+        times.setdefault((row.day, row.station), []).append(datetime.fromisoformat(row.seen_at).timestamp())
+    gaps: dict[str, list[float]] = {}
+    for (day, _), seen in times.items():
+        steps = np.diff(np.sort(seen))
+        gaps.setdefault(day, []).extend(steps[(steps > 0) & (steps < _LONGEST_TAKT_S)].tolist())
+    labels = tuple(sorted(day for day, found in gaps.items() if found))
+    values = np.array([np.median(gaps[day]) for day in labels])
+    low = np.array([np.percentile(gaps[day], 10) for day in labels])
+    high = np.array([np.percentile(gaps[day], 90) for day in labels])
+    centre = np.full(len(labels), np.median(values) if len(values) else np.nan)
+    chart = Chart(values, centre, low, high, np.zeros(len(labels), dtype=np.bool_))
+    sizes = np.array([len(gaps[day]) for day in labels], dtype=np.float64)
+    return DayChart(ChartOf.TAKT, Sort.RUN, chart, labels, values, sizes, period, purpose)
+
+
+CHART_COLUMNS = ("day", "value", "centre", "low", "high", "out", "count", "n")
+
+
+def chart_rows(made: DayChart) -> list[Sequence[str | float | None]]:
+    """Return a chart as a table with the columns of `CHART_COLUMNS`."""
+    same = len(made.counts) == len(made.labels)
+    return [
+        (
+            label,
+            round(float(made.chart.values[point]), 6),
+            round(float(made.chart.centre[point]), 6),
+            round(float(made.chart.low[point]), 6),
+            round(float(made.chart.high[point]), 6),
+            words("chart.out") if made.chart.out[point] else "",
+            float(made.counts[point]) if same else None,
+            float(made.sizes[point]) if same else None,
+        )
+        for point, label in enumerate(made.labels)
+    ]
+
+
+def machine_figures(log: Log, period: Period) -> dict[str, tuple[int, int]]:
+    """Return what can be said about the machine: cells it flagged of those confirmed, and flags that were dismissed.
+
+    Confirmed cells are those inspectors looked for themselves or were shown: what nobody saw is in neither number.
+    Random second readings of unflagged panels (audits) are what tells about those.
+    """
+    with log.reading() as connection:
+        found = flagged_by(connection, period, ("attempt",))
+        both = escapes_by(connection, period, None)
+    proposed, confirmed = sum(row.proposed for row in found), sum(row.confirmed for row in found)
+    agreed = sum(int(row.both) for row in both)
+    return {"recall": (agreed, confirmed), "false": (max(0, proposed - agreed), proposed)}
