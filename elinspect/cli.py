@@ -13,6 +13,7 @@ from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
 from elinspect.cli_figures import figures_app, show_pareto, simulate_plant
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
+from elinspect.cli_model import model_app
 from elinspect.cli_people import people_app
 from elinspect.errors import DisplayError, SettingsFileError
 from elinspect.records import Layout, Purpose, Stage
@@ -39,6 +40,7 @@ app.add_typer(context_app, name="context")
 app.add_typer(maintenance_app, name="maintenance")
 app.add_typer(flash_app, name="flash")
 app.add_typer(log_app, name="log")
+app.add_typer(model_app, name="model")
 app.add_typer(people_app, name="people")
 app.add_typer(figures_app)
 
@@ -46,6 +48,9 @@ app.add_typer(figures_app)
 RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
 LayoutOption = Annotated[str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")]
 CriteriaOption = Annotated[Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")]
+ModelOption = Annotated[
+    str | None, typer.Option(help="Card of a classifier, or 'none'; the shipped one if left out.", metavar="FILE|none")
+]
 
 
 class Bits(StrEnum):
@@ -111,6 +116,7 @@ def inspect(
     json_folder: Annotated[Path | None, typer.Option("--json", help="Folder for result files.", metavar="DIR")] = None,
     annotate: Annotated[Path | None, typer.Option(help="Folder for annotated pictures.", metavar="DIR")] = None,
     log: LogOption = None,
+    model: ModelOption = None,
 ) -> None:
     """Inspect images and propose a disposition for each.
 
@@ -122,15 +128,18 @@ def inspect(
     product = _product(recipe, layout)
 
     from elinspect.operations.inspecting import Outputs, inspect_files
+    from elinspect.operations.site_models import open_model
     from elinspect.pipeline import Occasion
 
     limits = _limits(criteria)
     occasion = Occasion(serial, stage, purpose, customer=customer)
+    limits, chosen = _limits(criteria), open_model(model)
+    occasion = Occasion(serial, stage, purpose)
     failed = 0
     with _opened(log) as opened, progress_bar() as progress:
         outputs = Outputs(json_folder, annotate, opened)
         bar = progress.add_task(words("command.inspecting"), total=len(images))
-        for done in inspect_files(images, product, limits, occasion, outputs):
+        for done in inspect_files(images, product, limits, occasion, outputs, chosen):
             failed += done.failure is not None
             _say_inspected(done)
             progress.advance(bar)

@@ -52,6 +52,10 @@ class ImportFileError(ElinspectError):
     """A table to import (context, maintenance, flash results) cannot be used at all."""
 
 
+class ModelFileError(ElinspectError):
+    """A classifier's model file cannot be used; without it everything else works."""
+
+
 class DisplayError(ElinspectError):
     """No window can be opened on this machine or in this session."""
 

@@ -6,9 +6,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from elinspect import __version__
 from elinspect.catalogue import Message
+from elinspect.classifier import Model, score
 from elinspect.detectors import contact_notes, detect_all, prepare
 from elinspect.electrical import (
     LossModel,
@@ -36,6 +38,7 @@ from elinspect.records import (
     Exposures,
     ImageFacts,
     ImageQuality,
+    NoModel,
     NotFound,
     PanelFacts,
     PanelResult,
@@ -93,6 +96,7 @@ def inspect_panel(
     occasion: Occasion | None = None,
     settings: InspectionSettings | None = None,
     cameras: Sequence[TileSetup] = (),
+    model: Model | NoModel | None = None,
 ) -> PanelResult:
     """Inspect one panel.
 
@@ -110,6 +114,8 @@ def inspect_panel(
         Settings of geometry and detectors.
     cameras : sequence of TileSetup, optional
         What is known about the camera of each tile.
+    model : Model or NoModel, optional
+        The classifier, or why there is none.
 
     Returns
     -------
@@ -123,6 +129,7 @@ def inspect_panel(
     """
     occasion = occasion or Occasion(serial=exposures.serial)
     settings = settings or InspectionSettings()
+    model = model or NoModel(Message("model.not_asked"))
     recipe = product.recipe
     criteria = criteria.in_force(recipe.name, recipe.cell.technology, occasion.customer)
     clock = _Clock()
@@ -146,6 +153,8 @@ def inspect_panel(
     clock.lap("detectors")
     prints = fingerprints_of(view)
     clock.lap("fingerprints")
+    defect_scores, detections = _scored(model, view, detections)
+    clock.lap("classifier")
 
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
@@ -154,16 +163,17 @@ def inspect_panel(
         detections, to_file, recipe, criteria, scale_known=product.scale_known, tiles=pictures.tile.tolist()
     )
     quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
-    model = loss_model(recipe)
+    costs = loss_model(recipe)
     loss = None
-    if isinstance(model, LossModel):
-        loss = panel_loss([each.flag for each in found], model)
-        found = tuple(replace(each, flag=replace(each.flag, loss_w=flag_loss(each.flag, model))) for each in found)
-    elif model.code != "loss.no_data":
-        quality = replace(quality, notes=(*quality.notes, model))
+    if isinstance(costs, LossModel):
+        loss = panel_loss([each.flag for each in found], costs)
+        found = tuple(replace(each, flag=replace(each.flag, loss_w=flag_loss(each.flag, costs))) for each in found)
+    elif costs.code != "loss.no_data":
+        quality = replace(quality, notes=(*quality.notes, costs))
     clock.lap("electrical")
-    flags = judged(found, criteria, loss)
+    flags = judged(found, criteria, loss, _doubtful_below(model))
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
+    quality = _noting_no_model(quality, model)
     proposal = propose(flags, quality, None, recipe, criteria, loss)
     clock.lap("triage")
     return PanelResult(
@@ -172,10 +182,10 @@ def inspect_panel(
         purpose=occasion.purpose,
         attempt=occasion.attempt,
         image=image_facts(exposures),
-        versions=versions_of(product, criteria, cameras),
+        versions=versions_of(product, criteria, cameras, model),
         quality=quality,
         panel=_panel_found(grid, scene.panel_corners_in_file(grid.panel_corners_px), product),
-        cells=_cells(view, detections, recipe, exposures.conditions),
+        cells=_cells(view, detections, defect_scores, recipe, exposures.conditions),
         flags=flags,
         proposal=proposal,
         timing_s=clock.read(),
@@ -223,10 +233,16 @@ def unjudged_result(
     )
 
 
-def versions_of(product: Product, criteria: AcceptanceCriteria, cameras: Sequence[TileSetup] = ()) -> Versions:
-    """Return the versions in force."""
+def versions_of(
+    product: Product,
+    criteria: AcceptanceCriteria,
+    cameras: Sequence[TileSetup] = (),
+    model: Model | NoModel | None = None,
+) -> Versions:
+    """Return the versions in force; a panel that was never judged was scored by no model."""
     labels = [setup.camera.label for setup in cameras if setup.camera is not None]
-    return Versions(__version__, product.recipe.label, criteria.label, camera="; ".join(labels) or None)
+    scored_by = model.card.label if isinstance(model, Model) else None
+    return Versions(__version__, product.recipe.label, criteria.label, scored_by, camera="; ".join(labels) or None)
 
 
 def image_facts(exposures: Exposures) -> ImageFacts:
@@ -258,6 +274,26 @@ def _locate(scene: Scene, product: Product) -> CellGrid | NotFound:
     outline = find_panel(scene.located, product)
     grid = outline if isinstance(outline, NotFound) else find_grid(scene.located, outline, product)
     return grid if isinstance(grid, NotFound) else scene.straight_grid(grid)
+
+
+def _scored(
+    model: Model | NoModel, view: PanelView, detections: tuple[Detection, ...]
+) -> tuple[NDArray[np.float32] | None, tuple[Detection, ...]]:
+    if isinstance(model, NoModel):
+        return None, detections
+    scored = score(model, view, detections)
+    return scored.defect_scores, scored.detections
+
+
+def _doubtful_below(model: Model | NoModel) -> float:
+    return model.card.doubtful_below if isinstance(model, Model) else 0.0
+
+
+def _noting_no_model(quality: ImageQuality, model: Model | NoModel) -> ImageQuality:
+    if isinstance(model, Model):
+        return quality
+    note = Message("quality.no_classifier", {"reason": model.reason.text})
+    return replace(quality, notes=(*quality.notes, note))
 
 
 def _noting_unjudged(quality: ImageQuality, view: PanelView, criteria: AcceptanceCriteria) -> ImageQuality:
@@ -292,7 +328,11 @@ def _panel_found(grid: CellGrid, corners_px: Points, product: Product) -> PanelF
 
 
 def _cells(
-    view: PanelView, detections: tuple[Detection, ...], recipe: ProductRecipe, conditions: ExposureConditions
+    view: PanelView,
+    detections: tuple[Detection, ...],
+    defect_scores: NDArray[np.float32] | None,
+    recipe: ProductRecipe,
+    conditions: ExposureConditions,
 ) -> tuple[CellResult, ...]:
     grid = view.pictures.grid
     relative = np.where(view.judged, view.relative_luminance, np.nan)
@@ -309,7 +349,7 @@ def _cells(
                 for item in detections
                 if item.kind not in STRING_KINDS | PANEL_KINDS
             },
-            defect_score=None,
+            defect_score=None if defect_scores is None else float(defect_scores[index]),
             judged=bool(view.judged[index]),
             tile=int(view.pictures.tile[index]),
             voltage_difference_mv=_finite(1000 * differences[index]),

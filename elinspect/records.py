@@ -455,6 +455,19 @@ class NotFound:
     reason: Message
 
 
+@dataclass(frozen=True, slots=True)
+class NoModel:
+    """There is no classifier for this inspection; an expected outcome, not an exception.
+
+    Attributes
+    ----------
+    reason : Message
+        Why: switched off, or what is wrong with the model file.
+    """
+
+    reason: Message
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PanelOutline:
     """The field of cells in the picture.
@@ -688,6 +701,10 @@ class Finding:
         Further figures by name, units in the name.
     cells : tuple of int
         Indices of all cells that a finding about a string or the panel covers; empty for one about a cell.
+    probability : float or None
+        That the finding is true, by the classifier; None without one, or for kinds it does not know.
+    evidence : str or None
+        What the classifier saw, packed, so that it can learn from the inspector's answer.
     """
 
     kind: Kind
@@ -699,6 +716,8 @@ class Finding:
     mode: CrackMode | None = None
     measurements: Mapping[str, Value] = field(default_factory=dict)
     cells: tuple[int, ...] = ()
+    probability: float | None = None
+    evidence: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -752,6 +771,10 @@ class Flag:
         The limit it reaches, such as ``crack.any``; None below every limit.
     message : Message
         The reason in words.
+    probability : float or None
+        That the flag is true, by the classifier; None without one, or for kinds it does not know.
+    evidence : str or None
+        What the classifier saw, packed, so that it can learn from the inspector's answer.
     """
 
     id: str
@@ -771,6 +794,8 @@ class Flag:
     parent: str | None = None
     tile: int = 0
     limit: str | None = None
+    probability: float | None = None
+    evidence: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

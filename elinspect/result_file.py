@@ -164,6 +164,8 @@ def flag_as_dict(flag: Flag, layout: Layout) -> Json:
         "parent": flag.parent,
         "tile": flag.tile,
         "limit": flag.limit,
+        "probability": _rounded(flag.probability, 4),
+        "evidence": flag.evidence,
         "message": {"code": flag.message.code, "values": dict(flag.message.values)},
         "text": flag.message.text,
     }
@@ -189,6 +191,8 @@ def flag_from_dict(data: Mapping[str, Any]) -> Flag:
         parent=data["parent"],
         tile=data["tile"],
         limit=data["limit"],
+        probability=data.get("probability"),
+        evidence=data.get("evidence"),
     )
 
 

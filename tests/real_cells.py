@@ -13,25 +13,9 @@ import numpy as np
 from elpv_dataset.utils import load_dataset
 from numpy.typing import NDArray
 
+from elinspect.operations.open_cells import PANEL_ENDS, SIDE_PX, is_reserved
 from elinspect.records import ElImage, Layout, read_only
 from elinspect.vision import cv2
-
-PANEL_ENDS = (
-    60, 120, 180, 240, 300, 360, 420, 480, 540, 600, 660, 720, 780, 840, 900, 960, 1020, 1080, 1140, 1200, 1254, 1314,
-    1374, 1434, 1494, 1554, 1614, 1674, 1734, 1784, 1844, 1904, 1964, 2024, 2084, 2144, 2216, 2276, 2336, 2396, 2444,
-    2504, 2564, 2624,
-)  # fmt: skip
-"""Number of the last cell of each panel of the data set (cells count from 1)."""
-RESERVED = ((241, 360), (421, 540), (721, 900), (1255, 1614), (1845, 2216), (2277, 2396), (2505, 2624))
-"""Cells nobody looks at before the figure of a release is published; first and last number."""
-SIDE_PX = 300
-"""Width and height of a crop."""
-
-
-def is_reserved(number: int) -> bool:
-    """Whether a cell (from 1) belongs to a reserved panel."""
-    return any(first <= number <= last for first, last in RESERVED)
-
 
 FREE_PANELS = tuple(
     (first + 1, last) for first, last in zip((0, *PANEL_ENDS), PANEL_ENDS, strict=False) if not is_reserved(last)

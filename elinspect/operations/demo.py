@@ -11,6 +11,7 @@ from elinspect.operations.context import import_context
 from elinspect.operations.figure_files import write_pareto
 from elinspect.operations.inspecting import Inspected, Outputs, inspect_files
 from elinspect.operations.pareto import ParetoTable, pareto
+from elinspect.operations.site_models import open_model
 from elinspect.pipeline import Occasion
 from elinspect.recipe import Product, default_criteria
 from elinspect.records import Purpose
@@ -84,7 +85,7 @@ def run_demo(places: DemoPlaces, panels: int, seed: int) -> Iterator[Inspected]:
     Inspected
         One per panel, as soon as it is in the log.
     """
-    criteria = default_criteria()
+    criteria, model = default_criteria(), open_model(None)
     with open_log(places.log) as log:
         outputs = Outputs(places.results, places.pictures, log, STATION)
         for made in itertools.islice(demo_panels(seed), panels):
@@ -92,7 +93,7 @@ def run_demo(places: DemoPlaces, panels: int, seed: int) -> Iterator[Inspected]:
             context = write_context_csv(places.images / f"{made.serial}.context.csv", made.context)
             import_context(log, context)
             occasion = Occasion(made.serial, purpose=Purpose.DEMO)
-            yield from inspect_files([image], Product(made.recipe), criteria, occasion, outputs)
+            yield from inspect_files([image], Product(made.recipe), criteria, occasion, outputs, model)
 
 
 def demo_pareto(places: DemoPlaces, by: GroupBy) -> ParetoTable:

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from elinspect.catalogue import Message
+from elinspect.classifier import Model
 from elinspect.errors import ElinspectError, ImageFileError, told_as
 from elinspect.imaging import single_exposure
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
-from elinspect.operations.versions import log_criteria, log_recipe
+from elinspect.operations.versions import log_criteria, log_model, log_recipe
 from elinspect.pipeline import Occasion, inspect_panel, unreadable_result
 from elinspect.recipe import AcceptanceCriteria, Product
-from elinspect.records import FloatImage, PanelResult
+from elinspect.records import FloatImage, NoModel, PanelResult
 from elinspect.reports.annotated import annotate, write_annotated
 from elinspect.result_file import read_result, write_result
 from elinspect.store.log import Log
@@ -73,6 +74,7 @@ def inspect_files(
     criteria: AcceptanceCriteria,
     occasion: Occasion,
     outputs: Outputs,
+    model: Model | NoModel | None = None,
 ) -> Iterator[Inspected]:
     """Inspect files one after the other.
 
@@ -88,6 +90,8 @@ def inspect_files(
         Serial, stage, purpose of all of them; with a log, the log counts the attempt.
     outputs : Outputs
         What to write.
+    model : Model or NoModel, optional
+        The classifier, or why there is none.
 
     Yields
     ------
@@ -106,9 +110,11 @@ def inspect_files(
     if outputs.log is not None:
         log_recipe(outputs.log, product.recipe, outputs.station)
         log_criteria(outputs.log, criteria, outputs.station)
+        if isinstance(model, Model):
+            log_model(outputs.log, model, outputs.station)
     taken: set[Path] = set()
     for path in paths:
-        yield _inspect_file(path, product, criteria, occasion, outputs, taken)
+        yield _inspect_file(path, product, criteria, occasion, outputs, taken, model)
 
 
 def _inspect_file(
@@ -118,6 +124,7 @@ def _inspect_file(
     occasion: Occasion,
     outputs: Outputs,
     taken: set[Path],
+    model: Model | NoModel | None,
 ) -> Inspected:
     counts: FloatImage | None = None
     failure: Message | None = None
@@ -131,7 +138,7 @@ def _inspect_file(
         result = unreadable_result(path, error, product, criteria, occasion)
     else:
         counts = exposures.full_current[0].counts
-        result = inspect_panel(exposures, product, criteria, occasion)
+        result = inspect_panel(exposures, product, criteria, occasion, model=model)
     try:
         return replace(_written(path, result, counts, outputs, taken), failure=failure)
     except ElinspectError as error:

@@ -1,11 +1,12 @@
 """Recipes, criteria and models in force, kept with their whole content, so that a decision can be replayed."""
 
 import hashlib
-from pathlib import Path
+import json
 
 from pydantic import TypeAdapter
 from sqlalchemy import select
 
+from elinspect.classifier import Model, ModelCard
 from elinspect.errors import LogError
 from elinspect.recipe import AcceptanceCriteria, ProductRecipe
 from elinspect.store.events import EventKind, NewEvent
@@ -46,9 +47,17 @@ def _logged_content(log: Log, what: str, label: str) -> str | None:
         return str(event_at(connection, record).data["content"]) if record is not None else None
 
 
-def log_model(log: Log, label: str, path: Path, station: str) -> None:
-    """Log a model by the hash of its file the first time it is used; raises as `log_recipe`."""
-    _log_version(log, "model", label, hashlib.sha256(path.read_bytes()).hexdigest(), station)
+def log_model(log: Log, model: Model, station: str) -> None:
+    """Log a model by its card, which names the network's hash, the first time it is used; raises as `log_recipe`."""
+    _log_version(log, "model", model.card.label, TypeAdapter(ModelCard).dump_json(model.card).decode("utf-8"), station)
+
+
+def labels_of_network(log: Log, sha256: str) -> tuple[str, ...]:
+    """Return the labels of all logged models that run the network with this hash."""
+    with log.reading() as connection:
+        rows = connection.execute(select(versions.c.label, versions.c.event_id).where(versions.c.what == "model")).all()
+        cards = {row.label: json.loads(event_at(connection, row.event_id).data["content"]) for row in rows}
+    return tuple(sorted(label for label, card in cards.items() if card["sha256"] == sha256))
 
 
 def _log_version(log: Log, what: str, label: str, content: str, station: str, layout: str | None = None) -> None:

@@ -110,7 +110,12 @@ def flags_from(
     )
 
 
-def judged(found: Sequence[FoundFlag], criteria: AcceptanceCriteria, loss: PanelLoss | None = None) -> tuple[Flag, ...]:
+def judged(
+    found: Sequence[FoundFlag],
+    criteria: AcceptanceCriteria,
+    loss: PanelLoss | None = None,
+    doubtful_below: float = 0.0,
+) -> tuple[Flag, ...]:
     """Measure the flags of a panel against the criteria.
 
     Parameters
@@ -121,15 +126,24 @@ def judged(found: Sequence[FoundFlag], criteria: AcceptanceCriteria, loss: Panel
         As in force for the product.
     loss : PanelLoss, optional
         What the flags cost, where the product's electrical data are there.
+    doubtful_below : float
+        Flags that the classifier holds for less probable are shown, but reach no limit and count towards none.
 
     Returns
     -------
     tuple of Flag
         The gravest first; flags whose cells lie within those of a graver one name that as parent.
     """
-    limited = with_limits([each.flag for each in found], criteria, loss)
-    covered = zip(limited, (each.cells for each in found), strict=True)
+    doubtful = [each for each in found if _doubtful(each.flag, doubtful_below)]
+    sure = [each for each in found if not _doubtful(each.flag, doubtful_below)]
+    limited = with_limits([each.flag for each in sure], criteria, loss)
+    covered = [(flag, each.cells) for flag, each in zip(limited, sure, strict=True)]
+    covered += [(each.flag, each.cells) for each in doubtful]
     return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
+
+
+def _doubtful(flag: Flag, doubtful_below: float) -> bool:
+    return flag.probability is not None and flag.probability < doubtful_below
 
 
 def severity(flag: Flag) -> tuple[float, ...]:
@@ -176,6 +190,8 @@ def _flag(finding: Finding, to_file: ToFile, recipe: ProductRecipe, tiles: Seque
         mode=finding.mode,
         measurements=dict(finding.measurements),
         tile=tile,
+        probability=finding.probability,
+        evidence=finding.evidence,
     )
 
 

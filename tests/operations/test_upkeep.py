@@ -13,7 +13,7 @@ from elinspect.errors import LogError
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.retention import remove_old_pictures
-from elinspect.operations.versions import log_criteria, log_model, log_recipe
+from elinspect.operations.versions import log_criteria, log_recipe
 from elinspect.recipe import CellFormat, default_criteria
 from elinspect.records import Disposition, ImageFacts, Layout
 from elinspect.review.gate import Role
@@ -51,16 +51,11 @@ def test_a_version_is_logged_with_its_content_the_first_time(log: Log) -> None:
     assert '"min_area_fraction":0.05' in criteria["content"]
 
 
-def test_another_content_under_the_same_version_is_refused(log: Log, tmp_path: Path) -> None:
+def test_another_content_under_the_same_version_is_refused(log: Log) -> None:
     log_recipe(log, _RECIPE, "gate 1")
     with pytest.raises(LogError, match="The recipe 'sunfield 60 3' was logged before with another content"):
         log_recipe(log, replace(_RECIPE, cell=CellFormat(158.0, 158.0)), "gate 1")
     log_recipe(log, replace(_RECIPE, version="4", cell=CellFormat(158.0, 158.0)), "gate 1")
-    (tmp_path / "model.onnx").write_bytes(b"one")
-    log_model(log, "cracks 1", tmp_path / "model.onnx", "gate 1")
-    (tmp_path / "model.onnx").write_bytes(b"two")
-    with pytest.raises(LogError, match="The model 'cracks 1'"):
-        log_model(log, "cracks 1", tmp_path / "model.onnx", "gate 1")
 
 
 @pytest.mark.parametrize("known", ["another layout", "no recipe"])

@@ -1,6 +1,7 @@
 """English templates, one module per room; a key begins with its room or its word class."""
 
 from elinspect.catalogue.english import (
+    classifier,
     command_line,
     common,
     desktop,
@@ -37,4 +38,5 @@ TEXTS = _merged(
     figures.TEXTS,
     desktop.TEXTS,
     command_line.TEXTS,
+    classifier.TEXTS,
 )
