@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.records import FloatImage, Orientation
+from elinspect.records import Orientation, Points
 from elinspect.vision import cv2
 
 
@@ -42,6 +42,22 @@ class CameraSettings:
         12 bits are stored in 16, values up to 4095.
     orientation : Orientation or None
         Turn that brings the stored picture to the gate view; None: the recipe's.
+    lens : float
+        Radial distortion: share by which a corner of the picture moves outwards (negative: inwards, a barrel).
+    motion_px : float
+        How far the conveyor moves during the exposure, along the picture's width.
+    hot_pixels : float
+        Share of pixels with a dark current of their own.
+    sensor : int
+        Which sensor: its hot pixels are the same in all its pictures.
+    seam : float
+        Step of brightness where two half pictures were joined, share; 0 for a picture taken at once.
+    enlarged : float
+        Scale at which the sensor saw the panel over that of the stored picture; below 1 the picture was enlarged.
+    tiles : tuple of int
+        Rows and columns of exposures that are taken one after the other; the whole picture is kept beside them.
+    tile_overlap : float
+        Share of a tile that its neighbour shows again.
     """
 
     px_per_mm: float = 2.0
@@ -58,6 +74,14 @@ class CameraSettings:
     dark_level: float = 0.01
     bit_depth: int = 12
     orientation: Orientation | None = None
+    lens: float = 0.0
+    motion_px: float = 0.0
+    hot_pixels: float = 0.0
+    sensor: int = 0
+    seam: float = 0.0
+    enlarged: float = 1.0
+    tiles: tuple[int, int] = (1, 1)
+    tile_overlap: float = 0.1
 
     def __post_init__(self) -> None:
         bounds = {
@@ -73,6 +97,12 @@ class CameraSettings:
             "glow_mm": (0.2, 50.0),
             "exposure": (0.001, 10.0),
             "dark_level": (0.0, 0.5),
+            "lens": (-0.1, 0.1),
+            "motion_px": (0.0, 50.0),
+            "hot_pixels": (0.0, 0.01),
+            "seam": (-0.3, 0.3),
+            "enlarged": (0.2, 1.0),
+            "tile_overlap": (0.0, 0.5),
         }
         for name in (field.name for field in fields(self)):
             value = getattr(self, name)
@@ -80,6 +110,8 @@ class CameraSettings:
                 raise ValueError(f"{name} must lie in {bounds[name][0]}..{bounds[name][1]}, not {value}")
         if self.bit_depth not in (8, 12, 16):
             raise ValueError(f"bit_depth must be 8, 12 or 16, not {self.bit_depth}")
+        if len(self.tiles) != 2 or not all(1 <= n <= 8 for n in self.tiles):
+            raise ValueError(f"tiles must be rows and columns of 1..8, not {self.tiles}")
 
 
 def draw_camera(rng: np.random.Generator, px_per_mm: float = 2.0, bit_depth: int = 12) -> CameraSettings:
@@ -121,7 +153,22 @@ def draw_any_camera(rng: np.random.Generator) -> CameraSettings:
         exposure=float(np.exp(rng.uniform(math.log(0.2), math.log(0.7)))),
         dark_level=float(rng.uniform(0.0, 0.02)),
         bit_depth=int(rng.choice([8, 8, 12, 16])),
+        lens=float(rng.choice([0.0, 0.0, 1.0])) * float(rng.uniform(-0.02, 0.01)),
+        motion_px=float(rng.choice([0.0, 0.0, 0.0, 1.0])) * float(rng.uniform(0.5, 2.5)),
+        hot_pixels=float(rng.choice([0.0, 1.0])) * float(np.exp(rng.uniform(-12, -8))),
+        sensor=int(rng.integers(2**31)),
+        seam=float(rng.choice([0.0, 0.0, 0.0, 1.0])) * float(rng.uniform(-0.05, 0.05)),
+        enlarged=float(rng.choice([1.0, 1.0, rng.uniform(0.55, 0.95)])),
     )
+
+
+def bent(camera: CameraSettings, points: Points, size: tuple[int, int]) -> Points:
+    """Return where the lens brings points (x, y) of the straight picture of this width and height."""
+    if camera.lens == 0:
+        return points
+    middle = (np.array(size) - 1) / 2
+    away = (points - middle) / np.hypot(*middle)
+    return np.asarray(middle + (points - middle) * (1 + camera.lens * (away**2).sum(axis=-1, keepdims=True)))
 
 
 def view_of(
@@ -164,55 +211,3 @@ def view_of(
     shift = np.array([[1.0, 0, -low[0]], [0, 1.0, -low[1]], [0, 0, 1.0]])
     matrix = shift @ matrix
     return matrix / matrix[2, 2], size
-
-
-def expose(
-    camera: CameraSettings, luminance: FloatImage, rng: np.random.Generator
-) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    """Take the picture.
-
-    Parameters
-    ----------
-    camera : CameraSettings
-        Optics and sensor.
-    luminance : ndarray of float32, shape (rows, columns)
-        As the sharp, noiseless camera sees it; 1 is a good place of a usual cell.
-    rng : numpy.random.Generator
-        Draws the noise.
-
-    Returns
-    -------
-    ndarray of uint8 or uint16, shape (rows, columns)
-        The stored counts.
-    """
-    seen = luminance + _glow(camera, luminance)
-    if camera.blur_px > 0:
-        seen = np.asarray(cv2.GaussianBlur(seen, (0, 0), camera.blur_px), np.float32)
-    seen *= _vignette(camera.vignetting, seen.shape)
-    # Noise variance over that of a usual cell: shot noise grows with the signal, read noise does not.
-    noise = np.sqrt(0.8 * np.maximum(seen, 0) + 0.2)
-    noise *= rng.standard_normal(seen.shape, dtype=np.float32)
-    noise /= camera.signal_to_noise
-    seen += noise
-    full = 2**camera.bit_depth - 1
-    seen *= camera.exposure * full
-    seen += camera.dark_level * full
-    np.clip(np.rint(seen, out=seen), 0, full, out=seen)
-    return seen.astype(np.uint8) if camera.bit_depth == 8 else seen.astype(np.uint16)
-
-
-def _glow(camera: CameraSettings, luminance: FloatImage) -> FloatImage:
-    """Return the scattered light: near each cell, and over the whole picture."""
-    height, width = luminance.shape
-    factor = max(1, min(8, min(height, width) // 32))
-    size = (math.ceil(width / factor), math.ceil(height / factor))
-    small = np.asarray(cv2.resize(luminance, size, interpolation=cv2.INTER_AREA), np.float32)
-    near = cv2.GaussianBlur(small, (0, 0), camera.glow_mm * camera.px_per_mm / factor, borderType=cv2.BORDER_CONSTANT)
-    far = cv2.GaussianBlur(small, (0, 0), 60 * camera.px_per_mm / factor, borderType=cv2.BORDER_CONSTANT)
-    scattered = np.asarray(camera.glow * (0.7 * near + 0.3 * far), np.float32)
-    return np.asarray(cv2.resize(scattered, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
-
-
-def _vignette(loss: float, shape: tuple[int, ...]) -> FloatImage:
-    y, x = (np.linspace(-1, 1, n, dtype=np.float32) for n in shape)
-    return np.asarray(1 - (loss / 2) * (y[:, None] ** 2 + x[None] ** 2), np.float32)

@@ -57,20 +57,18 @@ class DrawnCell:
 
     Attributes
     ----------
-    luminance : ndarray of float32, shape (rows, columns)
-        1 is a good place of a usual cell at full current.
+    pictures : tuple of ndarray of float32, each of shape (rows, columns)
+        Luminance at full current, 1 in a good place of a usual cell; then, if asked for, at low current, over a good
+        place of a usual cell at that current.
     cover : ndarray of float32, shape (rows, columns)
         Share of each pixel that is silicon or lies on it.
     marks : tuple of Mark
         The truth, in the order of the defects, then the patterns that are none.
-    low : ndarray of float32, shape (rows, columns), or None
-        Luminance at low current, over a good place of a usual cell at that current.
     """
 
-    luminance: FloatImage
+    pictures: tuple[FloatImage, ...]
     cover: FloatImage
     marks: tuple[Mark, ...]
-    low: FloatImage | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +128,8 @@ def draw_cell(
         about = tuple(turned_about(one, cell.busbars) for one in defects)
         drawn = _draw(network, look, rng, spot.turned(cell), wafer, about, state)
         return DrawnCell(
-            _about(drawn.luminance), _about(drawn.cover),
+            tuple(_about(picture) for picture in drawn.pictures), _about(drawn.cover),
             tuple(mark.turned(cell.along_mm, cell.across_mm) for mark in drawn.marks),
-            None if drawn.low is None else _about(drawn.low),
         )  # fmt: skip
     return _draw(network, look, rng, spot, wafer, defects, state)
 
@@ -179,7 +176,7 @@ def _draw(
         if isinstance(defect, ChippedCell):
             cover *= 1 - _filled(cell, spot, defect.outline)
     made = tuple(marks) + tuple(pattern_mark(pattern) for pattern in patterns)
-    return DrawnCell(pictures[0], cover, made, pictures[1] if len(pictures) > 1 else None)
+    return DrawnCell(tuple(pictures), cover, made)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,7 +256,7 @@ def _print(network: CellNetwork, look: Look, rng: np.random.Generator) -> NDArra
     """Return how the print differs: every finger in each field between busbars, and slowly over the cell."""
     rows, columns = network.shape
     field = np.searchsorted(network.busbar_rows, np.arange(rows - 1), side="right")
-    each = rng.normal(0, look.print_spread, (len(network.busbar_rows) + 1, columns))
+    each = rng.normal(0, 0.5 * look.print_spread, (len(network.busbar_rows) + 1, columns))
     slow = cv2.resize(
         rng.normal(0, 0.5 * look.print_spread, (3, 4)), (columns, rows - 1), interpolation=cv2.INTER_CUBIC
     )

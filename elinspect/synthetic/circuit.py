@@ -17,6 +17,7 @@ _SERIES_DROP = 0.4
 _BREAKDOWN_V = 15.0
 """Reverse voltage at which a cell breaks down (Köntges et al. 2011, doi 10.1016/j.solmat.2010.10.034: beyond 15 V)."""
 _FAINTEST = 1e-9
+_NOTHING = 1e-30
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ def driven(recipe: ProductRecipe, electrics: Electrics, defects: Sequence[Defect
         for string in circuit:
             cells = slice((string - 1) * each, string * each)
             own = current * passing[string - 1]
-            junction = usual + np.log(max(own, _FAINTEST)) + 0.5 * np.log(level[cells]) + _SERIES_DROP * own
+            junction = usual + np.log(max(own, _NOTHING)) + 0.5 * np.log(level[cells]) + _SERIES_DROP * own
             blocked = reversed_cells[cells]
             needed += float(np.maximum(junction, 0.0)[~blocked].sum() + blocked.sum() * _BREAKDOWN_V / THERMAL_V)
         return needed

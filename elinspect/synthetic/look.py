@@ -112,5 +112,5 @@ def draw_look(cell: CellFormat, rng: np.random.Generator) -> Look:
         multi=draw_multi_style(rng) if multi else None,
         stains=float(np.exp(rng.uniform(math.log(0.3), math.log(3.0)))),
         cell_spread=float(rng.uniform(0.02, 0.07)),
-        print_spread=float(np.exp(rng.uniform(math.log(0.02), math.log(0.15)))),
+        print_spread=float(np.exp(rng.uniform(math.log(0.01), math.log(0.12)))),
     )

@@ -13,7 +13,8 @@ from elinspect.synthetic.camera import draw_camera
 from elinspect.synthetic.chance import DefectRates, draw_crack_at, draw_defects
 from elinspect.synthetic.context_csv import StringContext
 from elinspect.synthetic.defects import Crack, DarkCell, Defect, InactiveArea
-from elinspect.synthetic.panel import SimulatedPanel, cell_corners_mm, simulate_panel, turned_strings
+from elinspect.synthetic.panel import SimulatedPanel, simulate_panel, turned_strings
+from elinspect.synthetic.plane import cell_corners_mm
 from elinspect.synthetic.products import PRODUCTS, product_recipe
 
 _FIRST_SHIFT = datetime(2031, 3, 4, 6, 0, tzinfo=timezone(timedelta(hours=1)))

@@ -23,13 +23,16 @@ from elinspect.records import FloatImage, Kind, Layout
 from elinspect.synthetic.camera import draw_any_camera
 from elinspect.synthetic.chance import DefectRates, draw_defects
 from elinspect.synthetic.formats import draw_format
-from elinspect.synthetic.panel import SimulatedPanel, TrueDefect, simulate_panel
+from elinspect.synthetic.panel import SimulatedPanel, simulate_panel
+from elinspect.synthetic.truth import TrueDefect
 from elinspect.vision import cv2
 
 TRAINING_RATES = DefectRates(crack=0.35, inactive_area=0.04, finger_interruption=0.3, dark_cell=0.01, dark_string=0.0)
 """Half of the cells have a crack, a cut-off piece or broken fingers."""
-_FAINTEST = 0.04
-"""Contrast (natural logarithm) below which nobody is expected to see a defect in a picture of usual noise."""
+_FAINTEST = 0.03
+"""Contrast (natural logarithm) below which nobody is expected to see a defect; weakest streaks seen in real cells."""
+_OVER_TEXTURE = 3.0
+"""And in multiples of the cell's own texture and noise at the width of a line."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,7 +50,7 @@ class TrainingCell:
     kinds : frozenset of Kind
         Kinds of its defects.
     visible : frozenset of Kind
-        Those of which one has at least the contrast a practised eye needs.
+        Those of which one has at least the contrast a practised eye needs in this picture: three times its texture.
     defects : tuple of TrueDefect
         All that is known of them; points (x, y) in pixels of this picture.
     patterns : tuple of TrueDefect
@@ -132,10 +135,19 @@ def draw_cells(
         panel += 1
 
 
-def _seen(defect: TrueDefect) -> bool:
+def _seen(defect: TrueDefect, texture: float) -> bool:
+    least = max(_FAINTEST, _OVER_TEXTURE * texture)
     if defect.kind is Kind.CRACK:
-        return bool(defect.step) or (defect.line or 0.0) >= _FAINTEST
-    return defect.contrast >= _FAINTEST
+        return (defect.step or 0.0) >= least or (defect.line or 0.0) >= least
+    return defect.contrast >= least
+
+
+def _texture(picture: FloatImage, mm_per_px: float) -> float:
+    """Return the robust spread of the logarithm of luminance in the band of a crack's or a streak's width."""
+    height = np.log(np.maximum(picture, 0.02)).astype(np.float32)
+    narrow, wide = (cv2.GaussianBlur(height, (0, 0), mm / mm_per_px) for mm in (0.5, 1.5))
+    band = narrow - wide
+    return float(1.4826 * np.median(np.abs(band - np.median(band))))
 
 
 def cut_cell(
@@ -180,6 +192,7 @@ def cut_cell(
     if shrink > 1.3:  # averaged, as a resampling grid does
         counts = np.asarray(cv2.GaussianBlur(counts, (0, 0), 0.4 * shrink), np.float32)
     picture = cv2.warpPerspective(counts / np.float32(panel.camera.exposure), onto, (side_px, side_px))
+    texture = _texture(np.asarray(picture, np.float32), panel.recipe.cell.across_mm / side_px)
     address = address_of(panel.recipe.layout, index)
 
     def mine(of_panel: tuple[TrueDefect, ...]) -> tuple[TrueDefect, ...]:
@@ -202,7 +215,7 @@ def cut_cell(
         pixels(Kind.INACTIVE_AREA),
         pixels(Kind.FINGER_INTERRUPTION),
         frozenset(defect.kind for defect in defects),
-        frozenset(defect.kind for defect in defects if _seen(defect)),
+        frozenset(defect.kind for defect in defects if _seen(defect, texture)),
         defects,
         mine(panel.patterns),
         panel.recipe.cell.wafer,

@@ -6,7 +6,10 @@ picture to the gate view (``rotation_deg`` clockwise, then ``mirrored``), ``came
 ``panel_corners_px``, ``file_from_plane`` (homography from mm of the gate view to file pixels), ``turned_strings``,
 ``cells`` (``string``, ``position``, ``corners_px``) and ``defects`` (``kind``, ``string``, ``position``,
 ``outlines_px``, ``paths_px``, ``contrast``, ``length_mm``, ``area_fraction``, ``mode``, ``step``, ``line``,
-``caused_by``), and ``patterns``, with the same keys: what is seen on cells and is no defect. Points are
+``caused_by``), and ``patterns``, with the same keys: what is seen on cells and is no defect; ``low_current``
+(``file``, ``current`` as a share of the full one) where there is such a picture, ``tiles`` (``file``, ``left``,
+``top``) where the panel was taken in several exposures, and ``overlaid`` (``what``, ``outline_px``), what lies over the
+panel. Points are
 (x, y) of the stored file, x right, y down, (0, 0) the centre of the top left pixel; corners of a cell run from the top
 left, clockwise *as the gate view shows it*. What does not apply is null.
 """
@@ -21,7 +24,9 @@ import numpy as np
 from elinspect.errors import told_as
 from elinspect.frames import address_of
 from elinspect.records import Points
-from elinspect.synthetic.panel import SimulatedPanel, TrueDefect
+from elinspect.synthetic.panel import SimulatedPanel
+from elinspect.synthetic.sensor import Picture
+from elinspect.synthetic.truth import TrueDefect
 from elinspect.vision import cv2
 
 TRUTH_SCHEMA = "elinspect.truth/1"
@@ -44,7 +49,8 @@ def write_panel(folder: Path, stem: str, panel: SimulatedPanel, suffix: str = ".
     Returns
     -------
     Path
-        The picture; the truth lies beside it as ``<stem>.truth.json``.
+        The picture; the truth lies beside it as ``<stem>.truth.json``, a picture at low current as
+        ``<stem>.low.png``, single exposures as ``<stem>.tile0.png`` and so on.
 
     Raises
     ------
@@ -55,8 +61,13 @@ def write_panel(folder: Path, stem: str, panel: SimulatedPanel, suffix: str = ".
     picture = folder / f"{name}{suffix}"
     with told_as("command.not_written", file=str(picture)):
         folder.mkdir(parents=True, exist_ok=True)
-        picture.write_bytes(_encoded(panel, suffix))
-        text = json.dumps(truth_of(panel, picture.name), separators=(",", ":"), allow_nan=False)
+        truth = truth_of(panel, picture.name)
+        picture.write_bytes(_encoded(panel.picture, suffix))
+        if panel.low_picture is not None:
+            (folder / truth["low_current"]["file"]).write_bytes(_encoded(panel.low_picture, suffix))
+        for tile, of_tile in zip(panel.tiles, truth["tiles"], strict=True):
+            (folder / of_tile["file"]).write_bytes(_encoded(tile.picture, suffix))
+        text = json.dumps(truth, separators=(",", ":"), allow_nan=False)
         (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
     return picture
 
@@ -84,15 +95,28 @@ def truth_of(panel: SimulatedPanel, file_name: str) -> dict[str, Any]:
         ],
         "defects": [_defect(defect) for defect in panel.defects],
         "patterns": [_defect(pattern) for pattern in panel.patterns],
+        "low_current": None
+        if panel.low_picture is None
+        else {"file": _beside(file_name, "low"), "current": panel.low_current},
+        "tiles": [
+            {"file": _beside(file_name, f"tile{number}"), "left": tile.left, "top": tile.top}
+            for number, tile in enumerate(panel.tiles)
+        ],
+        "overlaid": [{"what": one.what, "outline_px": _plain(one.outline)} for one in panel.overlaid],
     }
 
 
-def _encoded(panel: SimulatedPanel, suffix: str) -> bytes:
+def _beside(file_name: str, what: str) -> str:
+    path = Path(file_name)
+    return f"{path.stem}.{what}{path.suffix}"
+
+
+def _encoded(picture: Picture, suffix: str) -> bytes:
     if suffix not in (".png", ".tif"):
         raise ValueError(f"suffix must be .png or .tif, not {suffix}")
     # Noise does not compress: the lowest level is three times as fast and hardly larger.
     options = [cv2.IMWRITE_PNG_COMPRESSION, 1] if suffix == ".png" else []
-    done, coded = cv2.imencode(suffix, panel.picture, options)
+    done, coded = cv2.imencode(suffix, picture, options)
     assert done
     return coded.tobytes()
 
