@@ -12,6 +12,12 @@ from elinspect.synthetic.chance import DefectRates, draw_defects
 from elinspect.synthetic.panel import simulate_panel
 from elinspect.synthetic.truth_file import write_panel
 
+_RATES = DefectRates(
+    crack=0.03, inactive_area=0.015, finger_interruption=0.05, dark_cell=0.005, dark_string=0.01, solder_fault=0.01,
+    chipped_cell=0.005, misplaced_cell=0.005, foreign_body=0.005,
+)  # fmt: skip
+"""Something to find on most panels."""
+
 
 def simulate_to_folder(
     folder: Path,
@@ -53,8 +59,14 @@ def simulate_to_folder(
     ------
     ElinspectError
         If a file cannot be written.
+    ValueError
+        If `count` or `seed` is out of bounds.
     """
-    often = rates or DefectRates(0.03, 0.015, 0.05, 0.005, 0.01)
+    if count < 1:
+        raise ValueError(f"count must be 1 or more, not {count}")
+    if seed < 0:
+        raise ValueError(f"seed must be 0 or more, not {seed}")
+    often = rates or _RATES
     # A recipe's name may hold anything; a file name here holds letters, digits and underscores.
     product = re.sub(r"\W+", "_", recipe.name.lower()).strip("_") or "panel"
     written = []

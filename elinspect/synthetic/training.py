@@ -31,7 +31,7 @@ TRAINING_RATES = DefectRates(crack=0.35, inactive_area=0.04, finger_interruption
 """Half of the cells have a crack, a cut-off piece or broken fingers."""
 _FAINTEST = 0.03
 """Contrast (natural logarithm) below which nobody is expected to see a defect; weakest streaks seen in real cells."""
-_OVER_TEXTURE = 3.0
+_OVER_TEXTURE = 4.0
 """And in multiples of the cell's own texture and noise at the width of a line."""
 
 
@@ -50,7 +50,7 @@ class TrainingCell:
     kinds : frozenset of Kind
         Kinds of its defects.
     visible : frozenset of Kind
-        Those of which one has at least the contrast a practised eye needs in this picture: three times its texture.
+        Those of which one has at least the contrast a practised eye needs in this picture: four times its texture.
     defects : tuple of TrueDefect
         All that is known of them; points (x, y) in pixels of this picture.
     patterns : tuple of TrueDefect

@@ -158,15 +158,22 @@ def simulated_cells(wafer: str, panels: int, seed: int) -> Judged:
 
 def _true(kind: Kind, cell: TrainingCell) -> int:
     if kind not in cell.kinds:
-        # A bundle of fingers that lost all current looks like an area to anybody.
-        dark = any(
-            d.contrast > 0.4 and (d.area_fraction or 0) > 0.002 for d in cell.defects if d.kind is not Kind.CRACK
-        )
-        return -1 if kind is Kind.INACTIVE_AREA and dark else 0
+        return -1 if _looks_alike(kind, cell) else 0
     if kind is Kind.INACTIVE_AREA:
         largest = max(d.area_fraction or 0 for d in cell.defects if d.kind is kind)
         return 1 if largest >= 0.003 else -1
     return 1 if kind in cell.visible else -1
+
+
+def _looks_alike(kind: Kind, cell: TrainingCell) -> bool:
+    """Whether another defect of the cell rightly looks like this kind to any reader."""
+    if kind is Kind.CRACK:
+        return False
+    torn = any(d.step for d in cell.defects)  # fingers a crack has broken
+    if kind is Kind.FINGER_INTERRUPTION:
+        return torn or Kind.INACTIVE_AREA in cell.kinds
+    # A bundle of fingers that lost all current is a dark area.
+    return torn or any(d.contrast > 0.4 and (d.area_fraction or 0) > 0.002 for d in cell.defects)
 
 
 def scores(judged: Judged) -> dict[Kind, dict[str, NDArray[np.float64]]]:

@@ -290,6 +290,8 @@ def test_simulating_into_a_folder(tmp_path: Path) -> None:
         (lambda: CameraSettings(px_per_mm=0), "px_per_mm"),
         (lambda: CameraSettings(bit_depth=10), "bit_depth"),
         (lambda: DefectRates(crack=1.5), "crack"),
+        (lambda: simulate_to_folder(Path("nowhere"), ONE_CELL, 0, 0), "count"),
+        (lambda: simulate_to_folder(Path("nowhere"), ONE_CELL, 1, -1), "seed"),
         (lambda: Crack(1, 1, ()), "paths"),
         (lambda: Crack(1, 1, ((CellPlace(0, 0), CellPlace(2, 0)),)), "paths.u"),
         (lambda: InactiveArea(1, 1, (CellPlace(0, 0), CellPlace(1, 0))), "outline"),
