@@ -108,6 +108,33 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "quality.cells_too_small": (
         "The cells are too small in the image to judge by. Move the camera closer, or use the camera's full resolution."
     ),
+    "quality.dark": (
+        "{percent:.0f} % of the cells' pixels are dark (allowed: {limit:.0f} %). Check the contact of the probes and "
+        "the current, then retake. An energised panel is live DC: switch the supply off before touching the probes."
+    ),
+    "quality.coarse": (
+        "A pixel is {mm:.2f} mm wide on the panel (allowed: {limit:.2f} mm), too coarse for hairline cracks. Use the "
+        "camera's full resolution, move it closer, or photograph the panel in tiles."
+    ),
+    "quality.blurred": (
+        "Edges spread over {mm:.2f} mm on the panel (standard deviation, allowed: {limit:.2f} mm). Check the focus, "
+        "clean glass and lens, make sure that nothing moves during the exposure, and retake."
+    ),
+    "quality.smoothed": (
+        "The image was smoothed or compressed before it was stored, which hides its noise; signal-to-noise {ratio:.0f} "
+        "was estimated from coarser structures. Have the camera store its raw picture as PNG or TIFF."
+    ),
+    "quality.expose_shorter": (
+        "The image is too bright. Shorten the exposure time to one part in {factor:.1f}, or lower the gain as much."
+    ),
+    "quality.expose_longer": "The image is dim. An exposure time {factor:.1f} times as long would use the sensor well.",
+    "quality.pair_differs": (
+        "The repeat exposure {file} is brighter or darker than the first, so it did not serve to measure the noise. "
+        "Take both with the same settings and the current steady."
+    ),
+    "quality.pair_copied": (
+        "The repeat exposure {file} is a copy of the first, so it did not serve to measure the noise."
+    ),
     "quality.probe_contact": (
         "String {string} fades along its length, to {percent:.0f} % at position {position}. Check the contact of the "
         "probe there. An energised panel is live DC: switch the supply off before touching the probes."
@@ -115,6 +142,36 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "quality.soft": (
         "The image is soft: edges spread over {spread_px:.1f} px (standard deviation). Check the focus, clean glass "
         "and lens, and make sure that nothing moves during the exposure."
+    ),
+    "capture.rule_parts": "files must hold {{serial}}, and may hold {{exposure}} and {{tile}}, each once",
+    "capture.rule_full_current": "exposures must say what stands for full_current",
+    "capture.rule_names": "files must hold {{{part}}}, with a name of its own for each",
+    "capture.rule_places": "each of several tiles needs at_px, its place in pixels of the first",
+    "capture.rule_side_file": "side_file must hold {{serial}}, once, and nothing else in braces",
+    "capture.no_table": "it holds no table of names and figures",
+    "capture.no_figure": "{key} is no figure: {given}",
+    "capture.other_name": (
+        "The name of the image {file} does not follow the station's rule '{rule}', so it is not known which panel and "
+        "which part of it the image shows. Rename it, or inspect it without the capture file."
+    ),
+    "capture.missing_tile": (
+        "{n} tile of the panel is missing in {folder}: {missing}. Wait until the camera has written it, or retake the "
+        "panel.",
+        "{n} tiles of the panel are missing in {folder}: {missing}. Wait until the camera has written them, or retake "
+        "the panel.",
+    ),
+    "capture.missing_companion": (
+        "{missing} is missing in {folder}, so the other exposures of its kind were not used.",
+        "{missing} are missing in {folder}, so the other exposures of their kind were not used.",
+    ),
+    "capture.side_file": "The side file {file} was not used: {cause}.",
+    "quality.masked_cells": (
+        "{n} cell lies under a mask of the recipe, or is cut by every tile, and was not judged.",
+        "{n} cells lie under masks of the recipe, or are cut by every tile, and were not judged.",
+    ),
+    "quality.mask_filled": (
+        "{n} rectangle of the image is masked by the recipe and was not looked at.",
+        "{n} rectangles of the image are masked by the recipe and were not looked at.",
     ),
     "camera.other_size": (
         "The image {file} has {width} x {height} pixels, but the camera file of '{camera}' is for {camera_width} x "
@@ -138,6 +195,48 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "camera.flat_dark": (
         "The evenly lit image {file} is dark in part, so it cannot serve as a flat field. Retake it with the lit "
         "surface filling the whole picture."
+    ),
+    "camera.flat_unsteady": (
+        "The evenly lit image {file} differs by {percent:+.0f} % from the first one, so the light is not steady. Let "
+        "the light warm up, switch automatic exposure off, and retake them all."
+    ),
+    "camera.dark_lit": (
+        "The dark image {file} shows light, so it cannot serve as a dark frame. Cover the lens, switch the panel's "
+        "current and all lamps off, and retake it with the exposure time used for panels."
+    ),
+    "camera.no_fall_off": (
+        "The fall-off of light could not be estimated from {n} panel. Give more panels that fill the picture, or take "
+        "evenly lit images.",
+        "The fall-off of light could not be estimated from {n} panels. Give panels that fill the picture, or take "
+        "evenly lit images.",
+    ),
+    "camera.report_dark": "Dark level: {level:.1f} counts.",
+    "camera.report_noise": "Noise of one pixel without light: {noise:.2f} counts.",
+    "camera.report_bad_pixels": (
+        "{n} hot, dead or noisy pixel; it takes the median of its neighbours.",
+        "{n} hot, dead or noisy pixels; they take the median of their neighbours.",
+    ),
+    "camera.report_corner": "Light in the darkest corner: {percent:.0f} % of that in the middle.",
+    "camera.report_residual": (
+        "Unevenness left when one half of the evenly lit images is corrected by the other: {percent:.2f} %."
+    ),
+    "camera.report_flat_noise": "Noise that the flat field brings into every image: {percent:.2f} %.",
+    "camera.report_fall_off": (
+        "Fall-off estimated from {n} panel, no flat field: {percent:.0f} % of the light in the corners, ± {error:.0f}.",
+        "Fall-off estimated from {n} panels, no flat field: {percent:.0f} % of the light in the corners, "
+        "± {error:.0f}.",
+    ),
+    "camera.report_target": (
+        "Target seen in {n} image, {points} points.",
+        "Target seen in {n} images, {points} points.",
+    ),
+    "camera.report_bend": (
+        "Rows and columns of the target bend by {before_px:.2f} px in the images and by {after_px:.2f} px after "
+        "correction."
+    ),
+    "camera.report_check": (
+        "Points left out of the fit lie {check_px:.3f} px from the model; the target covered {percent:.0f} % of the "
+        "picture."
     ),
     "camera.few_dark": (
         "Only {n} dark image was given; with {wanted} or more, noise and noisy pixels are found as well.",

@@ -34,4 +34,5 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "criteria.no_cell": "{kind!k} is no flag of a cell; conditions per cell or string cannot hold",
     "what.recipe": "recipe",
     "what.criteria": "criteria",
+    "what.capture": "capture",
 }
