@@ -12,7 +12,7 @@ from elinspect.store.schema import flags, holds, inspected_counts, inspections, 
 
 _QUEUE = (
     *("id", "serial", "seen_at", "purpose", "attempt", "proposal", "above_limit", "decision", "station"),
-    *("stage", "decided_at", "decided_by", "decision_id"),
+    *("stage", "decided_at", "decided_by", "decision_id", "image_sha256"),
 )
 
 _IDS_AT_ONCE = 500  # SQLite takes at most 999 values in a statement by default
@@ -67,6 +67,14 @@ def pictures_of(connection: Connection, serial: str) -> Sequence[Any]:
     columns = [inspections.c[name] for name in _QUEUE]
     same = select(*columns).where(inspections.c.serial == serial)
     return connection.execute(same.order_by(inspections.c.event_id.desc())).all()
+
+
+def last_at_station(connection: Connection, station: str) -> str | None:
+    """Return the serial a station logged last; None if it has logged none."""
+    known = (inspections.c.station == station, inspections.c.serial.is_not(None))
+    newest = select(inspections.c.serial).where(*known).order_by(inspections.c.event_id.desc()).limit(1)
+    found = connection.execute(newest).scalar_one_or_none()
+    return str(found) if found is not None else None
 
 
 def answer_counts(connection: Connection, chosen: Sequence[str]) -> Mapping[str, int]:

@@ -9,6 +9,7 @@ from elinspect.catalogue.english import (
     figures,
     geometry,
     imaging,
+    live_station,
     log,
     settings_files,
     triage,
@@ -37,6 +38,7 @@ TEXTS = _merged(
     log.TEXTS,
     figures.TEXTS,
     desktop.TEXTS,
+    live_station.TEXTS,
     command_line.TEXTS,
     classifier.TEXTS,
 )
