@@ -1,6 +1,6 @@
 """The command line: wiring only. Heavy rooms are imported inside the commands, so that `--help` answers at once."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -15,6 +15,7 @@ from elinspect.cli_figures import figures_app, show_pareto, simulate_plant
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
 from elinspect.cli_model import model_app
 from elinspect.cli_people import people_app
+from elinspect.cli_station import station_app
 from elinspect.errors import DisplayError, SettingsFileError
 from elinspect.records import Layout, Purpose, Stage
 from elinspect.review.gate import Role
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from elinspect.operations.demo import DemoPlaces
     from elinspect.operations.inspecting import Inspected
     from elinspect.recipe import AcceptanceCriteria, Product
+    from elinspect.station.station_file import StationFile
     from elinspect.store.log import Log
 
 STATION = "station"
@@ -42,6 +44,7 @@ app.add_typer(flash_app, name="flash")
 app.add_typer(log_app, name="log")
 app.add_typer(model_app, name="model")
 app.add_typer(people_app, name="people")
+app.add_typer(station_app, name="station")
 app.add_typer(figures_app)
 
 
@@ -186,13 +189,21 @@ def review(
     inspector: Annotated[str, typer.Option(help="Name of the inspector.")] = "inspector",
     role: Annotated[Role, typer.Option(help="Role of the person at the desk.")] = Role.INSPECTOR,
     criteria: CriteriaOption = None,
+    station: Annotated[
+        list[Path] | None,
+        typer.Option(help="Station file this seat serves (takt, shifts, log); may be given several times."),
+    ] = None,
 ) -> None:
     """Open the reviewer window on a log."""
+    from elinspect.station.station_file import read_station_file
+
+    served = [read_station_file(path) for path in station or ()]
+    log = log or next((each.log for each in served if each.log is not None), None)
     limits = _limits(criteria)
     problem = _display_problem()
     if problem is not None:
         raise DisplayError("command.no_window", problem=problem)
-    raise typer.Exit(_open_window(log_place(log), inspector, role, limits))
+    raise typer.Exit(_open_window(log_place(log), inspector, role, limits, served))
 
 
 def _display_problem() -> str | None:
@@ -201,7 +212,15 @@ def _display_problem() -> str | None:
     return display_problem()
 
 
-def _open_window(log: str, inspector: str, role: Role, criteria: "AcceptanceCriteria") -> int:
+def _open_window(
+    log: str,
+    inspector: str,
+    role: Role,
+    criteria: "AcceptanceCriteria",
+    served: "Sequence[StationFile]" = (),
+    *,
+    walk: bool = False,
+) -> int:
     from elinspect.operations.desk import ReviewDesk
     from elinspect.store.log import open_log
 
@@ -210,7 +229,8 @@ def _open_window(log: str, inspector: str, role: Role, criteria: "AcceptanceCrit
         from elinspect_ui.app import run
 
         try:
-            return run(desk)
+            takts = {each.name: each.takt_s for each in served if each.takt_s is not None}
+            return run(desk, takts=takts, shifts=served[0].shifts if served else (), walk=walk)
         finally:
             desk.close()
 
@@ -294,7 +314,9 @@ def _demo_in_window(places: "DemoPlaces", panels: int, seed: int) -> None:
     worker = multiprocessing.get_context("spawn").Process(target=run_demo_to_its_end, args=(places, panels, seed))
     worker.start()
     try:
-        code = _open_window(str(places.log), words("command.demo_inspector"), Role.INSPECTOR, default_criteria())
+        code = _open_window(
+            str(places.log), words("command.demo_inspector"), Role.INSPECTOR, default_criteria(), walk=True
+        )
     finally:
         worker.terminate()
         worker.join()

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from elinspect.catalogue import Message
 from elinspect.errors import LogError
 from elinspect.recipe import default_criteria
-from elinspect.records import Disposition, Flag, PanelResult, Source
+from elinspect.records import Answer, Disposition, Flag, PanelResult, Source
 from elinspect.review.desk import EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import GateFacts, Role, missing_conditions
 from elinspect.review.session import Decision, Hold, Review, Verdict, answered
@@ -111,6 +111,22 @@ class MemoryDesk:
             EarlierPicture(name, at, old.stage, old.attempt, made.disposition if made is not None else None)
             for name, old, made in found
         )
+
+    def plan(self, review: Review) -> tuple[Message, ...]:
+        dismissed = {name for name, verdict in review.verdicts.items() if verdict.answer is Answer.DISMISSED}
+        standing = [flag for flag in review.flags if flag.limit is not None and flag.id not in dismissed]
+        return tuple(
+            Message("rework.replace_cell", {"address": f"{flag.string}-{flag.position}", "kind": flag.kind.value})
+            for flag in standing
+        )
+
+    def give_serial(self, review: Review, serial: str) -> Review:
+        self._call("give_serial", serial)
+        if review.result.serial is not None:
+            raise LogError("log.has_serial", serial=review.result.serial)
+        del self.results[review.inspection], self.logged[review.inspection]
+        self.arrive(f"{review.inspection}+", replace(review.result, serial=serial))
+        return self.logged[f"{review.inspection}+"]
 
     def recall(self, inspection: str) -> Review:
         self._call("recall", inspection)

@@ -7,13 +7,14 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from elinspect.catalogue import words
+from elinspect.catalogue import Message, words
 from elinspect.electrical import LossModel, flag_loss, loss_model, panel_loss
 from elinspect.errors import LogError
+from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.people import sign_in, sign_in_here
 from elinspect.operations.versions import log_criteria, logged_recipe
 from elinspect.recipe import AcceptanceCriteria, ProductRecipe
-from elinspect.records import Answer, Disposition, Flag, PanelResult, Purpose, Source, Stage
+from elinspect.records import Answer, Disposition, Flag, PanelResult, Proposal, Purpose, Source, Stage
 from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
 from elinspect.review.desk import DECIDED_SHOWN, EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import ANSWERING, Role
@@ -28,7 +29,7 @@ from elinspect.store.results import result_of
 from elinspect.store.rows import row_by
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
 from elinspect.store.schema import holds
-from elinspect.triage import with_limit
+from elinspect.triage import plan_rework, with_limit
 
 
 class ReviewDesk:
@@ -197,6 +198,40 @@ class ReviewDesk:
         made = Counter(Disposition(row.decision) for row in rows)
         return ShiftFigures(since, made, sum(row.decision != row.proposal for row in rows), answers)
 
+    def plan(self, review: Review) -> tuple[Message, ...]:
+        """Return what the bench would have to do about the flags as they stand; dismissed ones need nothing."""
+        result = review.result
+        recipe = self._recipe(result.versions.recipe)
+        if recipe is None or not result.panel.found:
+            return tuple(step.text for step in result.rework.steps) if result.rework is not None else ()
+        dismissed = {name for name, verdict in review.verdicts.items() if verdict.answer is Answer.DISMISSED}
+        standing = [flag for flag in review.flags if flag.id not in dismissed and flag.limit is not None]
+        if not standing:
+            return ()
+        criteria = self._criteria.in_force(recipe.name, recipe.cell.technology, result.customer)
+        asked = Proposal(Disposition.REWORK, result.proposal.reasons)
+        plan = plan_rework(standing, asked, recipe, criteria, result.attempt)
+        return tuple(step.text for step in plan.steps) if plan is not None else ()
+
+    def give_serial(self, review: Review, serial: str) -> Review:
+        """Log the panel under a serial its picture came without; answers to flags are asked anew.
+
+        The picture becomes an inspection of its own under the serial; the one without leaves the queue.
+        """
+        self._check_role()
+        result = review.result
+        with self._log.reading() as connection:
+            known = [
+                row
+                for row in pictures_of(connection, serial)
+                if (row.stage, row.purpose) == (result.stage, result.purpose)
+            ]
+        if known and known[0].decision in (Disposition.ACCEPT, Disposition.CONCESSION, Disposition.SCRAP):
+            raise LogError("log.serial_decided", serial=serial, disposition=known[0].decision)
+        inspection = log_inspection(self._log, _under_serial(result, serial), self._station)
+        self._append(review, EventKind.SERIAL_GIVEN, {"serial": serial, "new": inspection})
+        return self.open(inspection)
+
     def recall(self, inspection: str) -> Review:
         """Return a review as the log has it without locking the panel."""
         with self._log.reading() as connection:
@@ -243,11 +278,14 @@ class ReviewDesk:
         return NewEvent(kind, self._subject(review), {"inspection": review.inspection, **data}, self._person)
 
     def _append(self, review: Review, kind: EventKind, data: dict[str, Any]) -> int:
-        if self._signed is None or self._signed.role not in ANSWERING:
-            raise LogError("gate.role_answer")
+        self._check_role()
         event = self._event(review, kind, data)
         lock = self._locks.get(event.subject)
         return self._log.append([event], self._station, review.version, lock).version
+
+    def _check_role(self) -> None:
+        if self._signed is None or self._signed.role not in ANSWERING:
+            raise LogError("gate.role_answer")
 
     def _limited(self, review: Review, flag: Flag) -> Flag:
         """Return the flag with the limit it reaches, together with the others that stand on the panel."""
@@ -293,6 +331,17 @@ def _review(connection: Connection, inspection: str) -> Review:
         decision,
         _hold(connection, inspection) if row.decision == Disposition.HOLD else None,
     )
+
+
+def _under_serial(result: PanelResult, serial: str) -> PanelResult:
+    """Return the result under a serial, without the reasons that spoke of its missing one."""
+    kept = tuple(reason for reason in result.proposal.reasons if not reason.code.startswith("station."))
+    judged = result.panel.found and result.quality.usable
+    above = any(flag.limit is not None for flag in result.flags)
+    # What the criteria suggested stands behind the reasons that are left; without any, nothing reached a limit.
+    proposed = Disposition.REWORK if above else Disposition.ACCEPT
+    proposal = Proposal(proposed if judged else Disposition.HOLD, kept or (Message("proposal.no_flags"),))
+    return replace(result, serial=serial, proposal=proposal)
 
 
 def _hold(connection: Connection, inspection: str) -> Hold:

@@ -214,6 +214,18 @@ class Desk(Protocol):
     def shift(self, since: str) -> ShiftFigures:
         """Return what was done at this seat since a time, ISO 8601 with offset."""
 
+    def plan(self, review: Review) -> tuple[Message, ...]:
+        """Return what the bench would have to do about the flags as they stand, step by step; empty for nothing."""
+
+    def give_serial(self, review: Review, serial: str) -> Review:
+        """Log the panel under a serial its picture came without; answers to flags are asked anew.
+
+        Raises
+        ------
+        elinspect.errors.LogError
+            If the panel has a serial, or the serial's own panel was decided already.
+        """
+
     def recall(self, inspection: str) -> Review:
         """Return a review as the log has it without taking the panel: it is only looked at."""
 

@@ -45,6 +45,7 @@ class EventKind(StrEnum):
     SIGN_IN = "sign_in"
     AUDIT_RESULT = "audit_result"
     SIMULATED_PANELS = "simulated_panels"
+    SERIAL_GIVEN = "serial_given"
     FILE_REFUSED = "file_refused"
     FILE_TAKEN = "file_taken"
 

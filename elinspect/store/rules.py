@@ -263,6 +263,12 @@ def touched(connection: Connection, row: Any) -> bool:
     return answered or row.decision is not None or bool(row.superseded)
 
 
+def _serial_given(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    row = _open_to_answers(connection, event, standing)
+    if row.serial is not None:
+        raise LogError("log.has_serial", serial=row.serial)
+
+
 def _sign_in(connection: Connection, event: NewEvent, _standing: Standing) -> None:
     if pins_in_use(connection) and registered_role(connection, event.person) != event.data["role"]:
         raise LogError("people.role")
@@ -323,6 +329,7 @@ _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
     EventKind.TAKE_BACK: _take_back,
     EventKind.INSPECTION: _inspection,
     EventKind.RE_EVALUATION: _re_evaluation,
+    EventKind.SERIAL_GIVEN: _serial_given,
     EventKind.SIGN_IN: _sign_in,
     EventKind.AUDIT_RESULT: _audit_result,
     EventKind.SIMULATED_PANELS: _simulated_panels,

@@ -353,3 +353,34 @@ def test_a_log_file_is_made_where_none_is(tmp_path: Path) -> None:
 
     with open_log(tmp_path / "deep" / "folder" / "log.sqlite") as opened:
         assert list(opened.events()) == []
+
+
+def test_a_picture_without_a_serial_gets_the_one_from_the_label(log: Log) -> None:
+    desk = _desk(log)
+    doubt = Message("station.no_serial")
+    nameless = make_result(None, [crack("m1", 1, 3)])
+    nameless = replace(nameless, proposal=replace(nameless.proposal, disposition=Disposition.HOLD, reasons=(doubt,)))
+    review = desk.open(log_inspection(log, nameless, "gate 1"))
+    named = desk.give_serial(review, "000777")
+    assert (named.result.serial, named.result.proposal.disposition) == ("000777", Disposition.REWORK)
+    assert [panel.serial for panel in desk.queue()] == ["000777"]
+    with pytest.raises(LogError, match="has its serial already"):
+        desk.give_serial(named, "000778")
+
+
+def test_a_serial_of_a_panel_that_left_the_gate_is_not_given_again(log: Log) -> None:
+    desk, review = _opened(log)
+    desk.decide(review, Disposition.ACCEPT)
+    other = desk.open(log_inspection(log, make_result(None, picture="other"), "gate 1"))
+    with pytest.raises(LogError, match="already decided: accept"):
+        desk.give_serial(other, "000123")
+    assert [panel.serial for panel in desk.queue() if panel.decision is None] == [None]
+
+
+def test_the_plan_of_a_rework_leaves_out_what_was_dismissed(log: Log) -> None:
+    desk, review = _opened(log, crack("m1", 1, 3), crack("m2", 2, 4))
+    assert [step.values["address"] for step in desk.plan(review)] == ["1-3", "2-4"]
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    assert [step.values["address"] for step in desk.plan(review)] == ["2-4"]
+    review = desk.answer(review, Verdict("m2", Answer.DISMISSED))
+    assert desk.plan(review) == ()

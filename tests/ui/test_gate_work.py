@@ -402,3 +402,69 @@ def test_the_window_locks_itself_and_escape_does_not_open_it(open_window, guarde
     driver.window._desk_hands.page.secret.setText("4711")
     driver.key(Key.Key_Return)
     driver.until(lambda: not driver.window._desk_hands.asking)
+
+
+# Serials
+
+
+def _scan(driver, serial: str) -> None:
+    """What a scanner that sends F2 before and Enter after a code does: no key of it reaches a command."""
+    driver.key(Key.Key_F2)
+    _type(driver, serial)
+    driver.key(Key.Key_Return)
+
+
+def test_a_scan_compares_with_the_panel_on_screen_or_goes_to_its_panel(driver, desk) -> None:
+    _scan(driver, "000123")
+    assert driver.notice == words("desktop.serial.same", serial="000123")
+    _scan(driver, "CDCD")  # letters that are commands elsewhere
+    assert driver.notice == words("desktop.serial.unknown", serial="CDCD", here="000123")
+    assert desk.logged["a"].verdicts == {}
+    _scan(driver, "000125")
+    driver.until_picture("c")
+
+
+def test_a_scan_gives_its_serial_to_a_picture_without_one(open_window, desk, tmp_path: Path) -> None:
+    desk.arrive("n", painted_panel(tmp_path / "n.png", [], serial=None))
+    driver = open_window(desk, start="n")
+    driver.until_picture("n")
+    driver.key(Key.Key_F6)
+    assert words("gate.serial") in driver.notice
+    _scan(driver, "000999")
+    driver.until(lambda: driver.on_screen == "n+")
+    assert driver.window.state.review.result.serial == "000999"
+    driver.until_picture("n+")
+    driver.until(lambda: driver.window.state.unseen == 0)
+    driver.key(Key.Key_F6)
+    assert desk.logged["n+"].decision.disposition is Disposition.ACCEPT
+
+
+# The plan of a rework, and names for those who cannot see
+
+
+def test_the_plan_of_the_rework_follows_the_answers(driver, desk) -> None:
+    assert len(driver.window.state.plan) == 2
+    driver.key(Key.Key_C)
+    driver.key(Key.Key_D)
+    (step,) = driver.window.state.plan
+    assert "1-2" in step
+    assert step in driver.window._decision.condition.text()
+    assert step in driver.window._decision.buttons[Disposition.REWORK].toolTip()
+
+
+def test_everything_that_takes_the_focus_has_a_name(driver) -> None:
+    from PySide6.QtWidgets import QAbstractButton, QAbstractItemView, QAbstractSlider, QLineEdit
+
+    kinds = (QAbstractButton, QAbstractItemView, QAbstractSlider, QLineEdit)
+    found = [widget for kind in kinds for widget in driver.window.findChildren(kind)]
+    nameless = [
+        widget
+        for widget in [*found, driver.window._panel.view]
+        if widget.focusPolicy() is not Qt.FocusPolicy.NoFocus
+        and not widget.accessibleName()
+        and not (isinstance(widget, QAbstractButton) and widget.text())
+        and type(widget).__name__ != "QScrollBar"
+        and not widget.objectName().startswith("qt_")
+    ]
+    assert len(found) > 30
+    assert [type(widget).__name__ for widget in nameless] == []

@@ -14,7 +14,7 @@ from elinspect.recipe import AddressScheme, Numbering
 from elinspect.records import Answer, CrackMode, Disposition, Kind, PanelResult, Purpose, Source
 from elinspect.review.desk import WaitingPanel
 from elinspect.review.session import Decision, Review, Verdict
-from elinspect_ui.panes.help_window import help_text
+from elinspect_ui.panes.help_window import TOPICS, help_text
 from elinspect_ui.presenters.commands import BY_NAME, COMMANDS, key_table, key_words
 from elinspect_ui.presenters.flag_lines import Standing, flag_lines, kind_choices, place_in_words
 from elinspect_ui.presenters.panel_words import panel_words
@@ -180,3 +180,23 @@ def test_the_help_holds_every_command_and_the_cautions() -> None:
 def test_a_reason_stands_for_crack_modes() -> None:
     for mode in CrackMode:
         assert words(f"desktop.mode.{mode}").startswith(mode.value)
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_every_part_of_the_window_has_its_help(topic: str) -> None:
+    text = help_text(topic=topic)
+    assert text.startswith("# ")
+    assert len(text.split()) > 100
+    assert words(f"desktop.help.{topic}")
+
+
+def test_the_keys_named_in_the_help_are_the_keys_of_the_commands() -> None:
+    decision = help_text(topic="decision")
+    for name in ("accept", "rework", "hold", "concession", "scrap"):
+        assert f"| **{BY_NAME[name].shown_key}** | {name} |" in decision
+    people = help_text(topic="people")
+    for name in ("sign_in", "lock", "scan", "unread"):
+        assert f"**{BY_NAME[name].shown_key}**" in people.replace("\n", " ")
+    picture = help_text(topic="picture")
+    for name in ("fit", "zoom_flag", "true_pixels", "rule", "earlier", "marks"):
+        assert f"**{BY_NAME[name].shown_key}**" in picture

@@ -2,7 +2,7 @@
 
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from PySide6.QtWidgets import QApplication
@@ -22,6 +22,9 @@ def run(
     start: str | None = None,
     light: bool = False,
     pages: Sequence[Page] = (),
+    takts: Mapping[str, float] | None = None,
+    shifts: Sequence[str] = (),
+    walk: bool = False,
 ) -> int:
     """Open the reviewer's window and stay until it is closed.
 
@@ -41,6 +44,12 @@ def run(
         Begin with the light theme.
     pages : sequence of Page
         Pages beside the gate; their background work runs on a thread of its own, not the desk's.
+    takts : mapping from str to float, optional
+        Takt of each station in seconds; under ``""`` that of every other.
+    shifts : sequence of str
+        When shifts begin, ``06:00``.
+    walk : bool
+        Lead through the gate on the first practice panel.
 
     Returns
     -------
@@ -52,7 +61,9 @@ def run(
         application = QApplication(sys.argv[:1])
     application.setApplicationName("elinspect")
     application.setStyle("Fusion")
-    window = GateWindow(desk, WindowSettings(title, who or in_person_words(desk.person), light, pages), _read)
+    shown = who or in_person_words(desk.person)
+    settings = WindowSettings(title, shown, light, pages, takts or {}, shifts, walk=walk)
+    window = GateWindow(desk, settings, _read)
     window.show()
     window.start(start)
     before = signal.signal(signal.SIGINT, lambda *_: window.close())  # runs at the next reading of the queue

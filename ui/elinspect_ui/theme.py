@@ -138,6 +138,11 @@ QLabel[role="keys"] { color: $soft; font-size: ${small}px; }
 QLabel[role="warning"] { color: $warning; font-weight: 600; }
 QLabel[role="problem"] { color: $above; font-weight: 600; }
 QLabel[role="empty"] { font-size: ${big}px; color: $ink; }
+QWidget#strip { background: $current; border-radius: ${r}px; }
+QLabel[role="strip"] { color: $on; font-weight: 600; }
+QListWidget { background: $surface; border: none; }
+QListWidget::item { padding: ${p}px; }
+QListWidget::item:selected { background: $raised; color: $ink; }
 QMenuBar { background: $ground; padding: 0; }
 QMenuBar::item { padding: ${p}px ${pp}px; background: transparent; }
 QMenuBar::item:selected { background: $raised; }

@@ -39,13 +39,15 @@ from elinspect_ui.panes.page_bar import PageBar
 from elinspect_ui.panes.panel_pane import PanelPane
 from elinspect_ui.panes.queue_pane import QueuePane
 from elinspect_ui.panes.unread_window import UnreadWindow
+from elinspect_ui.panes.walk_strip import WalkStrip
 from elinspect_ui.pictures import Pictures
 from elinspect_ui.presenters.commands import COMMANDS, GROUPS
 from elinspect_ui.presenters.gate import GatePresenter
 from elinspect_ui.presenters.panel_words import panel_words
 from elinspect_ui.presenters.queue import queue_lines, waiting_count
 from elinspect_ui.presenters.shift import clock_line, shift_start, shift_words, unread_words
-from elinspect_ui.presenters.state import Busy, GateState, PictureState
+from elinspect_ui.presenters.state import Asked, Busy, GateState, PictureState
+from elinspect_ui.presenters.walk import Walk, may_practise
 from elinspect_ui.theme import DARK, LIGHT, style_sheet, text_px
 from elinspect_ui.viewer.picture import Contrast, Picture
 
@@ -77,6 +79,8 @@ class WindowSettings:
         When shifts begin, ``06:00``.
     lock_after_s : float or None
         The window locks itself after so long without a key or a touch; never with None, or where nobody has a PIN.
+    walk : bool
+        Lead through the gate on the first practice panel.
     """
 
     title: str = ""
@@ -86,6 +90,7 @@ class WindowSettings:
     takts: Mapping[str, float] = field(default_factory=dict)
     shifts: Sequence[str] = ()
     lock_after_s: float | None = 600.0
+    walk: bool = False
 
 
 class GateWindow(QMainWindow):
@@ -120,6 +125,8 @@ class GateWindow(QMainWindow):
         self._shown: GateState | None = None
         self._problem = ""
         self._help: HelpWindow | None = None
+        self._walk: Walk | None = None
+        self._walked = False
         self._whole = False
         self._panel_share = 0.63
         self._actions = self._make_actions()
@@ -163,6 +170,7 @@ class GateWindow(QMainWindow):
             "concession": lambda: self._presenter.ask(Disposition.CONCESSION),
             "scrap": lambda: self._presenter.ask(Disposition.SCRAP),
             "withdraw": lambda: self._presenter.ask_take_back(),
+            "scan": lambda: self._presenter.ask_serial(),
             "unread": self._open_unread,
             "earlier": self._toggle_earlier,
             "rule": self._toggle_rule,
@@ -192,6 +200,7 @@ class GateWindow(QMainWindow):
             "larger_text": lambda: self._step_text(1),
             "smaller_text": lambda: self._step_text(-1),
             "help": self._open_help,
+            "walk": self._begin_walk,
             "close": self.close,
         }
         actions = {}
@@ -244,6 +253,9 @@ class GateWindow(QMainWindow):
         layout = QVBoxLayout(ground)
         layout.setContentsMargins(4, 0, 4, 2)
         layout.setSpacing(4)
+        self._strip = WalkStrip()
+        self._strip.left.connect(self._leave_walk)
+        layout.addWidget(self._strip)
         layout.addWidget(self._queue)
         layout.addWidget(self._splitter, 1)
         layout.addWidget(self._decision)
@@ -297,6 +309,9 @@ class GateWindow(QMainWindow):
     def _show(self, state: GateState) -> None:
         """Show a state; panes whose part did not change are left alone, so that the next flag is there at once."""
         before, self._shown = self._shown, state
+        if self._walk is not None and before is not None:
+            self._walk = self._walk.after(before, state)
+            self._strip.show_walk(self._walk)
         review = state.review
         here = review.inspection if review is not None else None
         if before is None or (state.panels, state.queue_problem, here) != (
@@ -382,6 +397,9 @@ class GateWindow(QMainWindow):
     def _picture_painted(self) -> None:
         if self._on_screen is not None:
             self._presenter.picture_shown(self._on_screen)
+            if self._settings.walk and not self._walked and may_practise(self.state):
+                self._walked = True
+                self._begin_walk()
             if self._clock_from is None:
                 self._clock_from = time.monotonic()
                 self._tick()
@@ -561,9 +579,36 @@ class GateWindow(QMainWindow):
         for page in self._pages.values():
             page.use_theme(self._theme, size)
 
+    def _begin_walk(self) -> None:
+        """Lead through the gate; only where nothing that is tried counts."""
+        if may_practise(self.state):
+            self._walk = Walk()
+            self._strip.show_walk(self._walk)
+        else:
+            self._presenter.say_refused(words("desktop.walk.production"))
+
+    def _leave_walk(self) -> None:
+        self._walk = None
+        self._strip.show_walk(None)
+
+    def _help_topic(self) -> str:
+        """Return which help belongs to where the focus is, or what is being done."""
+        if self._desk_hands.asking or self.state.asking is Asked.SERIAL:
+            return "people"
+        if self.state.asking is not None:
+            return "decision"
+        focus = QApplication.focusWidget()
+        if focus is not None and self._decision.isAncestorOf(focus):
+            return "decision"
+        if focus is not None and self._flag.isAncestorOf(focus):
+            return "flags"
+        return "picture" if self._panel.view.measuring or self._panel.view.earlier_shown else "gate"
+
     def _open_help(self) -> None:
+        topic = self._help_topic()
         if self._help is None:
             self._help = HelpWindow(self)
+        self._help.show_topic(topic)
         self._help.resize(round(self.width() * 0.6), round(self.height() * 0.85))
         self._help.move(self.geometry().center() - self._help.rect().center())
         self._help.show()

@@ -43,6 +43,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.do.concession": "Concession: on to the press beyond a limit (quality engineer)",
     "desktop.do.scrap": "Scrap the panel (quality engineer)",
     "desktop.do.withdraw": "Take the decision back, until its release was sent",
+    "desktop.do.scan": "Serial of the panel in front of you: scan or type it",
     "desktop.do.unread": "Files that could not be inspected, and why",
     "desktop.do.earlier": "Earlier picture of this panel laid over this one",
     "desktop.do.rule": "Lay a rule on the picture",
@@ -321,6 +322,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "certifies nothing."
     ),
     "desktop.accept_possible": "Accept is possible.",
+    "desktop.rework_plan": "Accept is not possible. Rework would be: {plan}",
     "desktop.accept_missing": "Accept is not possible: {missing}",
     "desktop.no_panel": "There is no panel on screen.",
     "desktop.not_known": "What stands in the way is not known. Read the panel from the log again.",
@@ -331,6 +333,15 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.held_here": "On hold for {age}, owner {owner}: {reason}. It ends by rework, concession or scrap.",
     "desktop.question.note": "Note on this flag",
     "desktop.question.take_back": "Why is the decision taken back?",
+    "desktop.question.serial": "Serial on the label",
+    "desktop.serial.placeholder": "Scan the label, or type its serial",
+    "desktop.serial.same": "The label agrees: {serial} is the panel on screen.",
+    "desktop.serial.found": "This is the panel of the label {serial}.",
+    "desktop.serial.given": "The picture now belongs to panel {serial}. Answer its flags.",
+    "desktop.serial.unknown": (
+        "On screen is panel {here}; the label says {serial}, and no panel with it waits. Hold the one on screen, or "
+        "take the picture again."
+    ),
     "desktop.question.plain": "Why {decision!d}?",
     "desktop.owner.name": "Owner of the hold",
     "desktop.owner.label": "Owner",
@@ -354,6 +365,26 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.unexpected": "Something unexpected went wrong: {cause}. Read the panel from the log again (F5).",
     # Help
     "desktop.help.title": "Help: the gate and its keys",
+    "desktop.help.topics": "Parts of the window",
+    "desktop.help.gate": "The gate and its keys",
+    "desktop.help.flags": "One flag",
+    "desktop.help.decision": "The decision",
+    "desktop.help.picture": "The picture",
+    "desktop.help.people": "People, serials, files",
+    "desktop.do.walk": "First walk through the gate on a practice panel",
+    "desktop.walk.leave": "Leave the walk",
+    "desktop.walk.progress": "Practice {place} of {total}:",
+    "desktop.walk.next": "The gravest flag is chosen; its cell wears brackets. Press {key} to go to the next one.",
+    "desktop.walk.confirm": "Compare the cell with the good one beside it. If the flag is right, {key} confirms it.",
+    "desktop.walk.dismiss": "If nothing is there, press {key} to dismiss the flag. Try it on one.",
+    "desktop.walk.undo": "A slip? {key} undoes the last answer. Try it.",
+    "desktop.walk.note": "{key} writes a note beside the flag: write a word and press Enter.",
+    "desktop.walk.accept": "Press {key}. Accept is refused while something is missing: read what, beside the buttons.",
+    "desktop.walk.decide": "Answer the flags that are left, then decide: {key} sends the panel to rework.",
+    "desktop.walk.over": "That is the work at the gate. F1 says more about each part. Practise as long as you like.",
+    "desktop.walk.production": (
+        "The panel on screen is a real one. Practise where nothing counts: 'elinspect demo', or a rehearsal."
+    ),
     "desktop.help.key": "Key",
     "desktop.help.does": "Does",
 }

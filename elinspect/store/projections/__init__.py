@@ -15,7 +15,7 @@ from elinspect.store.projections.answers import (
 )
 from elinspect.store.projections.context import on_context, on_rework_done
 from elinspect.store.projections.imported import on_import_done, on_imported_rows
-from elinspect.store.projections.inspected import on_inspection, on_re_evaluation
+from elinspect.store.projections.inspected import on_inspection, on_re_evaluation, on_serial_given
 from elinspect.store.projections.records import on_audit_result, on_pictures_removed, on_version_change
 from elinspect.store.projections.sessions import on_sign_in
 from elinspect.store.projections.simulated import on_simulated_panels
@@ -23,6 +23,7 @@ from elinspect.store.projections.simulated import on_simulated_panels
 _ON: dict[EventKind, Callable[[Connection, StoredEvent], None]] = {
     EventKind.INSPECTION: on_inspection,
     EventKind.RE_EVALUATION: on_re_evaluation,
+    EventKind.SERIAL_GIVEN: on_serial_given,
     EventKind.VERDICT: on_verdict,
     EventKind.FLAG_ADDED: on_flag_added,
     EventKind.FLAG_REMOVED: on_flag_removed,

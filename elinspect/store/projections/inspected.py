@@ -67,12 +67,22 @@ def _files(inspection: str, image: _Json) -> list[dict[str, Any]]:
     return [{"inspection": inspection, "number": number, **file} for number, file in enumerate(files, start=1)]
 
 
+def on_serial_given(connection: Connection, event: StoredEvent) -> None:
+    """The picture counts under the serial it was given; without one it is no panel any more."""
+    with counted_change(connection, Scope.of(None, event.data["inspection"]), inspected=True):
+        _no_longer_counts(connection, event.data["inspection"])
+
+
 def _supersede(connection: Connection, result: _Json) -> None:
     same = {name: result[name] for name in ("serial", "stage", "purpose", "attempt")}
     for earlier in rows_by(connection, inspections, superseded=False, **same):
-        uncounted = {"superseded": True, "counts_proposed": False, "counts_confirmed": False}
-        update_by(connection, flagged_cells, uncounted, inspection=earlier.id)
-        update_by(connection, inspections, {"superseded": True}, id=earlier.id)
+        _no_longer_counts(connection, earlier.id)
+
+
+def _no_longer_counts(connection: Connection, inspection: str) -> None:
+    uncounted = {"superseded": True, "counts_proposed": False, "counts_confirmed": False}
+    update_by(connection, flagged_cells, uncounted, inspection=inspection)
+    update_by(connection, inspections, {"superseded": True}, id=inspection)
 
 
 def _judged_columns(connection: Connection, event: StoredEvent, result: _Json) -> dict[str, Any]:

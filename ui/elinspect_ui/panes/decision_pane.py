@@ -147,7 +147,9 @@ class DecisionPane(QWidget):
         for disposition, button in self.buttons.items():
             missing = state.missing_for(disposition)
             button.setEnabled(not missing)
-            button.setToolTip(" ".join(missing) if missing else words(f"desktop.do.{disposition}"))
+            shown = " ".join(missing) if missing else words(f"desktop.do.{disposition}")
+            planned = disposition is Disposition.REWORK and not missing
+            button.setToolTip("\n".join([shown, *state.plan]) if planned else shown)
             if button.property("proposed") != (disposition is proposed):
                 button.setProperty("proposed", disposition is proposed)
                 button.style().unpolish(button)
@@ -180,6 +182,8 @@ class DecisionPane(QWidget):
             key = BY_NAME["withdraw"].shown_key
             return words("desktop.decided_here", decision=review.decision.disposition.value, key=key)
         missing = state.missing_for(Disposition.ACCEPT)
+        if state.plan and not state.unanswered:
+            return words("desktop.rework_plan", plan=" ".join(state.plan))
         if missing:
             return words("desktop.accept_missing", missing=" ".join(missing))
         return words("desktop.accept_possible")
@@ -188,10 +192,14 @@ class DecisionPane(QWidget):
         if state.asking is self._asked:
             return
         self._asked = state.asking
-        if state.asking is None or state.review is None:
+        if state.asking is None:
             self._stack.setCurrentIndex(0)
             return
-        self._question.setText(_question(state.asking, state.review.result.proposal.disposition))
+        proposal = state.review.result.proposal.disposition if state.review is not None else None
+        self._question.setText(_question(state.asking, proposal))
+        serial = state.asking is Asked.SERIAL
+        self.reason.setPlaceholderText(words("desktop.serial.placeholder" if serial else "desktop.reason.placeholder"))
+        self.reason.setAccessibleName(words("desktop.question.serial" if serial else "desktop.reason.name"))
         self.reason.setText(state.suggestion)
         self.owner.setText(state.owner)
         for part in (self._owner_label, self.owner):
@@ -204,10 +212,10 @@ class DecisionPane(QWidget):
         self.written.emit(self.reason.text(), self.owner.text())
 
 
-def _question(asked: Disposition | Asked, proposal: Disposition) -> str:
+def _question(asked: Disposition | Asked, proposal: Disposition | None) -> str:
     if isinstance(asked, Asked):
         return words(f"desktop.question.{asked}")
-    if asked is proposal:
+    if asked is proposal or proposal is None:
         return words("desktop.question.plain", decision=asked.value)
     return words("desktop.reason.question", decision=asked.value, proposal=proposal.value)
 

@@ -72,6 +72,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("next_panel", "panel", ("PgDown",), line=True),
     Command("previous_panel", "panel", ("PgUp",)),
     Command("open_again", "panel", ("F5",)),
+    Command("scan", "panel", ("F2",)),
     Command("unread", "panel", ("F4",)),
     Command("earlier", "view", ("E",)),
     Command("rule", "view", ("X",)),
@@ -98,6 +99,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("larger_text", "window", ("Ctrl++", "Ctrl+=")),
     Command("smaller_text", "window", ("Ctrl+-",)),
     Command("help", "window", ("F1",), line=True),
+    Command("walk", "window", ("Ctrl+F1",)),
     Command("close", "window", ("Ctrl+Q",)),
 )
 

@@ -27,10 +27,11 @@ class Courier(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loaded:
-    """A review as the log has it, and what is missing for each disposition, in words."""
+    """A review as the log has it, what is missing for each disposition, and the plan of a rework, in words."""
 
     review: Review
     missing: Mapping[Disposition, tuple[str, ...]]
+    plan: tuple[str, ...] = ()
 
 
 def loaded_from(desk: Desk, review: Review) -> Loaded:
@@ -41,7 +42,11 @@ def loaded_from(desk: Desk, review: Review) -> Loaded:
             missing[disposition] = tuple(desk.missing(review, disposition))
         except Exception as error:  # what was logged stands; what is not known to hold is missing
             missing[disposition] = (in_words(error),)
-    return Loaded(review, missing)
+    try:
+        plan = tuple(step.text for step in desk.plan(review))
+    except Exception as error:  # the decision does not hang on it
+        plan = (in_words(error),)
+    return Loaded(review, missing, plan)
 
 
 def in_words(error: Exception) -> str:

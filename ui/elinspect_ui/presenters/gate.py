@@ -409,13 +409,50 @@ class GatePresenter:
     def written(self, text: str, owner: str = "") -> None:
         """Take what the inspector wrote for what was asked; `owner` is that of a hold."""
         asked = self.state.asking
-        if asked is Asked.NOTE:
+        if asked is Asked.SERIAL:
+            self._show(asking=None, suggestion="")
+            self.serial_read(text)
+        elif asked is Asked.NOTE:
             self._show(asking=None, suggestion="")
             self.write_note(text)
         elif asked is Asked.TAKE_BACK:
             self.take_back_decision(text)
         elif asked is not None:
             self.decide(asked, text, owner)
+
+    def ask_serial(self) -> None:
+        """Ask for the serial on the label of the panel in front of the inspector; a scanner may write it."""
+        if not self._refused_while_busy():
+            self._show(asking=Asked.SERIAL, suggestion="", notice=None)
+
+    def serial_read(self, serial: str) -> None:
+        """Compare a serial with the panel on screen, go to its panel, or give it to a picture that came without one."""
+        serial, review = serial.strip(), self.state.review
+        if not serial or self._refused_while_busy():
+            return
+        waiting = next(
+            (panel for panel in self.state.panels if panel.serial == serial and panel.decision is None), None
+        )
+        if review is not None and review.result.serial == serial:
+            self._say(words("desktop.serial.same", serial=serial), Tone.DONE)
+        elif waiting is not None:
+            notice = Notice(words("desktop.serial.found", serial=serial), Tone.DONE)
+            self._open(waiting.inspection, notice)
+        elif review is not None and review.result.serial is None and not self.state.closed:
+            self._give_serial(review, serial)
+        else:
+            here = (review.result.serial if review is not None else None) or words("desktop.no_serial")
+            self._say(words("desktop.serial.unknown", serial=serial, here=here), Tone.REFUSED)
+
+    def _give_serial(self, review: Review, serial: str) -> None:
+        self._show(busy=Busy.WRITING, notice=None)
+
+        def done(loaded: Loaded) -> None:
+            self._opened(loaded)
+            self._say(words("desktop.serial.given", serial=serial), Tone.DONE)
+            self.poll()
+
+        self._courier(lambda: loaded_from(self._desk, self._desk.give_serial(review, serial)), done, self._failed)
 
     def ask_take_back(self) -> None:
         """Ask why the decision on the panel on screen, or else the last one made here, is to be taken back."""
@@ -510,6 +547,7 @@ class GatePresenter:
             lines=lines,
             current=current,
             missing=loaded.missing,
+            plan=loaded.plan,
             busy=None,
             can_undo=bool(self._history.undo),
             can_redo=bool(self._history.redo),

@@ -63,6 +63,7 @@ class Asked(StrEnum):
 
     NOTE = "note"
     TAKE_BACK = "take_back"
+    SERIAL = "serial"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +82,8 @@ class GateState:
         Place of the current flag in `lines`; None without flags.
     missing : mapping from Disposition to tuple of str
         What stands in the way of each disposition, in words; empty if it may be decided.
+    plan : tuple of str
+        What the bench would have to do about the flags as they stand, step by step.
     picture : PictureState
         Whether the picture is on screen.
     unseen : int
@@ -110,6 +113,7 @@ class GateState:
     lines: tuple[FlagLine, ...] = ()
     current: int | None = None
     missing: Mapping[Disposition, tuple[str, ...]] = field(default_factory=dict)
+    plan: tuple[str, ...] = ()
     picture: PictureState = PictureState.LOADING
     unseen: int = 0
     busy: Busy | None = None
