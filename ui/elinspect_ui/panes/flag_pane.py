@@ -194,6 +194,8 @@ class FlagPane(QWidget):
         for name in (*_ANSWERS, "take_back", "redraw", "note"):
             self.buttons[name].setEnabled(open_panel and state.line is not None)
         self.buttons["add_flag"].setEnabled(open_panel)
+        for name in _BESIDE:
+            self.buttons[name].setVisible(state.line is not None)
         self.buttons["undo"].setEnabled(open_panel and state.can_undo)
         self.buttons["redo"].setEnabled(open_panel and state.can_redo)
         for name in _STEPS:
