@@ -45,6 +45,7 @@ _Text = Annotated[str, Field(min_length=1)]
 
 MEASUREMENTS: Mapping[str, frozenset[Kind]] = {
     "offset_mm": frozenset({Kind.RIBBON_OFFSET, Kind.MISPLACED_CELL}),
+    "bow_mm": frozenset({Kind.RIBBON_OFFSET}),
     "shift_mm": frozenset({Kind.MISPLACED_CELL}),
     "rotation_deg": frozenset({Kind.MISPLACED_CELL}),
     "gap_mm": frozenset({Kind.MISPLACED_CELL}),

@@ -23,7 +23,16 @@ from elinspect.electrical import (
 )
 from elinspect.errors import ImageFileError
 from elinspect.frames import address_of, clockwise_from_top_left, stored_corner
-from elinspect.geometry import cut_cells, find_grid, find_panel, fingerprints_of, to_file_px
+from elinspect.geometry import (
+    FoundGrid,
+    cut_cells,
+    find_panel,
+    fingerprints_of,
+    found_grid,
+    measured,
+    ribbon_lines,
+    to_file_px,
+)
 from elinspect.imaging import Scene, TileSetup, assess, blank_reason, set_scene
 from elinspect.recipe import AcceptanceCriteria, Product, ProductRecipe
 from elinspect.records import (
@@ -136,18 +145,21 @@ def inspect_panel(
     scene = set_scene(exposures, cameras, product.recipe.camera.masks)
     image = scene.tiles[0].full_current
     clock.lap("correction")
-    grid = _locate(scene, product)
+    found = _locate(scene, product)
     clock.lap("geometry")
-    if isinstance(grid, NotFound):
+    if isinstance(found, NotFound):
         quality = _noting_assumptions(replace(assess(image, None, criteria.quality), usable=False), product)
-        held = unjudged_result(image_facts(exposures), grid.reason, product, criteria, occasion, quality)
+        held = unjudged_result(image_facts(exposures), found.reason, product, criteria, occasion, quality)
         return replace(held, versions=versions_of(product, criteria, cameras), timing_s=clock.read())
+    grid = scene.straight_grid(found.grid)
 
     pictures = cut_cells(scene.tiles, grid, product, settings.geometry)
     clock.lap("cells")
+    measures = measured(found, ribbon_lines(pictures, product), product)
+    clock.lap("measures")
     quality = assess(image, pictures, criteria.quality)
     clock.lap("quality")
-    view = prepare(pictures, product, conditions=exposures.conditions)
+    view = prepare(pictures, product, conditions=exposures.conditions, measures=measures)
     clock.lap("maps")
     detections = detect_all(view, settings.detectors)
     clock.lap("detectors")
@@ -159,19 +171,19 @@ def inspect_panel(
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
 
-    found = flags_from(
+    marks = flags_from(
         detections, to_file, recipe, criteria, scale_known=product.scale_known, tiles=pictures.tile.tolist()
     )
     quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
     costs = loss_model(recipe)
     loss = None
     if isinstance(costs, LossModel):
-        loss = panel_loss([each.flag for each in found], costs)
-        found = tuple(replace(each, flag=replace(each.flag, loss_w=flag_loss(each.flag, costs))) for each in found)
+        loss = panel_loss([each.flag for each in marks], costs)
+        marks = tuple(replace(each, flag=replace(each.flag, loss_w=flag_loss(each.flag, costs))) for each in marks)
     elif costs.code != "loss.no_data":
         quality = replace(quality, notes=(*quality.notes, costs))
     clock.lap("electrical")
-    flags = judged(found, criteria, loss, _doubtful_below(model))
+    flags = judged(marks, criteria, loss, _doubtful_below(model))
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = _noting_no_model(quality, model)
     proposal = propose(flags, quality, None, recipe, criteria, loss)
@@ -190,6 +202,7 @@ def inspect_panel(
         proposal=proposal,
         timing_s=clock.read(),
         fingerprints=prints,
+        measures=measures if product.scale_known else None,
         customer=occasion.customer,
         loss=loss,
         rework=plan_rework(flags, proposal, recipe, criteria, occasion.attempt),
@@ -267,13 +280,12 @@ def image_facts(exposures: Exposures) -> ImageFacts:
     )
 
 
-def _locate(scene: Scene, product: Product) -> CellGrid | NotFound:
+def _locate(scene: Scene, product: Product) -> FoundGrid | NotFound:
     blank = blank_reason(scene.tiles[0].full_current) if len(scene.tiles) == 1 else None
     if blank is not None:
         return NotFound(blank)
     outline = find_panel(scene.located, product)
-    grid = outline if isinstance(outline, NotFound) else find_grid(scene.located, outline, product)
-    return grid if isinstance(grid, NotFound) else scene.straight_grid(grid)
+    return outline if isinstance(outline, NotFound) else found_grid(scene.located, outline, product)
 
 
 def _scored(

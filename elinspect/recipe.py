@@ -113,6 +113,31 @@ class Mask:
 
 
 @validated(frozen=True, slots=True, config=STRICT)
+class ScaleCheck:
+    """One comparison of what the tool shows with a caliper, on the same gaps between cells of a string.
+
+    Light ends a little inside the wafer's edge, so that gaps show wider than they are; this says by how much.
+
+    Attributes
+    ----------
+    caliper_gap_mm : float
+        Mean of some gaps from wafer edge to wafer edge, by caliper or feeler gauge.
+    seen_gap_mm : float
+        Mean of the same gaps as shown by the tool without a scale check in the recipe.
+    caliper_uncertainty_mm : float
+        Standard uncertainty of the caliper's mean. Default: a reading of a workshop caliper (common practice).
+    """
+
+    caliper_gap_mm: float
+    seen_gap_mm: float
+    caliper_uncertainty_mm: _Positive = 0.05
+
+    def __post_init__(self) -> None:
+        if not -0.2 <= self.seen_gap_mm - self.caliper_gap_mm <= 3.0:
+            raise ValueError("seen_gap_mm lies 0 to 3 mm above caliper_gap_mm: light ends inside the wafer's edge")
+
+
+@validated(frozen=True, slots=True, config=STRICT)
 class Camera:
     """How the gate's camera sees the panel; the turn brings its pictures to the gate view."""
 
@@ -161,6 +186,7 @@ class ProductRecipe:
     cell: CellFormat
     schema: Literal["elinspect.recipe/1"] = "elinspect.recipe/1"
     spacing: Spacing = field(default_factory=Spacing)
+    scale_check: ScaleCheck | None = None
     camera: Camera = field(default_factory=Camera)
     addresses: AddressScheme = field(default_factory=AddressScheme)
     circuit: Circuit = field(default_factory=Circuit)

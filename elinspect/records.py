@@ -602,6 +602,63 @@ class CircuitFacts:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class PanelMeasures:
+    """Where cells and ribbons lie, in mm in the plane of the cells; NaN where an edge or a ribbon was not seen.
+
+    Along is the direction of the strings, to the right in the gate view; across is down. Cells are in the order of
+    addresses, gaps by row and column of the gate view. Uncertainties are expanded ones, k = 2 (JCGM 100:2008).
+
+    Attributes
+    ----------
+    along_mm, across_mm : ndarray, shape (n_cells,)
+        How far each cell lies from its place in the regular grid that fits all cells.
+    rotation_deg : ndarray, shape (n_cells,)
+        Turn of each cell against that grid, clockwise.
+    uncertainty_mm : ndarray, shape (n_cells,)
+        Of `along_mm` and `across_mm`.
+    least_gap_mm : ndarray, shape (n_cells,)
+        Narrowest gap of each cell to a neighbour.
+    gaps_along_mm : ndarray, shape (rows, columns - 1)
+        Between neighbours of a row, gaps between blocks included.
+    gaps_across_mm : ndarray, shape (rows - 1, columns)
+        Between neighbours of a column.
+    gap_uncertainty_mm : tuple of float
+        Of a gap along and across, against the other gaps of this panel.
+    edge_uncertainty_mm : float
+        Common to all gaps: how well it is known where the wafer ends beyond the light.
+    edge_inset_mm : float
+        How far light ends inside the wafer's edge, by the recipe's scale check; 0 without one.
+    field_mm, field_uncertainty_mm : tuple of float
+        Size of the field of cells along and across, wafer edge to wafer edge.
+    ribbon_places_mm : ndarray, shape (ribbons,)
+        Even places of the ribbons or wires across a cell, from its upper edge in the gate view.
+    ribbon_offset_mm : ndarray, shape (n_cells, ribbons)
+        How far each ribbon or wire lies from its place on the cell; no columns where none are seen.
+    ribbon_bow_mm : ndarray, shape (n_cells, ribbons)
+        How far it strays from a straight line within the cell.
+    ribbon_uncertainty_mm : ndarray, shape (n_cells,)
+        Of `ribbon_offset_mm`: large where the cell's own edges are not where its size says.
+    """
+
+    along_mm: NDArray[np.float64]
+    across_mm: NDArray[np.float64]
+    rotation_deg: NDArray[np.float64]
+    uncertainty_mm: NDArray[np.float64]
+    least_gap_mm: NDArray[np.float64]
+    gaps_along_mm: NDArray[np.float64]
+    gaps_across_mm: NDArray[np.float64]
+    gap_uncertainty_mm: tuple[float, float]
+    edge_uncertainty_mm: float
+    edge_inset_mm: float
+    field_mm: tuple[float, float]
+    field_uncertainty_mm: tuple[float, float]
+    ribbon_places_mm: NDArray[np.float64]
+    ribbon_offset_mm: NDArray[np.float64]
+    ribbon_bow_mm: NDArray[np.float64]
+    ribbon_uncertainty_mm: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class PanelView:
     """What every detector looks at: the cells and maps computed once.
 
@@ -646,6 +703,8 @@ class PanelView:
         `luminance` less the light that a dark cell only scatters; counts.
     circuit : CircuitFacts
         Which cells carry the same current, and what the supply showed.
+    measures : PanelMeasures or None
+        Where cells and ribbons lie; None where that was not measured (a single cell).
     """
 
     pictures: CellPictures
@@ -664,6 +723,7 @@ class PanelView:
     mm_per_px: float
     own_light: NDArray[np.float32]
     circuit: CircuitFacts
+    measures: PanelMeasures | None = None
 
     def to_picture(self, points: Points) -> Points:
         """Bring points (row, column) of the maps to the cell picture.
@@ -1072,6 +1132,8 @@ class PanelResult:
         Seconds; ``total`` always there.
     fingerprints : Fingerprints or None
         Texture of the cells, to recognise them in a later picture; None where the panel was not found.
+    measures : PanelMeasures or None
+        Gaps, places and ribbons in mm; None where the panel was not found or the cell size is only assumed.
     customer : str or None
         For whom the panel is made, where that was given; chooses among the criteria's overrides.
     loss : PanelLoss or None
@@ -1093,6 +1155,7 @@ class PanelResult:
     proposal: Proposal
     timing_s: Mapping[str, float]
     fingerprints: Fingerprints | None = None
+    measures: PanelMeasures | None = None
     customer: str | None = None
     loss: PanelLoss | None = None
     rework: ReworkPlan | None = None

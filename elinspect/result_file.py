@@ -6,10 +6,14 @@ file could not be read or the panel not found; NaN never occurs.
 
 import base64
 import json
+import math
 from collections.abc import Mapping
+from dataclasses import fields
 from importlib import resources
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from elinspect.catalogue import Message
 from elinspect.frames import block_of
@@ -32,6 +36,7 @@ from elinspect.records import (
     Numbering,
     PanelFacts,
     PanelLoss,
+    PanelMeasures,
     PanelResult,
     Proposal,
     Purpose,
@@ -42,6 +47,7 @@ from elinspect.records import (
     Stage,
     Versions,
     ViewSide,
+    read_only,
 )
 
 SCHEMA = "elinspect.panel-result/1"
@@ -94,6 +100,7 @@ def as_dict(result: PanelResult) -> Json:
             "reasons": [message_as_dict(reason) for reason in result.proposal.reasons],
         },
         "timing_s": {name: round(seconds, 4) for name, seconds in result.timing_s.items()},
+        "measures": _measures_as_dict(result.measures) if result.measures is not None else None,
         "fingerprints": _fingerprints_as_dict(result.fingerprints) if result.fingerprints is not None else None,
         "customer": result.customer,
         "loss": _loss_as_dict(result.loss) if result.loss is not None else None,
@@ -129,6 +136,7 @@ def from_dict(data: Mapping[str, Any]) -> PanelResult:
         ),
         timing_s=dict(data["timing_s"]),
         fingerprints=fingerprints_from_dict(data["fingerprints"]) if data.get("fingerprints") is not None else None,
+        measures=_measures_from_dict(data["measures"]) if data.get("measures") is not None else None,
         customer=data.get("customer"),
         loss=_loss_from_dict(data["loss"]) if data.get("loss") is not None else None,
         rework=_rework_from_dict(data["rework"]) if data.get("rework") is not None else None,
@@ -314,6 +322,33 @@ def _cell_from_dict(data: Mapping[str, Any]) -> CellResult:
         voltage_difference_mv=data.get("voltage_difference_mv"),
         voltage_v=data.get("voltage_v"),
     )
+
+
+def _measures_as_dict(measures: PanelMeasures) -> Json:
+    return {field.name: _plain(getattr(measures, field.name)) for field in fields(PanelMeasures)}
+
+
+def _plain(figures: Any) -> Any:
+    """Return figures as lists and numbers, hundredths kept, NaN as null."""
+    if isinstance(figures, float):
+        return round(figures, 2) if math.isfinite(figures) else None
+    return [_plain(part) for part in (figures.tolist() if isinstance(figures, np.ndarray) else figures)]
+
+
+def _measures_from_dict(data: Mapping[str, Any]) -> PanelMeasures:
+    read: dict[str, Any] = {}
+    for field in fields(PanelMeasures):
+        value = data[field.name]
+        if field.type is float:
+            read[field.name] = value
+        elif field.type == tuple[float, float]:
+            read[field.name] = tuple(math.nan if part is None else part for part in value)
+        else:
+            array = np.array(value, np.float64)
+            n_cells = len(data["along_mm"])
+            of_ribbons = field.name in ("ribbon_offset_mm", "ribbon_bow_mm")
+            read[field.name] = read_only(array.reshape(n_cells, -1) if of_ribbons else array)
+    return PanelMeasures(**read)
 
 
 def _fingerprints_as_dict(prints: Fingerprints) -> Json:

@@ -384,6 +384,44 @@ class FingerInterruptionSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class MisplacedCellSettings:
+    """When a cell lies out of place.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a cell is a finding.
+    half_mm : float
+        Way of the farthest corner from its place, or missing width of a gap, beyond its uncertainty, that gives a
+        score of 0.5. Common practice, no source: cells are laid to about half a millimetre.
+    """
+
+    threshold: float = 0.5
+    half_mm: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class RibbonOffsetSettings:
+    """When a ribbon or wire lies beside its busbar.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a cell is a finding.
+    half_mm : float
+        Distance from its place, or from a straight line, that gives a score of 0.5 to ribbons: about half the width
+        of a ribbon of three-busbar cells (1 to 2 mm; interconnection white paper, second hand).
+    half_share : float
+        The same for closely spaced wires, share of their spacing; the smaller of the two counts. Common practice, no
+        source.
+    """
+
+    threshold: float = 0.5
+    half_mm: float = 0.8
+    half_share: float = 0.08
+
+
+@dataclass(frozen=True, slots=True)
 class DetectorSettings:
     """Settings of all detectors."""
 
@@ -394,3 +432,5 @@ class DetectorSettings:
     finger_interruption: FingerInterruptionSettings = field(default_factory=FingerInterruptionSettings)
     circuit: CircuitSettings = field(default_factory=CircuitSettings)
     probe_contact: ProbeContactSettings = field(default_factory=ProbeContactSettings)
+    misplaced_cell: MisplacedCellSettings = field(default_factory=MisplacedCellSettings)
+    ribbon_offset: RibbonOffsetSettings = field(default_factory=RibbonOffsetSettings)

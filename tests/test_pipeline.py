@@ -154,5 +154,13 @@ def test_single_real_cells_get_a_grid_and_a_result_each(tmp_path: Path, panel: i
         (cell,) = result.cells
         assert overlap(np.array([cell.corners_px]), np.array([silicon])).min() > 0.9
         assert cell.address == Address(1, 1)
-        assert set(cell.kind_scores) == {"crack", "inactive_area", "dark_cell", "finger_interruption", "reversed_cell"}
+        assert set(cell.kind_scores) == {
+            "crack",
+            "inactive_area",
+            "dark_cell",
+            "finger_interruption",
+            "reversed_cell",
+            "misplaced_cell",
+            "ribbon_offset",
+        }
         assert result.proposal.reasons

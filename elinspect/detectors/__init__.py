@@ -7,8 +7,10 @@ from elinspect.detectors import (
     dark_string,
     finger_interruption,
     inactive_area,
+    misplaced_cell,
     open_circuit,
     reversed_cell,
+    ribbon_offset,
 )
 from elinspect.detectors.finger_interruption import not_on_cracks
 from elinspect.detectors.probe_contact import contact_notes
@@ -48,4 +50,6 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         not_among_starved(dark_cell.detect(view, settings.dark_cell), without_current),
         not_on_cracks(finger_interruption.detect(view, settings.finger_interruption), cracks, view),
         *without_current,
+        misplaced_cell.detect(view, settings.misplaced_cell),
+        ribbon_offset.detect(view, settings.ribbon_offset),
     )

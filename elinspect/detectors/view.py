@@ -9,7 +9,7 @@ from elinspect.circuit import branches_of, circuit_facts
 from elinspect.detectors.chunks import as_one, over_cells
 from elinspect.detectors.flat import flatten
 from elinspect.recipe import CutEdge, Product
-from elinspect.records import CellPictures, ExposureConditions, FloatImage, PanelView, read_only
+from elinspect.records import CellPictures, ExposureConditions, FloatImage, PanelMeasures, PanelView, read_only
 from elinspect.settings import ViewSettings
 from elinspect.vision import cv2
 
@@ -32,6 +32,7 @@ def prepare(
     product: Product,
     settings: ViewSettings | None = None,
     conditions: ExposureConditions | None = None,
+    measures: PanelMeasures | None = None,
 ) -> PanelView:
     """Compute the maps that all detectors share.
 
@@ -45,6 +46,8 @@ def prepare(
         How.
     conditions : ExposureConditions, optional
         Current and voltage, if a side file gives them.
+    measures : PanelMeasures, optional
+        Where cells and ribbons lie.
 
     Returns
     -------
@@ -87,6 +90,7 @@ def prepare(
         mm_per_px=mm_per_px,
         own_light=read_only(own_light(counts, luminance, relative)),
         circuit=circuit_facts(product, conditions),
+        measures=measures,
     )
 
 

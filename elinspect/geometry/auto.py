@@ -12,16 +12,15 @@ from elinspect.geometry.flat import gap_likeness
 from elinspect.geometry.lattice import Lattice
 from elinspect.geometry.likeness import Seen, seen_layout
 from elinspect.geometry.outline import find_panel, in_gate_view
+from elinspect.geometry.ribbons import counted
 from elinspect.geometry.verdict import inner_lines
 from elinspect.recipe import assumed_product
 from elinspect.records import ElImage, FloatImage, Layout, NotFound, Orientation, PanelOutline
 from elinspect.vision import cv2
 
 _SEVERAL, _ONE_STRING = Layout(1, 2, 2), Layout(1, 1, 2)
-_MOST_BUSBARS = 24
 _BUSBAR_CELLS = 16
 _SAMPLES = 512
-_LEAST_DIP = 0.015
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,16 +122,7 @@ def busbars_in(counts: FloatImage, lattice: Lattice, floor: float) -> int | None
         return None
     usual = np.median(profiles[lit] / bright[lit][:, None], axis=0)[None].astype(np.float32)
     dips = gap_likeness(usual, (5, 9), 0.0)[0].clip(0)
-    contrasts = {}
-    for count in range(2, _MOST_BUSBARS + 1):
-        on = (np.arange(count) + 0.5) / count
-        between = np.arange(1, count) / count
-        contrasts[count] = _highest(dips, on, count).mean() - _highest(dips, between, count).mean()
-    strongest = max(contrasts.values())
-    if strongest < _LEAST_DIP:
-        return None
-    # A part of the busbars has the contrast of all of them; three times as many have a third of it.
-    return max(count for count, contrast in contrasts.items() if contrast > 0.6 * strongest)
+    return counted(dips)
 
 
 def _across_cells(counts: FloatImage, lattice: Lattice) -> NDArray[np.float32]:
@@ -148,9 +138,3 @@ def _across_cells(counts: FloatImage, lattice: Lattice) -> NDArray[np.float32]:
     points = lattice.to_file(plane).astype(np.float32).reshape(-1, _SAMPLES, 2)
     light = cv2.remap(counts, points[..., 0], points[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(light.reshape(shape).mean(axis=1), np.float32)
-
-
-def _highest(dips: NDArray[np.floating], places: NDArray[np.float64], count: int) -> NDArray[np.floating]:
-    reach = max(1, min(4, round(0.12 * dips.size / count)))
-    index = np.round(places * dips.size - 0.5).astype(int)[:, None] + np.arange(-reach, reach + 1)
-    return np.asarray(dips[np.clip(index, 0, dips.size - 1)].max(axis=1))

@@ -51,6 +51,7 @@ _CIRCUIT_TEXTS = {
     Kind.DARK_STRING: "flag.dark_string",
     Kind.REVERSED_CELL: "flag.reversed_cell",
 }
+_PLACE_KINDS = frozenset({Kind.MISPLACED_CELL, Kind.RIBBON_OFFSET})
 _MODE_RANK = {CrackMode.C: 0, CrackMode.B: 1, CrackMode.A: 2, None: 3}
 
 ToFile = Callable[[int, Points], Points]
@@ -220,6 +221,9 @@ def flag_message(finding: Finding, address: str) -> Message:
     if finding.kind is Kind.DARK_CELL and finding.measurements.get("relative_luminance") is not None:
         code = "flag.dark_cell"
         values["percent"] = 100 * float(finding.measurements["relative_luminance"] or 0.0)
+    if finding.kind in _PLACE_KINDS and finding.length_mm is not None:
+        code = f"flag.{finding.kind}"
+        values.update(finding.measurements)
     if finding.kind in STRING_KINDS | PANEL_KINDS | {Kind.REVERSED_CELL}:
         code = _CIRCUIT_TEXTS.get(finding.kind, "flag.plain")
         code += "_part" if "first_position" in finding.measurements else ""

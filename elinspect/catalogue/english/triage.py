@@ -44,6 +44,13 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "flag.reversed_cell": (
         "cell {address} gives no light of its own while its string carries current: reversed or shorted"
     ),
+    "flag.misplaced_cell": (
+        "misplaced cell {address}: {shift_mm:.1f} mm from its place, turned by {rotation_deg:.1f}°, narrowest gap "
+        "{gap_mm:.1f} mm"
+    ),
+    "flag.ribbon_offset": (
+        "ribbon {ribbon} of cell {address}: {offset_mm:.1f} mm beside its busbar, {bow_mm:.1f} mm off a straight line"
+    ),
     "flag.added": "{kind!k} in cell {address}, added by the inspector",
     "flag.redrawn": "{kind!k} in cell {address}, outlined by the inspector",
     "flag.changed": "{kind!k} in cell {address}, changed by the inspector",
@@ -76,6 +83,14 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     ),
     "reason.reversed_cell": (
         "cell {address} gives no light of its own while its string carries current: reversed or shorted; "
+        "rule {limit}: {disposition!d} {rule!c}"
+    ),
+    "reason.misplaced_cell": (
+        "misplaced cell {address}: {shift_mm:.1f} mm from its place, turned by {rotation_deg:.1f}°, narrowest gap "
+        "{gap_mm:.1f} mm; rule {limit}: {disposition!d} {rule!c}"
+    ),
+    "reason.ribbon_offset": (
+        "ribbon {ribbon} of cell {address}: {offset_mm:.1f} mm beside its busbar, {bow_mm:.1f} mm off a straight line; "
         "rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.several": "{count} times {kind!k} in cell {address}; rule {limit}: {disposition!d} {rule!c}",
