@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 STATION = "station"
 """Name under which this machine logs until a station file names it."""
 
+AUTO = "auto"
+"""Given for a layout: tell it from the picture."""
+
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -50,6 +53,12 @@ app.add_typer(figures_app)
 
 RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
 LayoutOption = Annotated[str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")]
+LayoutOrAutoOption = Annotated[
+    str | None,
+    typer.Option(
+        "--layout", help="Layout instead of a recipe: 6x10, 2x6x12, 1x1; auto tells it from each picture.", metavar="L"
+    ),
+]
 CriteriaOption = Annotated[Path | None, typer.Option(help="Acceptance criteria (TOML); the shipped ones if left out.")]
 ModelOption = Annotated[
     str | None, typer.Option(help="Card of a classifier, or 'none'; the shipped one if left out.", metavar="FILE|none")
@@ -108,7 +117,7 @@ def _limits(criteria: Path | None) -> "AcceptanceCriteria":
 def inspect(
     images: Annotated[list[Path], typer.Argument(help="Image files, one panel each.", metavar="IMAGES...")],
     recipe: RecipeOption = None,
-    layout: LayoutOption = None,
+    layout: LayoutOrAutoOption = None,
     criteria: CriteriaOption = None,
     serial: Annotated[str | None, typer.Option(help="Serial of the panel; for one image only.")] = None,
     stage: Annotated[Stage, typer.Option(help="Where in the making the picture was taken.")] = Stage.BEFORE_LAMINATION,
@@ -118,6 +127,9 @@ def inspect(
     ] = None,
     json_folder: Annotated[Path | None, typer.Option("--json", help="Folder for result files.", metavar="DIR")] = None,
     annotate: Annotated[Path | None, typer.Option(help="Folder for annotated pictures.", metavar="DIR")] = None,
+    gaps: Annotated[
+        Path | None, typer.Option(help="Folder for charts of the gaps between cells; needs a recipe.", metavar="DIR")
+    ] = None,
     log: LogOption = None,
     model: ModelOption = None,
 ) -> None:
@@ -128,7 +140,9 @@ def inspect(
     """
     if serial is not None and len(images) > 1:
         raise typer.BadParameter("one serial belongs to one image", param_hint="--serial")
-    product = _product(recipe, layout)
+    if gaps is not None and recipe is None:
+        raise typer.BadParameter("a layout says nothing about sizes: give --recipe", param_hint="--gaps")
+    product = None if recipe is None and layout == AUTO else _product(recipe, layout)
 
     from elinspect.operations.inspecting import Outputs, inspect_files
     from elinspect.operations.site_models import open_model
@@ -140,7 +154,7 @@ def inspect(
     occasion = Occasion(serial, stage, purpose)
     failed = 0
     with _opened(log) as opened, progress_bar() as progress:
-        outputs = Outputs(json_folder, annotate, opened)
+        outputs = Outputs(json_folder, annotate, opened, chart_folder=gaps)
         bar = progress.add_task(words("command.inspecting"), total=len(images))
         for done in inspect_files(images, product, limits, occasion, outputs, chosen):
             failed += done.failure is not None

@@ -155,7 +155,8 @@ def inspect_panel(
 
     pictures = cut_cells(scene.tiles, grid, product, settings.geometry)
     clock.lap("cells")
-    measures = measured(found, ribbon_lines(pictures, product), product)
+    ribbons = ribbon_lines(pictures, product)
+    measures = measured(found, ribbons, product)
     clock.lap("measures")
     quality = assess(image, pictures, criteria.quality)
     clock.lap("quality")
@@ -186,6 +187,7 @@ def inspect_panel(
     flags = judged(marks, criteria, loss, _doubtful_below(model))
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = _noting_no_model(quality, model)
+    quality = _noting_busbars(quality, ribbons.count, product)
     proposal = propose(flags, quality, None, recipe, criteria, loss)
     clock.lap("triage")
     return PanelResult(
@@ -315,6 +317,13 @@ def _noting_unjudged(quality: ImageQuality, view: PanelView, criteria: Acceptanc
         return quality
     note = Message("quality.unjudged_cells", {"n": unjudged, "limit": limit})
     return replace(quality, usable=False, notes=(*quality.notes, note))
+
+
+def _noting_busbars(quality: ImageQuality, seen: int | None, product: Product) -> ImageQuality:
+    given = product.recipe.cell.busbars
+    if seen is None or seen == given or not product.scale_known:
+        return quality
+    return replace(quality, notes=(*quality.notes, Message("quality.other_busbars", {"given": given, "seen": seen})))
 
 
 def _noting_assumptions(quality: ImageQuality, product: Product) -> ImageQuality:

@@ -224,17 +224,28 @@ class Product:
     turn_known: bool = True
 
 
-def assumed_product(layout: Layout) -> Product:
+def assumed_product(layout: Layout, cut: int | None = None, busbars: int | None = None) -> Product:
     """Make a product of which only the layout is known.
 
-    The cell size is assumed: 156 mm for one block, half cells of 182 mm x 91 mm for several (facts of the trade; no
+    The cell size is assumed: 156 mm for whole cells, otherwise a half or a third of 182 mm (facts of the trade; no
     figure in mm may be given out).
+
+    Parameters
+    ----------
+    layout : Layout
+        Blocks, strings, cells.
+    cut : {1, 2, 3}, optional
+        Into how many parts the wafers were cut. By default whole cells in one block and halves in several.
+    busbars : int, optional
+        Busbars or wires of a cell. Default: 5 of whole cells, 10 of others.
     """
-    if layout.blocks == 1:
-        cell, spacing = CellFormat(156.0, 156.0), Spacing()
+    if (cut or min(layout.blocks, 2)) == 1:
+        cell = CellFormat(156.0, 156.0, busbars=busbars or 5)
     else:
-        cell, spacing = CellFormat(91.0, 182.0, cut_edge=CutEdge.LEFT, busbars=10), Spacing()
-    recipe = ProductRecipe(f"layout {layout}", "assumed", layout, cell, spacing=spacing)
+        parts = cut or 2
+        cell = CellFormat(round(182.0 / parts, 1), 182.0, cut_edge=CutEdge.LEFT, busbars=busbars or 10)
+    told = "" if cut is None else f", cut {cut}, {busbars or 'unknown'} busbars"
+    recipe = ProductRecipe(f"layout {layout}{told}", "assumed", layout, cell)
     return Product(recipe, scale_known=False, turn_known=False)
 
 

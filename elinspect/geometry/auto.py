@@ -85,8 +85,9 @@ def _seen_best(image: ElImage, outline: PanelOutline) -> LayoutSeen | None:
     if not views:
         return None
     across, seen, orientation = min(views, key=lambda view: view[0])
-    doubt = max(0.0, 2 * across - 0.5)
     busbars = busbars_in(image.counts, seen.lattice, coarse.floor)
+    # Even lines along the strings settle which way those run; without them, lines across raise doubts.
+    doubt = 0.0 if busbars is not None else max(0.0, 2 * across - 0.5)
     return LayoutSeen(seen.layout, orientation, _cut(seen), busbars, float(seen.evidence.confidence * (1 - doubt)))
 
 

@@ -17,8 +17,9 @@ _ENDS = 0.1
 _SAMPLES = 37
 _FLANK_MM = 4.0
 _LEAST_CONTRAST = 0.12
+_LEAST_LIGHT = 0.04
 _WORST_MISFIT = 0.12
-_WIDE = 2.5
+_WIDE = 3.5
 _RIM_DEPTHS = (0.0, 0.1, 0.2)
 _RIM_REACHES = (1.5, 3.0)
 """Dimming of cells towards their edges that is tried, share and mm: drawn after the free panels."""
@@ -329,7 +330,9 @@ def _believed(
     reach = np.repeat(windows.places[:, -1], windows.profiles.shape[1]) - shape.blur_px
     contrast = level - fit.dark
     good = (
-        (contrast > _LEAST_CONTRAST * np.maximum(level, 1e-6))
+        # What glares in from bright neighbours is no cell's own light.
+        (level > _LEAST_LIGHT * float(np.median(np.maximum(fit.left_level, fit.right_level))))
+        & (contrast > _LEAST_CONTRAST * np.maximum(level, 1e-6))
         & (contrast > 6 * noise)
         & (np.abs(edge) < reach)
         & (fit.misfit * np.maximum(fit.left_level, fit.right_level) < _WORST_MISFIT * contrast + 2 * noise)

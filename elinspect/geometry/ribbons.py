@@ -11,6 +11,7 @@ from elinspect.vision import cv2
 
 SECTIONS = 6
 _MOST = 24
+_CONTRADICTING = 0.3
 _ENDS = 0.08
 _LEAST_DIP = 0.015
 _LEAST_SHARE = 0.4
@@ -30,11 +31,15 @@ class RibbonLines:
     offset_mm, bow_mm : ndarray, shape (n_cells, ribbons)
         Distance of each from its place, down in the gate view, and how far it strays from a straight line within the
         cell; NaN where it is not seen well enough.
+    count : int or None
+        Ribbons the picture shows where it contradicts a recipe or there is none; None where it does not, or they make
+        no even lines.
     """
 
     nominal_mm: NDArray[np.float64]
     offset_mm: NDArray[np.float64]
     bow_mm: NDArray[np.float64]
+    count: int | None = None
 
 
 def ribbon_lines(pictures: CellPictures, product: Product) -> RibbonLines:
@@ -51,18 +56,20 @@ def ribbon_lines(pictures: CellPictures, product: Product) -> RibbonLines:
     dips = _dips(pictures.full_current, product.recipe.cell.busbars or 1)
     usual = np.median(dips.reshape(-1, rows), axis=0)
     mm = product.recipe.cell.across_mm / (rows - 1)
-    count = product.recipe.cell.busbars if product.scale_known else counted(usual)
+    told = product.recipe.cell.busbars
+    seen = counted(usual) if not product.scale_known or contradicts(usual, told) else None
+    count = told if product.scale_known else seen
     lines = _usual_places(usual, count, mm) if count else None
     if lines is None:
-        return RibbonLines(read_only(np.zeros(0)), read_only(np.zeros((n, 0))), read_only(np.zeros((n, 0))))
+        return RibbonLines(read_only(np.zeros(0)), read_only(np.zeros((n, 0))), read_only(np.zeros((n, 0))), seen)
     places, nominal = lines
     reach = round(min(_REACH_SHARE * rows / places.size, _REACH_MM / mm))
     offset, bow = np.empty((n, places.size)), np.empty((n, places.size))
     for k, (place, even) in enumerate(zip(places, nominal, strict=True)):
-        seen = _centres(dips, place, reach, float(usual[round(place)]))
-        offset[:, k], bow[:, k] = _straight(seen)
+        centres = _centres(dips, place, reach, float(usual[round(place)]))
+        offset[:, k], bow[:, k] = _straight(centres)
         offset[:, k] -= even
-    return RibbonLines(read_only(nominal * mm), read_only(offset * mm), read_only(bow * mm))
+    return RibbonLines(read_only(nominal * mm), read_only(offset * mm), read_only(bow * mm), seen)
 
 
 def counted(dips: NDArray[np.floating]) -> int | None:
@@ -78,17 +85,29 @@ def counted(dips: NDArray[np.floating]) -> int | None:
     int or None
         None where there are no evenly spaced lines.
     """
-    lines = dips.clip(0)
-    contrasts = {}
-    for count in range(2, _MOST + 1):
-        on = (np.arange(count) + 0.5) / count
-        between = np.arange(1, count) / count
-        contrasts[count] = _highest(lines, on, count).mean() - _highest(lines, between, count).mean()
+    contrasts = _contrasts(dips)
     strongest = max(contrasts.values())
     if strongest < _LEAST_DIP:
         return None
     # A part of the busbars has the contrast of all of them; three times as many have a third of it.
     return max(count for count, contrast in contrasts.items() if contrast > 0.6 * strongest)
+
+
+def contradicts(dips: NDArray[np.floating], count: int) -> bool:
+    """Whether evenly spaced lines are seen, but not so many."""
+    contrasts = _contrasts(dips)
+    strongest = max(contrasts.values())
+    return strongest >= _LEAST_DIP and 2 <= count <= _MOST and contrasts[count] < _CONTRADICTING * strongest
+
+
+def _contrasts(dips: NDArray[np.floating]) -> dict[int, float]:
+    lines = dips.clip(0)
+    contrasts = {}
+    for count in range(2, _MOST + 1):
+        on = (np.arange(count) + 0.5) / count
+        between = np.arange(1, count) / count
+        contrasts[count] = float(_highest(lines, on, count).mean() - _highest(lines, between, count).mean())
+    return contrasts
 
 
 def _highest(dips: NDArray[np.floating], places: NDArray[np.float64], count: int) -> NDArray[np.floating]:

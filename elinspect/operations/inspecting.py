@@ -8,15 +8,20 @@ from pathlib import Path
 from elinspect.catalogue import Message
 from elinspect.classifier import Model
 from elinspect.errors import ElinspectError, ImageFileError, told_as
+from elinspect.geometry import find_layout
 from elinspect.imaging import single_exposure
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
 from elinspect.operations.versions import log_criteria, log_model, log_recipe
-from elinspect.pipeline import Occasion, inspect_panel, unreadable_result
-from elinspect.recipe import AcceptanceCriteria, Product
-from elinspect.records import FloatImage, NoModel, PanelResult
+from elinspect.pipeline import Occasion, image_facts, inspect_panel, unjudged_result, unreadable_result
+from elinspect.recipe import AcceptanceCriteria, Product, assumed_product
+from elinspect.records import Exposures, FloatImage, ImageQuality, Layout, NoModel, NotFound, PanelResult
 from elinspect.reports.annotated import annotate, write_annotated
+from elinspect.reports.gap_chart import write_gap_chart
 from elinspect.result_file import read_result, write_result
 from elinspect.store.log import Log
+
+_NO_PRODUCT = assumed_product(Layout(1, 1, 1))
+"""What a result names as sought where nothing was: a picture whose layout was to be told, and could not be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +38,15 @@ class Outputs:
         The log.
     station : str
         Name under which this station logs.
+    chart_folder : Path or None
+        Charts of gaps, of panels whose cell size is known.
     """
 
     json_folder: Path | None = None
     picture_folder: Path | None = None
     log: Log | None = None
     station: str = "station"
+    chart_folder: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,7 +78,7 @@ class Inspected:
 
 def inspect_files(
     paths: Iterable[Path],
-    product: Product,
+    product: Product | None,
     criteria: AcceptanceCriteria,
     occasion: Occasion,
     outputs: Outputs,
@@ -82,8 +90,8 @@ def inspect_files(
     ----------
     paths : iterable of Path
         Images, one panel each.
-    product : Product
-        What the panels are.
+    product : Product or None
+        What the panels are; None to tell layout, cut and busbars from each picture.
     criteria : AcceptanceCriteria
         The limits.
     occasion : Occasion
@@ -104,11 +112,12 @@ def inspect_files(
         If an output folder cannot be made, or the log knows another recipe or other criteria under the same name and
         version.
     """
-    for folder in (outputs.json_folder, outputs.picture_folder):
+    for folder in (outputs.json_folder, outputs.picture_folder, outputs.chart_folder):
         if folder is not None:
             _make_folder(folder)
     if outputs.log is not None:
-        log_recipe(outputs.log, product.recipe, outputs.station)
+        if product is not None:
+            log_recipe(outputs.log, product.recipe, outputs.station)
         log_criteria(outputs.log, criteria, outputs.station)
         if isinstance(model, Model):
             log_model(outputs.log, model, outputs.station)
@@ -119,7 +128,7 @@ def inspect_files(
 
 def _inspect_file(
     path: Path,
-    product: Product,
+    product: Product | None,
     criteria: AcceptanceCriteria,
     occasion: Occasion,
     outputs: Outputs,
@@ -135,14 +144,38 @@ def _inspect_file(
         exposures = single_exposure(path)
     except ImageFileError as error:
         failure = error.message
-        result = unreadable_result(path, error, product, criteria, occasion)
+        result = unreadable_result(path, error, product or _NO_PRODUCT, criteria, occasion)
     else:
         counts = exposures.full_current[0].counts
-        result = inspect_panel(exposures, product, criteria, occasion, model=model)
+        if product is None:
+            result = _told_from_picture(exposures, criteria, occasion, outputs, model)
+        else:
+            result = inspect_panel(exposures, product, criteria, occasion, model=model)
     try:
         return replace(_written(path, result, counts, outputs, taken), failure=failure)
     except ElinspectError as error:
         return Inspected(path, result, failure or error.message)
+
+
+def _told_from_picture(
+    exposures: Exposures,
+    criteria: AcceptanceCriteria,
+    occasion: Occasion,
+    outputs: Outputs,
+    model: Model | NoModel | None,
+) -> PanelResult:
+    """Inspect a panel whose layout the picture alone tells; what it told stands in the quality's notes."""
+    seen = find_layout(exposures.full_current[0])
+    if isinstance(seen, NotFound):
+        quality = ImageQuality(usable=False, notes=(seen.reason,))
+        return unjudged_result(image_facts(exposures), seen.reason, _NO_PRODUCT, criteria, occasion, quality)
+    product = assumed_product(seen.layout, seen.cut, seen.busbars)
+    if outputs.log is not None:
+        log_recipe(outputs.log, product.recipe, outputs.station)
+    result = inspect_panel(exposures, product, criteria, occasion, model=model)
+    told = {"layout": str(seen.layout), "busbars": seen.busbars, "percent": 100 * seen.confidence}
+    note = Message(f"quality.layout_seen.cut_{seen.cut}", told)
+    return replace(result, quality=replace(result.quality, notes=(note, *result.quality.notes)))
 
 
 def _written(
@@ -162,6 +195,8 @@ def _written(
     if outputs.picture_folder is not None and counts is not None:
         picture_file = _picture_name(outputs.picture_folder, result)
         write_annotated(picture_file, annotate(counts, result))
+    if outputs.chart_folder is not None and result.measures is not None:
+        write_gap_chart(_picture_name(outputs.chart_folder, result, "gaps"), result)
     return Inspected(path, result, None, result_file, picture_file, inspection)
 
 
@@ -195,7 +230,7 @@ def _belongs_to(result_file: Path, image: Path) -> bool:
         return False
 
 
-def _picture_name(folder: Path, result: PanelResult) -> Path:
-    """Return the name for an annotated picture: with the start of the image's hash, so that images never share one."""
+def _picture_name(folder: Path, result: PanelResult, what: str = "annotated") -> Path:
+    """Return the name for a picture of a panel: with the start of the image's hash, so that images never share one."""
     assert result.image.sha256 is not None
-    return folder / f"{Path(result.image.path).stem}.{result.image.sha256[:8]}.annotated.png"
+    return folder / f"{Path(result.image.path).stem}.{result.image.sha256[:8]}.{what}.png"

@@ -56,6 +56,21 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Check the current, the sharpness and the exposure, and take it again."
     ),
     **_cut_texts(),
+    "gaps.title": "Gaps between cells · panel {serial}",
+    "gaps.subtitle": (
+        "Gate view, from the {side}. Field of cells {along_mm:.1f} ± {along_error_mm:.1f} mm along the strings, "
+        "{across_mm:.1f} ± {across_error_mm:.1f} mm across.\nBars are drawn wider than the gaps. Common to all gaps: "
+        "± {edge_mm:.1f} mm, for where the wafers end beyond their light (all uncertainties k = 2)."
+    ),
+    "gaps.scale": "gap against the usual one of its kind, mm (negative: narrower); hatched: not seen",
+    "gaps.along": "Along the strings",
+    "gaps.across": "Between strings",
+    "gaps.mm": "gap, mm",
+    "gaps.count": "gaps",
+    "gaps.none": "none seen",
+    "gaps.positions": "position",
+    "gaps.strings": "string",
+    "gaps.figures": "median {median_mm:.2f} mm\n{least_mm:.2f} to {most_mm:.2f} mm\neach ± {error_mm:.2f} mm",
     "rematch.belongs": "The cells are those of the earlier picture.",
     "rematch.undecided": (
         "The cells are those of the earlier picture; {n} replaced cell cannot be told from the one before it. Check "

@@ -151,6 +151,22 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} cell could not be judged (allowed: {limit}). Retake the image.",
         "{n} cells could not be judged (allowed: {limit}). Retake the image.",
     ),
+    "quality.layout_seen.cut_1": (
+        "Told from the picture: layout {layout}, whole cells, busbars: {busbars} (confidence "
+        "{percent:.0f} %). A recipe says more: cell size, address scheme, camera side."
+    ),
+    "quality.layout_seen.cut_2": (
+        "Told from the picture: layout {layout}, half-cut cells, busbars: {busbars} (confidence "
+        "{percent:.0f} %). A recipe says more: cell size, address scheme, camera side."
+    ),
+    "quality.layout_seen.cut_3": (
+        "Told from the picture: layout {layout}, cells cut in three, busbars: {busbars} (confidence "
+        "{percent:.0f} %). A recipe says more: cell size, address scheme, camera side."
+    ),
+    "quality.other_busbars": (
+        "The recipe says {given} busbars or wires, the picture shows {seen}. Check that recipe and "
+        "panel belong together."
+    ),
     "quality.assumed_size": (
         "The cell size was assumed to be {along_mm:.0f} mm x {across_mm:.0f} mm (along x across the string), since "
         "only a layout was given; no figures in mm are given."
