@@ -9,7 +9,7 @@ from elinspect.frames import clockwise_from_top_left, grid_places, then_turned
 from elinspect.geometry.coarse import CoarsePicture, coarse_picture
 from elinspect.geometry.homography import side_lengths
 from elinspect.geometry.lattice import Lattice, lattice_in, pitches_mm
-from elinspect.geometry.likeness import Seen, seen_layout, split
+from elinspect.geometry.likeness import NARROW_RATIO, Seen, seen_layout, shows_strips, split
 from elinspect.geometry.outline import in_gate_view
 from elinspect.geometry.refining import RefinedGrid, hidden_blocks, refined
 from elinspect.geometry.settling import settled
@@ -63,6 +63,9 @@ def find_grid(image: ElImage, outline: PanelOutline, product: Product) -> CellGr
 
 def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> FoundGrid | NotFound:
     """Find the grid as `find_grid` does, and keep what was measured on the way."""
+    cell = product.recipe.cell
+    if cell.across_mm / cell.along_mm > NARROW_RATIO and product.recipe.layout.n_cells > 1:
+        return NotFound(Message("geometry.shingled"))
     coarse = coarse_picture(image)
     size = image.width_px, image.height_px
     views = [(turn, in_gate_view(outline.corners_px, turn, image)) for turn in _orientations(image, outline, product)]
@@ -83,7 +86,10 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
         refusals.append(seen)
     if product.turn_known and _shown_turned(coarse, outline, image, product):
         return NotFound(Message("geometry.turned", {"layout": str(product.recipe.layout)}))
-    return NotFound(_doubt(product.recipe.layout, _likelier(refusals)))
+    likelier = _likelier(refusals)
+    if any(shows_strips(coarse, corners, size) for _, corners in views):
+        return NotFound(Message("geometry.shingled"))
+    return NotFound(_doubt(product.recipe.layout, likelier.layout if likelier is not None else None))
 
 
 def _shown_turned(coarse: CoarsePicture, outline: PanelOutline, image: ElImage, product: Product) -> bool:
@@ -145,12 +151,12 @@ def _with_dark_strings(
     return answers[0][1], answers[0][2]
 
 
-def _likelier(views: list[Seen | None]) -> Layout | None:
-    """Return the layout of the view in which strings run horizontally: busbars then make no lines across them."""
+def _likelier(views: list[Seen | None]) -> Seen | None:
+    """Return the view in which strings run horizontally: busbars then make no lines across them."""
     seen = [view for view in views if view is not None]
     if not seen:
         return None
-    return min(seen, key=lambda view: inner_lines(view.flat, view.bands)).layout
+    return min(seen, key=lambda view: inner_lines(view.flat, view.bands))
 
 
 def _doubt(layout: Layout, seen: Layout | None) -> Message:

@@ -33,6 +33,11 @@ _RATIO_SLACK = 0.17
 _TRIES = 5
 _FEWEST_IN_BLOCK = 4
 _USUAL_COLUMNS = 8
+NARROW_RATIO = 4.5
+"""Cells so many times as long across the string as along it are strips of a shingled panel: wafers are cut in two or
+three for wires, in five to seven for shingles (common practice, no source)."""
+_FEWEST_STRIPS, _MOST_STRIPS = 16, 100
+_NARROWEST_STRIP_PX = 8
 _BLOCK_GAPS = np.linspace(0.0, 0.45, 10)
 
 
@@ -87,6 +92,48 @@ def seen_layout(coarse: CoarsePicture, corners: Points, size: tuple[int, int]) -
             seen = Seen(layout, lattice, flat, bands, evidence)
             return seen if layout.blocks > 1 else _with_blocks(coarse, seen) or seen
     return None
+
+
+def shows_strips(coarse: CoarsePicture, corners: Points, size: tuple[int, int]) -> bool:
+    """Whether the field consists of narrow strips laid over each other, as in shingled panels.
+
+    Parameters
+    ----------
+    coarse, corners, size
+        As for `seen_layout`.
+    """
+    whole = Lattice(Layout(1, 1, 1), from_corners(rectangle(1, 1), corners), np.zeros(1), (0.0, 0.0), 0.0, size)
+    flat = flattened(coarse, whole, 0.02)
+    across = np.linspace(0, 1, _BANDS + 1)
+    profiles_u = profiles_along_u(flat, across[:-1], across[1:])
+    profiles_v = profiles_along_v(flat, across[:-1], across[1:])
+    (first, last), (top, bottom) = flat.column_px([0.0, 1.0]), flat.row_px([0.0, 1.0])
+    lines = _line_likeness(profiles_u, flat.noise)
+    counts = [n for n in range(_FEWEST_STRIPS, _MOST_STRIPS + 1) if (last - first) / n >= _NARROWEST_STRIP_PX]
+    seen = {n: _all_lines(lines, float(first), float(last), n) for n in counts}
+    strips = max(seen, key=lambda n: seen[n], default=0)
+    if not strips or seen[strips] < _LEAST:
+        return False
+    lines = _line_likeness(profiles_v, flat.noise)
+    strings = {n: _all_lines(lines, float(top), float(bottom), n) for n in range(2, _MOST_ROWS + 1)}
+    likeliest = max(strings, key=lambda n: strings[n])
+    ratio = float((bottom - top) / likeliest / ((last - first) / strips))
+    return strings[likeliest] >= _LEAST and ratio >= NARROW_RATIO
+
+
+def _all_lines(likeness: NDArray[np.float64], first: float, last: float, count: int) -> float:
+    """Return how gap-like nearly all lines between equal cells are, less what lies half way between them.
+
+    Busbars lie half way between such lines: every second line of twice as many cells, not all.
+    """
+    pitch = (last - first) / count
+    inner = first + pitch * np.arange(1, count)
+    control = first + pitch * (np.arange(count) + 0.5)
+    return float(np.percentile(_sampled(likeness, inner, pitch), 15) - _sampled(likeness, control, pitch).mean())
+
+
+def _line_likeness(profiles: Profile, noise: float) -> NDArray[np.float64]:
+    return np.asarray(gap_likeness(profiles, (3,), noise).mean(axis=0), np.float64)
 
 
 def _with_blocks(coarse: CoarsePicture, seen: Seen) -> Seen | None:

@@ -1,5 +1,7 @@
 """What is no panel, or another panel, is refused in words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_panels import HALF_CUT, Plan, Shot, draw, photographed
@@ -8,7 +10,7 @@ from skimage import data
 
 from elinspect.catalogue.english.geometry import TEXTS
 from elinspect.geometry import find_grid, find_panel
-from elinspect.recipe import assumed_product
+from elinspect.recipe import Product, assumed_product
 from elinspect.records import CellGrid, ElImage, Layout, NotFound, PanelOutline, read_only
 
 LAYOUTS = ("6x10", "2x6x12", "4x9", "1x12")
@@ -134,3 +136,17 @@ def test_a_panel_cut_by_the_border_says_where(
     assert reason.code == code
     for side in code.removeprefix("geometry.cut.").split("_"):
         assert side in reason.text
+
+
+def test_a_shingled_panel_is_refused_by_name() -> None:
+    rng = np.random.default_rng(3)
+    plan = Plan(Layout(1, 6, 40), 31, 160, gap_mm=1.0, string_gap_mm=3, busbars=1, wire_mm=0.1, margin_mm=40)
+    image, _ = photographed(draw(plan, 0.9, rng), Shot(turn_deg=2), rng)
+    assert refusal(image, "6x10").reason.code == "geometry.shingled"
+    cell = replace(assumed_product(Layout(1, 6, 10)).recipe.cell, along_mm=31.0, across_mm=160.0)
+    shingled = Product(replace(assumed_product(Layout(1, 6, 40)).recipe, cell=cell))
+    outline = find_panel(image, shingled)
+    assert isinstance(outline, PanelOutline)
+    answer = find_grid(image, outline, shingled)
+    assert isinstance(answer, NotFound)
+    assert answer.reason.code == "geometry.shingled"

@@ -48,6 +48,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "The picture shows layout {layout}, but a quarter turn away from what the recipe says about the camera. "
         "Correct the camera's turn in the recipe, or the way the picture is stored."
     ),
+    "geometry.shingled": (
+        "The picture or the recipe shows a shingled panel: narrow strips laid over each other, without gaps or "
+        "ribbons. Shingled panels are not inspected by this program."
+    ),
     "geometry.no_layout": (
         "No layout can be told from the picture: no regular gaps between cells were found. Give a recipe or a layout."
     ),
