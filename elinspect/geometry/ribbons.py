@@ -119,11 +119,11 @@ def _highest(dips: NDArray[np.floating], places: NDArray[np.float64], count: int
 def _dips(cells: FloatImage, count: int) -> NDArray[np.float32]:
     """Return how much darker each place across the cells is than what lies beside, shape (cells, sections, rows)."""
     n, rows, columns = cells.shape
-    first = round(_ENDS * columns)
+    ends = np.linspace(_ENDS * columns, (1 - _ENDS) * columns, SECTIONS + 1).round().astype(int)
     profiles = np.empty((n, SECTIONS, rows), np.float32)
     for cell, profile in zip(cells, profiles, strict=True):
-        inner = cell[:, first : columns - first]
-        profile[:] = cv2.resize(inner, (SECTIONS, rows), interpolation=cv2.INTER_AREA).T
+        for section, start, stop in zip(profile, ends, ends[1:], strict=False):
+            section[:] = cv2.reduce(cell[:, start:stop], 1, cv2.REDUCE_AVG)[:, 0]
     flat = profiles.reshape(-1, rows)
     kernel = np.ones((1, max(5, round(0.6 * rows / count)) | 1), np.uint8)
     beside = cv2.morphologyEx(flat, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
@@ -172,16 +172,17 @@ def _centres(dips: NDArray[np.float32], place: float, reach: int, usual: float) 
 
 def _straight(centres: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return middle and largest stray of a straight line through the sections of each cell."""
-    known = np.isfinite(centres)
-    enough = known.sum(axis=1) >= _FEWEST
     along = np.arange(centres.shape[1]) - (centres.shape[1] - 1) / 2
+    first, second = np.triu_indices(along.size, 1)
+    enough = np.isfinite(centres).sum(axis=1) >= _FEWEST
     middle, bow = np.full(len(centres), np.nan), np.full(len(centres), np.nan)
-    for cell in np.flatnonzero(enough):
-        x, y = along[known[cell]], centres[cell, known[cell]]
+    seen = centres[enough]
+    if len(seen):
         # Theil-Sen: the median slope over pairs, so that one section spoilt by a crack does not turn the line.
-        first, second = np.triu_indices(x.size, 1)
-        slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
-        level = float(np.median(y - slope * x))
-        middle[cell] = level
-        bow[cell] = np.sort(np.abs(y - level - slope * x))[-2]
+        slope = np.nanmedian((seen[:, second] - seen[:, first]) / (along[second] - along[first]), axis=1)
+        level = np.nanmedian(seen - slope[:, None] * along, axis=1)
+        stray = np.abs(seen - level[:, None] - slope[:, None] * along)
+        middle[enough] = level
+        # The second largest stray: the largest may be the spoilt section's.
+        bow[enough] = np.sort(np.nan_to_num(stray), axis=1)[:, -2]
     return middle, bow

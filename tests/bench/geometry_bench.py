@@ -13,9 +13,10 @@ from pathlib import Path
 import numpy as np
 from drawn_panels import Plan, Shot, draw, photographed
 
-from elinspect.geometry import cut_cells, find_grid, find_panel
+from elinspect.detectors import prepare
+from elinspect.geometry import FoundGrid, cut_cells, find_panel, fingerprints_of, found_grid, measured, ribbon_lines
 from elinspect.recipe import assumed_product
-from elinspect.records import CellGrid, ElImage, Layout, PanelOutline, Tile
+from elinspect.records import ElImage, Layout, PanelOutline, Tile
 from elinspect.settings import GeometrySettings
 from elinspect.vision import cv2
 
@@ -53,12 +54,18 @@ def stages(image: ElImage, layout: Layout) -> dict[str, tuple[float, float]]:
     product = assumed_product(layout)
     outline = find_panel(image, product)
     assert isinstance(outline, PanelOutline)
-    grid = find_grid(image, outline, product)
-    assert isinstance(grid, CellGrid)
+    found = found_grid(image, outline, product)
+    assert isinstance(found, FoundGrid)
+    pictures = cut_cells([Tile(image)], found.grid, product, GeometrySettings())
+    ribbons = ribbon_lines(pictures, product)
+    view = prepare(pictures, product)
     return {
         "find_panel": timed(lambda: find_panel(image, product)),
-        "find_grid": timed(lambda: find_grid(image, outline, product)),
-        "cut_cells": timed(lambda: cut_cells([Tile(image)], grid, product, GeometrySettings())),
+        "found_grid": timed(lambda: found_grid(image, outline, product)),
+        "cut_cells": timed(lambda: cut_cells([Tile(image)], found.grid, product, GeometrySettings())),
+        "ribbon_lines": timed(lambda: ribbon_lines(pictures, product)),
+        "measured": timed(lambda: measured(found, ribbons, product)),
+        "fingerprints_of": timed(lambda: fingerprints_of(view)),
     }
 
 
