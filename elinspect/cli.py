@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from elinspect import __version__
+from elinspect import __version__, cli_ticket, cli_what_if
 from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
 from elinspect.cli_figures import figures_app, show_pareto, simulate_plant
@@ -71,6 +71,10 @@ class Bits(StrEnum):
     EIGHT = "8"
     TWELVE = "12"
     SIXTEEN = "16"
+
+
+app.command()(cli_ticket.ticket)
+app.command("what-if")(cli_what_if.what_if)
 
 
 def main() -> None:
@@ -192,6 +196,11 @@ def _say_inspected(done: "Inspected") -> None:
     for reason in result.proposal.reasons:
         if reason != done.failure:  # that one goes to the error stream, once
             out.print(f"    {reason.text}", markup=False)
+    if result.loss is not None and result.flags:
+        loss = words("command.loss", loss_w=result.loss.loss_w, worst_w=result.loss.worst_loss_w)
+        out.print(f"    {loss}", markup=False)
+    for step in result.rework.steps if result.rework is not None else ():
+        out.print(f"    -> {step.text.text}", markup=False)
     if done.failure is not None:
         err.print(done.failure.text, style="bold red", markup=False)
 

@@ -51,6 +51,7 @@ MEASUREMENTS: Mapping[str, frozenset[Kind]] = {
     "gap_mm": frozenset({Kind.MISPLACED_CELL}),
     "main_line_mm": frozenset({Kind.CRACK}),
     "darker_side_share": frozenset({Kind.CRACK}),
+    "could_cut_off_share": frozenset({Kind.CRACK}),
     "contrast_share": frozenset({Kind.CRACK, Kind.FINGER_INTERRUPTION, Kind.SOLDER_FAULT, Kind.MATERIAL_PATTERN}),
     "bundle_mm": frozenset({Kind.FINGER_INTERRUPTION}),
     "relative_luminance": frozenset({Kind.DARK_CELL, Kind.DARK_STRING, Kind.SOLDER_FAULT}),

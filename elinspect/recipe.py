@@ -147,6 +147,32 @@ class Camera:
     masks: tuple[Mask, ...] = ()
 
 
+_Spot = tuple[Annotated[float, Field(ge=-0.5, le=1.5)], Annotated[float, Field(ge=-0.5, le=1.5)]]
+
+
+@validated(frozen=True, slots=True, config=STRICT)
+class Bench:
+    """How the rework bench sees the panel.
+
+    Attributes
+    ----------
+    view_side : ViewSide, optional
+        The side that is up on the bench; the camera's side if left out.
+    rotation_deg : {0, 90, 180, 270}
+        How far the panel is turned clockwise on the bench against the gate view, after it was turned over where the
+        bench sees the other side.
+    plus, minus, label : tuple of float, optional
+        Where the leads and the serial's label are, in the gate view: to the right and down, over the width and the
+        height of the field of cells; below 0 or above 1 outside it.
+    """
+
+    view_side: ViewSide | None = None
+    rotation_deg: Literal[0, 90, 180, 270] = 0
+    plus: _Spot | None = None
+    minus: _Spot | None = None
+    label: _Spot | None = None
+
+
 @validated(frozen=True, slots=True, config=STRICT)
 class Circuit:
     """How the strings are connected.
@@ -188,6 +214,7 @@ class ProductRecipe:
     spacing: Spacing = field(default_factory=Spacing)
     scale_check: ScaleCheck | None = None
     camera: Camera = field(default_factory=Camera)
+    bench: Bench = field(default_factory=Bench)
     addresses: AddressScheme = field(default_factory=AddressScheme)
     circuit: Circuit = field(default_factory=Circuit)
     electrical: Electrical = field(default_factory=Electrical)

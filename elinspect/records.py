@@ -134,11 +134,15 @@ class CrackMode(StrEnum):
 
 
 class CrackPattern(StrEnum):
-    """How a crack runs (Kajari-Schröder et al. 2011 and Morlier et al. 2015, names as commonly quoted)."""
+    """How a crack runs, as seen from left to right.
 
-    PARALLEL = "parallel"
-    PERPENDICULAR = "perpendicular"
-    DIAGONAL = "diagonal"
+    Six categories of Köntges et al. 2013 (names from memory), and cross cracks after Morlier et al. 2015.
+    """
+
+    ALONG_BUSBARS = "along_busbars"
+    ACROSS_BUSBARS = "across_busbars"
+    RISING = "rising"
+    FALLING = "falling"
     SEVERAL_DIRECTIONS = "several_directions"
     DENDRITIC = "dendritic"
     CROSS = "cross"
@@ -1007,6 +1011,69 @@ class ReworkPlan:
     reworks_left: int
 
 
+class Outcome(StrEnum):
+    """What became of a flag after rework."""
+
+    GONE = "gone"
+    STILL_THERE = "still_there"
+    MOVED = "moved"
+    NOT_JUDGED = "not_judged"
+
+
+@dataclass(frozen=True, slots=True)
+class RecheckedFlag:
+    """A flag of the attempt before, answered by the new picture.
+
+    Attributes
+    ----------
+    flag : str
+        Its id in the inspection before.
+    kind : Kind
+        Its kind.
+    string, position : int or None
+        Its place.
+    outcome : Outcome
+        What became of it.
+    now : str or None
+        Id of the new flag that is the same one; None where it is gone.
+    """
+
+    flag: str
+    kind: Kind
+    string: int | None
+    position: int | None
+    outcome: Outcome
+    now: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Recheck:
+    """A new attempt laid over the one before.
+
+    Attributes
+    ----------
+    attempt_before : int
+        Which attempt it was laid over.
+    flags : tuple of RecheckedFlag
+        Every flag that stood before.
+    new : tuple of str
+        Ids of flags that were not there before.
+    damage : tuple of str
+        Those of them at or beside a reworked place.
+    match : str or None
+        What the fingerprints of the cells say, see `elinspect.geometry.PanelMatch`; None where there are none.
+    messages : tuple of Message
+        All of it in words.
+    """
+
+    attempt_before: int
+    flags: tuple[RecheckedFlag, ...]
+    new: tuple[str, ...]
+    damage: tuple[str, ...]
+    match: str | None
+    messages: tuple[Message, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Proposal:
     """The disposition the criteria suggest; never a decision.
@@ -1140,6 +1207,8 @@ class PanelResult:
         What the flags could cost; None where the product has no electrical data.
     rework : ReworkPlan or None
         What the bench should do; None where accept is proposed.
+    recheck : Recheck or None
+        What became of the flags of the attempt before; None for a first attempt, or without a log.
     """
 
     serial: str | None
@@ -1159,3 +1228,4 @@ class PanelResult:
     customer: str | None = None
     loss: PanelLoss | None = None
     rework: ReworkPlan | None = None
+    recheck: Recheck | None = None

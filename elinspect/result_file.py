@@ -34,12 +34,15 @@ from elinspect.records import (
     Kind,
     Layout,
     Numbering,
+    Outcome,
     PanelFacts,
     PanelLoss,
     PanelMeasures,
     PanelResult,
     Proposal,
     Purpose,
+    Recheck,
+    RecheckedFlag,
     ReworkAction,
     ReworkPlan,
     ReworkStep,
@@ -105,6 +108,7 @@ def as_dict(result: PanelResult) -> Json:
         "customer": result.customer,
         "loss": _loss_as_dict(result.loss) if result.loss is not None else None,
         "rework": _rework_as_dict(result.rework) if result.rework is not None else None,
+        "recheck": _recheck_as_dict(result.recheck) if result.recheck is not None else None,
     }
 
 
@@ -140,6 +144,7 @@ def from_dict(data: Mapping[str, Any]) -> PanelResult:
         customer=data.get("customer"),
         loss=_loss_from_dict(data["loss"]) if data.get("loss") is not None else None,
         rework=_rework_from_dict(data["rework"]) if data.get("rework") is not None else None,
+        recheck=_recheck_from_dict(data["recheck"]) if data.get("recheck") is not None else None,
     )
 
 
@@ -416,6 +421,38 @@ def _rework_from_dict(data: Mapping[str, Any]) -> ReworkPlan:
         for step in data["steps"]
     )
     return ReworkPlan(steps, data["minutes"], data["reworks_left"])
+
+
+def _recheck_as_dict(recheck: Recheck) -> Json:
+    return {
+        "attempt_before": recheck.attempt_before,
+        "flags": [
+            {
+                "flag": flag.flag,
+                "kind": flag.kind.value,
+                "string": flag.string,
+                "position": flag.position,
+                "outcome": flag.outcome.value,
+                "now": flag.now,
+            }
+            for flag in recheck.flags
+        ],
+        "new": list(recheck.new),
+        "damage": list(recheck.damage),
+        "match": recheck.match,
+        "messages": [message_as_dict(message) for message in recheck.messages],
+    }
+
+
+def _recheck_from_dict(data: Mapping[str, Any]) -> Recheck:
+    flags = tuple(
+        RecheckedFlag(
+            flag["flag"], Kind(flag["kind"]), flag["string"], flag["position"], Outcome(flag["outcome"]), flag["now"]
+        )
+        for flag in data["flags"]
+    )
+    messages = tuple(_message(message) for message in data["messages"])
+    return Recheck(data["attempt_before"], flags, tuple(data["new"]), tuple(data["damage"]), data["match"], messages)
 
 
 def _loss_from_dict(data: Mapping[str, Any]) -> PanelLoss:

@@ -5,4 +5,4 @@ import tempfile
 from pathlib import Path
 
 # Before anything asks for it, and one folder for the run: a product's tables are then built once.
-os.environ["XDG_CACHE_HOME"] = str(Path(tempfile.gettempdir()) / f"elinspect-tests-{os.getpid()}")
+os.environ["ELINSPECT_CACHE"] = str(Path(tempfile.gettempdir()) / f"elinspect-tests-{os.getpid()}")

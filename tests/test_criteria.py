@@ -135,7 +135,7 @@ def test_areas_of_one_cell_add_up() -> None:
 
 CONDITIONS = [
     (Kind.CRACK, {"modes": (CrackMode.C,)}, {"mode": CrackMode.A}, {"mode": CrackMode.C}),
-    (Kind.CRACK, {"patterns": ("cross",)}, {"measurements": {"pattern": "parallel"}}, {"measurements": {}}),
+    (Kind.CRACK, {"patterns": ("cross",)}, {"measurements": {"pattern": "along_busbars"}}, {"measurements": {}}),
     (Kind.CRACK, {"min_length_mm": 20.0}, {"length_mm": 19.9}, {"length_mm": 20.0}),
     (Kind.FINGER_INTERRUPTION, {"min_area_fraction": 0.1}, {"area_fraction": 0.09}, {"area_fraction": 0.1}),
     (

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -117,7 +118,7 @@ def tables_for(recipe: ProductRecipe, folder: Path | None = None) -> ProductTabl
     key = _key(recipe)
     if key in _IN_MEMORY:
         return _IN_MEMORY[key]
-    folder = folder or platformdirs.user_cache_path("elinspect", appauthor=False) / "electrical"
+    folder = folder or _default_folder()
     path = folder / f"{key}.npz"
     tables = _read(path, recipe)
     if tables is None:
@@ -127,6 +128,12 @@ def tables_for(recipe: ProductRecipe, folder: Path | None = None) -> ProductTabl
         _keep(path, tables)
     _IN_MEMORY[key] = tables
     return tables
+
+
+def _default_folder() -> Path:
+    """Return this user's cache, or another folder where the variable ELINSPECT_CACHE names one."""
+    named = os.environ.get("ELINSPECT_CACHE")
+    return Path(named) if named else platformdirs.user_cache_path("elinspect", appauthor=False) / "electrical"
 
 
 _IN_MEMORY: dict[str, ProductTables] = {}

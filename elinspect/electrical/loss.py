@@ -3,7 +3,7 @@
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from elinspect.catalogue import Message
 from elinspect.circuit import THERMAL_VOLTAGE
@@ -48,6 +48,7 @@ class _Effect:
 
     now: CellState = _WHOLE
     worst: CellState = _WHOLE
+    crack: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +111,7 @@ def panel_loss(flags: Sequence[Flag], model: LossModel) -> PanelLoss:
     for flag in flags:
         for place, effect in _effects_of(flag, model.recipe):
             effects[place].append(effect)
-    now = {place: _together([effect.now for effect in here]) for place, here in effects.items()}
+    now = {place: _now(here) for place, here in effects.items()}
     worst = {place: _together([effect.worst for effect in here]) for place, here in effects.items()}
     strings = [flag for flag in flags if flag.position is None and flag.string is not None and flag.kind in _RECKONED]
     cells = [_cell_loss(place, now[place], worst[place], model) for place in sorted(effects)]
@@ -171,10 +172,12 @@ def _effects_of(flag: Flag, recipe: ProductRecipe) -> list[tuple[_Place, _Effect
 def _effect(flag: Flag, recipe: ProductRecipe) -> _Effect:
     area = flag.area_fraction
     if flag.kind is Kind.CRACK:
-        given = flag.measurements.get("separable_share")
-        separable = float(given) if isinstance(given, int | float) else UNKNOWN_CRACK_SHARE
-        off = (area or 0.0) if flag.mode is CrackMode.C else 0.0
-        return _Effect(CellState(off), CellState(max(off, separable, area or 0.0)))
+        given = flag.measurements.get("could_cut_off_share")
+        known = float(given) if isinstance(given, int | float) else None
+        could = known if known is not None else UNKNOWN_CRACK_SHARE
+        # What a parted piece takes away now is its figure or the inactive area flagged beside it, never a guess.
+        off = known or 0.0 if flag.mode is CrackMode.C else 0.0
+        return _Effect(CellState(off), CellState(could), crack=True)
     if flag.kind is Kind.DARK_CELL:
         share = flag.measurements.get("relative_luminance")
         light = float(share) if isinstance(share, int | float) else 0.0
@@ -193,11 +196,18 @@ def _effect(flag: Flag, recipe: ProductRecipe) -> _Effect:
     return _Effect(cut, cut)
 
 
+def _now(effects: Sequence[_Effect]) -> CellState:
+    """Return a cell as it is: what a crack cut off is most likely the inactive area that was flagged beside it."""
+    cracks = _together([effect.now for effect in effects if effect.crack])
+    others = _together([effect.now for effect in effects if not effect.crack])
+    return replace(others, inactive=max(cracks.inactive, others.inactive))
+
+
 def _together(states: Sequence[CellState]) -> CellState:
     """Return a cell with several things wrong: areas add up, as far as there is cell."""
     return CellState(
         min(sum(state.inactive for state in states), 1.0),
-        max(state.drop_v for state in states),
+        max((state.drop_v for state in states), default=0.0),
         any(state.shorted for state in states),
         any(state.reversed for state in states),
     )

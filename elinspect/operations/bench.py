@@ -18,7 +18,10 @@ class BenchWork(StrEnum):
 
     CELL_REPLACED = "cell_replaced"
     STRING_REPLACED = "string_replaced"
+    CELL_TURNED = "cell_turned"
     RESOLDERED = "resoldered"
+    REALIGNED = "realigned"
+    FOREIGN_BODY_REMOVED = "foreign_body_removed"
     CLEANED = "cleaned"
     NOTHING_DONE = "nothing_done"
     OTHER = "other"
@@ -92,7 +95,7 @@ def log_rework_done(
     if not done:
         raise ValueError("rework without work; log NOTHING_DONE")
     for item in done:
-        cell = item.work is BenchWork.CELL_REPLACED
+        cell = item.work in (BenchWork.CELL_REPLACED, BenchWork.CELL_TURNED)
         if (cell and item.position is None) or (item.work is BenchWork.STRING_REPLACED and item.position is not None):
             raise LogError("bench.place", work=item.work.value)
         if item.string is None and (item.position is not None or item.work is BenchWork.STRING_REPLACED):

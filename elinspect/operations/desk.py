@@ -99,7 +99,7 @@ class ReviewDesk:
         if row.decision in (None, Disposition.HOLD):
             self._take_lock(row.subject)
         with self._log.reading() as connection:
-            return _review(connection, inspection)
+            return review_of(connection, inspection)
 
     def answer(self, review: Review, verdict: Verdict) -> Review:
         """Log a verdict, or with no answer its taking back."""
@@ -163,7 +163,7 @@ class ReviewDesk:
         self._take_lock(self._subject(review))
         self._append(review, EventKind.TAKE_BACK, {"decision": decision, "reason": reason})
         with self._log.reading() as connection:
-            return _review(connection, review.inspection)
+            return review_of(connection, review.inspection)
 
     def earlier(self, review: Review) -> tuple[EarlierPicture, ...]:
         """Return the other pictures of the same serial that were logged before this one, the newest first."""
@@ -235,7 +235,7 @@ class ReviewDesk:
     def recall(self, inspection: str) -> Review:
         """Return a review as the log has it without locking the panel."""
         with self._log.reading() as connection:
-            return _review(connection, inspection)
+            return review_of(connection, inspection)
 
     @property
     def person(self) -> Person | None:
@@ -307,7 +307,8 @@ class ReviewDesk:
         return self._recipes[label]
 
 
-def _review(connection: Connection, inspection: str) -> Review:
+def review_of(connection: Connection, inspection: str) -> Review:
+    """Return an inspection with every verdict, added flag and decision the log has."""
     row = inspection_row(connection, inspection)
     verdicts, added = {}, []
     for flag in flags_of(connection, inspection):

@@ -11,6 +11,7 @@ from elinspect.errors import ElinspectError, ImageFileError, told_as
 from elinspect.geometry import find_layout
 from elinspect.imaging import single_exposure
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
+from elinspect.operations.rechecking import rechecked
 from elinspect.operations.versions import log_criteria, log_model, log_recipe
 from elinspect.pipeline import Occasion, image_facts, inspect_panel, unjudged_result, unreadable_result
 from elinspect.recipe import AcceptanceCriteria, Product, assumed_product
@@ -187,7 +188,7 @@ def _written(
 ) -> Inspected:
     result_file = picture_file = inspection = None
     if outputs.log is not None:
-        result = held_if_image_known(outputs.log, result)
+        result = held_if_image_known(outputs.log, rechecked(outputs.log, result))
         inspection = log_inspection(outputs.log, result, outputs.station)
     if outputs.json_folder is not None:
         result_file = _free_name(outputs.json_folder, path, taken)

@@ -39,6 +39,12 @@ def logged_recipe(log: Log, label: str) -> ProductRecipe | None:
     return TypeAdapter(ProductRecipe).validate_json(content) if content is not None else None
 
 
+def logged_criteria(log: Log, label: str) -> AcceptanceCriteria | None:
+    """Return acceptance criteria as they were logged under their name and version; None if they never were."""
+    content = _logged_content(log, "criteria", label)
+    return TypeAdapter(AcceptanceCriteria).validate_json(content) if content is not None else None
+
+
 def _logged_content(log: Log, what: str, label: str) -> str | None:
     with log.reading() as connection:
         record = connection.execute(

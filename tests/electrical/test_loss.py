@@ -126,10 +126,19 @@ def test_a_closed_crack_costs_nothing_now_and_at_worst_what_it_can_cut_off() -> 
         assert loss.loss_w == 0.0
         opened = panel_loss([_flag(Kind.INACTIVE_AREA, area_fraction=UNKNOWN_CRACK_SHARE)], model)
         assert loss.worst_loss_w == pytest.approx(opened.loss_w, abs=0.01)
-    told = panel_loss([_flag(Kind.CRACK, mode=CrackMode.A, measurements={"separable_share": 0.1})], model)
+    told = panel_loss([_flag(Kind.CRACK, mode=CrackMode.A, measurements={"could_cut_off_share": 0.1})], model)
     assert told.worst_loss_w < loss.worst_loss_w
-    cut_off = panel_loss([_flag(Kind.CRACK, mode=CrackMode.C, area_fraction=0.2)], model)
-    assert cut_off.loss_w > 0
+
+
+def test_what_a_crack_cut_off_is_not_counted_twice() -> None:
+    model = _model(MONO)
+    crack = _flag(Kind.CRACK, mode=CrackMode.C, measurements={"could_cut_off_share": 0.2})
+    area = _flag(Kind.INACTIVE_AREA, area_fraction=0.2)
+    assert panel_loss([_flag(Kind.CRACK, mode=CrackMode.C)], model).loss_w == 0.0, "no guess counts as a loss now"
+    alone = [panel_loss([each], model).loss_w for each in (crack, area)]
+    assert alone[0] == pytest.approx(alone[1])
+    assert panel_loss([crack, area], model).loss_w == pytest.approx(alone[0])
+    assert panel_loss([crack, area], model).worst_loss_w > alone[0]
 
 
 def test_a_crack_that_opens_can_make_a_hot_spot() -> None:

@@ -12,7 +12,9 @@ from elinspect.catalogue.english import (
     live_station,
     log,
     settings_files,
+    ticket,
     triage,
+    what_if,
 )
 
 Template = str | tuple[str, str]
@@ -33,6 +35,8 @@ TEXTS = _merged(
     imaging.TEXTS,
     geometry.TEXTS,
     triage.TEXTS,
+    ticket.TEXTS,
+    what_if.TEXTS,
     electrical.TEXTS,
     settings_files.TEXTS,
     log.TEXTS,

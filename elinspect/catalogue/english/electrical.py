@@ -26,5 +26,6 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Dark cells lack the voltage their light tells; below {percent:.0f} % of the usual light they are reckoned as "
         "shorted. At worst they carry no current."
     ),
+    "command.loss": "estimated loss of the finished module: {loss_w:.1f} W now, {worst_w:.1f} W at worst",
     "loss.not_reckoned": "Not reckoned: {kind!k}.",
 }
