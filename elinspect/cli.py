@@ -250,10 +250,13 @@ def _open_window(
     with open_log(log) as opened:
         desk = ReviewDesk(opened, STATION, inspector, role, criteria)
         from elinspect_ui.app import run
+        from elinspect_ui.log_pages import log_pages
 
         try:
             takts = {each.name: each.takt_s for each in served if each.takt_s is not None}
-            return run(desk, takts=takts, shifts=served[0].shifts if served else (), walk=walk)
+            shifts = served[0].shifts if served else ()
+            pages = log_pages(opened, STATION, inspector)
+            return run(desk, takts=takts, shifts=shifts, walk=walk, pages=pages)
         finally:
             desk.close()
 

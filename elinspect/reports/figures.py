@@ -7,6 +7,7 @@ display and without any state of matplotlib's own.
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -109,6 +110,16 @@ def save(figure: Any, path: Path) -> None:
         with rc_context(STYLE):
             figure.savefig(partial, format=path.suffix[1:].lower(), dpi=180, metadata=metadata)
         partial.replace(path)
+
+
+def as_png(figure: Any, dots_per_inch: int) -> bytes:
+    """Return a figure as PNG."""
+    from matplotlib import rc_context
+
+    made = BytesIO()
+    with rc_context(STYLE):
+        figure.savefig(made, format="png", dpi=dots_per_inch)
+    return made.getvalue()
 
 
 def pareto_figure(

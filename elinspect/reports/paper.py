@@ -245,17 +245,12 @@ def _is_number(text: str) -> bool:
 
 def _drawing(figure: Any, width: float) -> Any:
     """Set a figure as a picture of 220 dots per inch: sharp in print, and small."""
-    from matplotlib import rc_context
     from reportlab.platypus import Image
 
-    from elinspect.reports.figures import STYLE
+    from elinspect.reports.figures import as_png
 
-    made = BytesIO()
-    with rc_context(STYLE):
-        figure.savefig(made, format="png", dpi=220)
-    made.seek(0)
     across, down = figure.get_size_inches()
-    return Image(made, width=width, height=width * down / across)
+    return Image(BytesIO(as_png(figure, 220)), width=width, height=width * down / across)
 
 
 def _picture(picture: Picture, width: float) -> list[Any]:

@@ -1,0 +1,212 @@
+"""What the pages for technician and quality show of a log: values, texts and drawn figures, made in the background."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+from elinspect.catalogue import words
+from elinspect.operations.alerts import Alert, alerts, write_card
+from elinspect.operations.charts import day_chart
+from elinspect.operations.commonality import as_messages, commonality
+from elinspect.operations.commonality_files import drawings
+from elinspect.operations.figure_files import pareto_drawing, write_pareto
+from elinspect.operations.pareto import ParetoTable, pareto
+from elinspect.operations.reports import chart_words
+from elinspect.records import Kind, Purpose, Stage
+from elinspect.reports.paper import Drawing
+from elinspect.statistics.asked import ChartOf
+from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.store.events import EventKind, NewEvent, now
+from elinspect.store.log import Log
+from elinspect.store.people import person_named
+from elinspect.store.production import days_of, maintenance_of
+
+_DOTS_PER_INCH = 130
+
+
+@dataclass(frozen=True, slots=True)
+class TechnicianView:
+    """What the technician sees.
+
+    Attributes
+    ----------
+    purpose : Purpose
+        Of the panels.
+    headline : str
+        What to act on, or that there is nothing.
+    lines : tuple of str
+        What it rests on.
+    alerts : tuple of Alert
+        The newest first.
+    pictures : tuple of bytes
+        Map, timeline and places as PNG.
+    machine, lane : str
+        Of the suspect; empty without one.
+    work : tuple of str
+        Last maintenance of all machines, the newest first.
+    empty : str
+        What to say instead where there is nothing to work on; empty otherwise.
+    """
+
+    purpose: Purpose
+    headline: str
+    lines: tuple[str, ...]
+    alerts: tuple[Alert, ...]
+    pictures: tuple[bytes, ...]
+    machine: str
+    lane: str
+    work: tuple[str, ...]
+    empty: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FiguresAsked:
+    """Filters of the quality page.
+
+    Attributes
+    ----------
+    by : GroupBy
+        Lines of the Pareto.
+    count : CountOf
+        What it counts.
+    chart : ChartOf
+        The chart beside it.
+    days : int
+        Newest days; 0 for the whole log.
+    kind : Kind or None
+        Only this kind.
+    """
+
+    by: GroupBy = GroupBy.KIND
+    count: CountOf = CountOf.CONFIRMED
+    chart: ChartOf = ChartOf.FIRST_PASS_YIELD
+    days: int = 28
+    kind: Kind | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FiguresView:
+    """What the quality page shows.
+
+    Attributes
+    ----------
+    asked : FiguresAsked
+        Filters.
+    purpose : Purpose
+        Of the panels.
+    sentence : str
+        The chart in words.
+    table : ParetoTable or None
+        The Pareto; None without anything inspected.
+    pictures : tuple of bytes
+        Pareto and chart as PNG.
+    empty : str
+        What to say instead; empty otherwise.
+    """
+
+    asked: FiguresAsked
+    purpose: Purpose
+    sentence: str
+    table: ParetoTable | None
+    pictures: tuple[bytes, ...]
+    empty: str = ""
+
+
+class LogPages:
+    """Reads a log for the pages; its methods take a while and belong in the background.
+
+    Parameters
+    ----------
+    log : Log
+        The log.
+    station : str
+        Whose chain marks of the technician go to.
+    """
+
+    def __init__(self, log: Log, station: str) -> None:
+        self._log, self._station = log, station
+
+    def purpose(self) -> Purpose:
+        """Return the purpose to show: production where there is any, otherwise the first that the log holds."""
+        with self._log.reading() as connection:
+            for purpose in Purpose:
+                if days_of(connection, purpose.value, Stage.BEFORE_LAMINATION.value) is not None:
+                    return purpose
+        return Purpose.PRODUCTION
+
+    def technician(self, kind: Kind | None) -> TechnicianView:
+        """Return what a technician should look at, for one kind of flag or all."""
+        purpose = self.purpose()
+        # Where nobody decides yet, as in a demo, what the machine flagged is all there is.
+        found = commonality(self._log, (kind,) if kind is not None else (), purpose)
+        if not found.cells:
+            found = commonality(self._log, (kind,) if kind is not None else (), purpose, decided=False)
+        with self._log.reading() as connection:
+            done = maintenance_of(connection)
+        work = tuple(_work_words(row) for row in reversed(done[-6:]))
+        if not found.cells:
+            return TechnicianView(purpose, "", (), (), (), "", "", work, words("page.no_context"))
+        first, *rest = (message.text for message in as_messages(found))
+        shown = tuple(_png(part.figure) for part in drawings(found) if isinstance(part, Drawing))
+        suspect = found.suspect
+        where = (suspect.stringer, suspect.lane) if suspect is not None else ("", "")
+        raised = tuple(alert for alert in alerts(self._log, purpose) if kind in (None, alert.kind))
+        return TechnicianView(purpose, first, tuple(rest), raised, shown, *where, work)
+
+    def mark_maintenance(self, machine: str, lane: str, what: str, person: str) -> None:
+        """Log that something was done to a machine now.
+
+        Raises
+        ------
+        LogError
+            If it could not be written.
+        """
+        row: dict[str, str] = {"machine": machine, "lane": lane, "started_at": now(), "what": what}
+        data = {"file_sha256": "", "columns": list(row), "rows": [list(row.values())]}
+        with self._log.writing() as connection:
+            who = person_named(connection, person)
+        self._log.append([NewEvent(EventKind.MAINTENANCE, "maintenance", data, who)], self._station)
+
+    def save_card(self, alert: Alert, path: Path) -> None:
+        """Write the card of an alert; raises LogError if it cannot be written."""
+        write_card(alert, path)
+
+    def figures(self, asked: FiguresAsked) -> FiguresView:
+        """Return Pareto and chart for some filters."""
+        purpose = self.purpose()
+        since = self._since(purpose, asked.days)
+        table = pareto(self._log, asked.by, purpose, count=asked.count, kind=asked.kind, since=since)
+        if not table.cells_inspected:
+            return FiguresView(asked, purpose, "", None, (), words("page.nothing_inspected"))
+        chart = day_chart(self._log, asked.chart, purpose, since=since, kind=asked.kind)
+        shown = [pareto_drawing(table)] + ([chart.drawing()] if chart.labels else [])
+        return FiguresView(asked, purpose, chart_words(chart), table, tuple(_png(figure) for figure in shown))
+
+    def save_pareto(self, table: ParetoTable, path: Path) -> None:
+        """Write a Pareto by the end of the name; raises LogError if it cannot be written."""
+        write_pareto(table, path)
+
+    def _since(self, purpose: Purpose, days: int) -> str | None:
+        with self._log.reading() as connection:
+            seen = days_of(connection, purpose.value, Stage.BEFORE_LAMINATION.value)
+        if seen is None or not days:
+            return None
+        return (date.fromisoformat(seen[1]) - timedelta(days=days - 1)).isoformat()
+
+
+def _work_words(row: Any) -> str:
+    where = " / ".join(part for part in (row.machine, row.lane) if part)
+    return f"{row.started_at[:16].replace('T', ' ')} · {where} · {row.what}"
+
+
+def _png(figure: Any) -> bytes:
+    from elinspect.reports.figures import as_png
+
+    return as_png(figure, _DOTS_PER_INCH)
+
+
+def alert_words(raised: Sequence[Alert]) -> tuple[str, ...]:
+    """Return alerts in words."""
+    return tuple(alert.message.text for alert in raised)

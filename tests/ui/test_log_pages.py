@@ -1,0 +1,107 @@
+"""The technician's and the quality page on a simulated plant."""
+
+from pathlib import Path
+
+import pytest
+from pytestqt.qtbot import QtBot
+
+from elinspect.operations.log_pages import FiguresAsked, LogPages
+from elinspect.operations.simulating import simulate_into_log
+from elinspect.records import Kind, Purpose
+from elinspect.statistics.asked import ChartOf
+from elinspect.statistics.pareto import GroupBy
+from elinspect.store import Log, open_log
+from elinspect.store.production import maintenance_of
+from elinspect.synthetic.plant_records import CauseOf, PlantCause, RecordPlant
+from elinspect_ui.jobs import Jobs
+from elinspect_ui.log_pages import log_pages
+from elinspect_ui.panes.figures_page import FiguresPage
+from elinspect_ui.panes.technician_page import TechnicianPage
+
+_PNG = b"\x89PNG"
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    cause = PlantCause(CauseOf.LANE, 2.0, 14.0, 3, position=3, along=0.25, across=0.7)
+    plant = RecordPlant(stringers=3, panels_per_day=30, causes=(cause,), rates={Kind.CRACK: 0.005})
+    file = tmp_path_factory.mktemp("plant") / "log.sqlite"
+    with open_log(file) as log:
+        simulate_into_log(log, plant, 5, 4)
+    return file
+
+
+@pytest.fixture
+def log(place: Path):
+    with open_log(place) as opened:
+        yield opened
+
+
+@pytest.fixture
+def jobs(qtbot: QtBot):
+    made = Jobs(1)
+    yield made
+    made.close(20_000, finish=True)
+
+
+def test_the_values_of_both_pages_need_no_window(log: Log) -> None:
+    pages = LogPages(log, "desk")
+    seen = pages.technician(Kind.CRACK)
+    assert (seen.purpose, seen.machine, seen.lane, seen.empty) == (Purpose.DEMO, "B", "2", "")
+    assert seen.headline.startswith("Stringer B, lane 2")
+    assert [alert.position for alert in seen.alerts if alert.position] == [3]
+    assert [picture[:4] for picture in seen.pictures] == [_PNG] * 3
+    shown = pages.figures(FiguresAsked(GroupBy.LANE, chart=ChartOf.FLAGGED_CELLS, days=0))
+    assert shown.table is not None
+    assert shown.table.rows[0].label == "B / 2"
+    assert len(shown.pictures) == 2
+    assert "Confirmed flagged cells" in shown.sentence
+
+
+def test_an_empty_log_says_what_to_do(tmp_path: Path, qtbot: QtBot, jobs: Jobs) -> None:
+    with open_log(tmp_path / "log.sqlite") as log:
+        for page in log_pages(log, "desk", "Ada"):
+            widget = page.make(jobs)
+            qtbot.add_widget(widget)
+            widget.open()
+            text = {"technician": "elinspect context import", "figures": "Nothing was inspected"}[page.name]
+            qtbot.wait_until(lambda widget=widget, text=text: text in widget._words.text(), timeout=20_000)
+
+
+def test_the_technician_sees_the_lane_and_marks_a_repair(log: Log, qtbot: QtBot, jobs: Jobs, tmp_path: Path) -> None:
+    page = TechnicianPage(jobs, LogPages(log, "desk"), "Ada")
+    qtbot.add_widget(page)
+    page.open()
+    qtbot.wait_until(lambda: page._front.currentIndex() == 1, timeout=30_000)
+    assert page._headline.text().startswith("Stringer B, lane 2")
+    assert (page.machine.text(), page.lane.text()) == ("B", "2")
+    page.mark()
+    assert "what was done" in page.notice.text()
+    page.what.setText("gripper changed")
+    page.mark()
+    qtbot.wait_until(lambda: "gripper changed" in page._work.text(), timeout=30_000)
+    with log.reading() as connection:
+        (row,) = maintenance_of(connection)
+    assert (row.machine, row.lane, row.what) == ("B", "2", "gripper changed")
+    assert not page._card.isEnabled()
+    page._alerts.setCurrentRow(0)
+    assert page._card.isEnabled()
+    page.save_card(tmp_path / "card.pdf")
+    qtbot.wait_until(lambda: "card.pdf" in page.notice.text(), timeout=30_000)
+    assert (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_filters_change_the_figures_and_the_export(log: Log, qtbot: QtBot, jobs: Jobs, tmp_path: Path) -> None:
+    page = FiguresPage(jobs, LogPages(log, "desk"))
+    qtbot.add_widget(page)
+    page.open()
+    qtbot.wait_until(lambda: page._front.currentIndex() == 1, timeout=30_000)
+    assert page._table.item(0, 0).text() == "crack"
+    page.by.box.setCurrentIndex(list(GroupBy).index(GroupBy.LANE))
+    qtbot.wait_until(lambda: page._table.item(0, 0).text() == "B / 2", timeout=30_000)
+    assert page._table.rowCount() == 6
+    page.export(tmp_path / "no" / "p.csv")
+    qtbot.wait_until(lambda: "cannot be written" in page.notice.text(), timeout=30_000)
+    page.export(tmp_path / "p.csv")
+    qtbot.wait_until(lambda: "p.csv." in page.notice.text(), timeout=30_000)
+    assert (tmp_path / "p.csv").read_text(encoding="utf-8").startswith("stringer / lane")

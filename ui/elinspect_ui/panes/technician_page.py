@@ -1,0 +1,155 @@
+"""The technician's page: what to act on, alerts, maps, timeline, and a mark for what was done."""
+
+from pathlib import Path
+
+from PySide6.QtWidgets import (
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from elinspect.catalogue import words
+from elinspect.operations.log_pages import LogPages, TechnicianView, alert_words
+from elinspect.records import Kind
+from elinspect_ui.jobs import Jobs
+from elinspect_ui.panes.log_page import Choice, FigureLabel, LogPage, emptied, scrolling
+
+
+class TechnicianPage(LogPage):
+    """See the module.
+
+    Parameters
+    ----------
+    jobs : Jobs
+        Does the reading.
+    pages : LogPages
+        The log.
+    person : str
+        Who marks maintenance.
+    """
+
+    def __init__(self, jobs: Jobs, pages: LogPages, person: str) -> None:
+        super().__init__(jobs, words("page.technician"), scrolls=False)
+        self._pages, self._person = pages, person
+        self._view: TechnicianView | None = None
+        kinds = [(None, words("commonality.all_kinds")), *((kind, words(f"kind.{kind.value}")) for kind in Kind)]
+        self._kind = Choice(words("page.kind"), kinds, self.open)
+        self._again = QPushButton(words("page.again"))
+        self._again.clicked.connect(self.open)
+        self.controls.addWidget(self._kind)
+        self.controls.addWidget(self._again)
+        drawn = QWidget()
+        self._figures = QVBoxLayout(drawn)
+        row = QHBoxLayout(self.body)
+        row.addLayout(self._left(), 2)
+        row.addWidget(scrolling(drawn), 3)
+
+    def _left(self) -> QVBoxLayout:
+        self._headline, self._basis, self._work = QLabel(), QLabel(), QLabel()
+        self._headline.setProperty("role", "title")
+        self._basis.setProperty("role", "soft")
+        caution = QLabel(words("commonality.caution"))
+        caution.setProperty("role", "caution")
+        self._alerts = QListWidget()
+        self._alerts.setWordWrap(True)
+        self._alerts.setAccessibleName(words("page.alerts"))
+        self._card = QPushButton(words("page.save_card"))
+        self._card.clicked.connect(self._ask_card)
+        self._alerts.currentRowChanged.connect(self._alert_chosen)
+        column = QVBoxLayout()
+        for label in (self._headline, self._basis, caution):
+            label.setWordWrap(True)
+            column.addWidget(label)
+        column.addWidget(_heading(words("page.alerts")))
+        column.addWidget(self._alerts, 1)
+        column.addWidget(self._card)
+        column.addWidget(_heading(words("page.work")))
+        self._work.setWordWrap(True)
+        column.addWidget(self._work)
+        column.addLayout(self._mark_row())
+        return column
+
+    def _mark_row(self) -> QHBoxLayout:
+        self.machine, self.lane, self.what = QLineEdit(), QLineEdit(), QLineEdit()
+        row = QHBoxLayout()
+        for field, name, stretch in ((self.machine, "machine", 2), (self.lane, "lane", 1), (self.what, "what", 4)):
+            field.setPlaceholderText(words(f"page.{name}"))
+            field.setAccessibleName(words(f"page.{name}"))
+            row.addWidget(field, stretch)
+        mark = QPushButton(words("page.mark"))
+        mark.clicked.connect(self.mark)
+        self.what.returnPressed.connect(self.mark)
+        row.addWidget(mark)
+        return row
+
+    def open(self) -> None:
+        """Read what to look at."""
+        kind = self._kind.value
+        self.read(lambda: self._pages.technician(kind), self._show)
+
+    def _show(self, view: TechnicianView) -> None:
+        self._view = view
+        self._work.setText("\n".join(view.work) or words("page.no_work"))
+        if view.empty:
+            self.say(view.empty)
+            return
+        self._headline.setText(view.headline)
+        self._basis.setText("\n".join(view.lines))
+        self._alerts.clear()
+        self._alerts.addItems(list(alert_words(view.alerts)) or [words("page.no_alert")])
+        self._card.setEnabled(False)
+        emptied(self._figures)
+        for png in view.pictures:
+            self._figures.addWidget(FigureLabel(png))
+        self._figures.addStretch(1)
+        if view.machine and not self.machine.text():
+            self.machine.setText(view.machine)
+            self.lane.setText(view.lane)
+        self.show_body(words(f"purpose.{view.purpose.value}"))
+
+    def _alert_chosen(self, row: int) -> None:
+        chosen = self._view is not None and 0 <= row < len(self._view.alerts)
+        self._card.setEnabled(chosen)
+        if chosen and self._view is not None:
+            self.machine.setText(self._view.alerts[row].stringer)
+            self.lane.setText(self._view.alerts[row].lane)
+
+    def _ask_card(self) -> None:
+        file, _ = QFileDialog.getSaveFileName(self, words("page.save_card"), "alert.pdf", "PDF (*.pdf)")
+        if file:
+            self.save_card(Path(file))
+
+    def save_card(self, path: Path) -> None:
+        """Write the card of the chosen alert."""
+        if self._view is not None and 0 <= self._alerts.currentRow() < len(self._view.alerts):
+            alert = self._view.alerts[self._alerts.currentRow()]
+            self._jobs.submit(
+                lambda: self._pages.save_card(alert, path),
+                lambda _none: self.tell(words("page.exported", file=str(path))),
+                self.fail,
+            )
+
+    def mark(self) -> None:
+        """Log that something was done to the machine now."""
+        machine, lane, what = (field.text().strip() for field in (self.machine, self.lane, self.what))
+        if not machine or not what:
+            self.tell(words("page.mark_needs"), role="warning")
+            return
+
+        def marked(_none: None) -> None:
+            self.what.clear()
+            self.tell(words("page.marked", machine=machine, lane=lane, what=what))
+            self.open()
+
+        self._jobs.submit(lambda: self._pages.mark_maintenance(machine, lane, what, self._person), marked, self.fail)
+
+
+def _heading(text: str) -> QWidget:
+    label = QLabel(text)
+    label.setProperty("role", "soft")
+    return label
