@@ -291,10 +291,20 @@ def chart_rows(made: DayChart) -> list[Sequence[str | float | None]]:
 
 
 def machine_figures(log: Log, period: Period) -> dict[str, tuple[int, int]]:
-    """Return what can be said about the machine: cells it flagged of those confirmed, and flags that were dismissed.
+    """Return what can be said about the machine, as counts of so many.
 
-    Confirmed cells are those inspectors looked for themselves or were shown: what nobody saw is in neither number.
-    Random second readings of unflagged panels (audits) are what tells about those.
+    Parameters
+    ----------
+    log : Log
+        The log.
+    period : Period
+        Which panels.
+
+    Returns
+    -------
+    dict
+        ``recall``: cells it flagged of those confirmed; ``false``: cells it flagged that nobody confirmed, of those it
+        flagged. What nobody saw is in neither: random second readings of unflagged panels tell about those.
     """
     with log.reading() as connection:
         found = flagged_by(connection, period, ("attempt",))

@@ -10,17 +10,20 @@ import numpy as np
 
 from elinspect.catalogue import Value, words
 from elinspect.errors import LogError
-from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows, day_chart
+from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows, day_chart, machine_figures
 from elinspect.operations.commonality import Commonality, commonality
 from elinspect.operations.commonality_files import note_words as commonality_note
 from elinspect.operations.commonality_files import parts as commonality_parts
 from elinspect.operations.figure_files import pareto_drawing
 from elinspect.operations.pareto import ParetoTable, note_words, pareto, period_words, title_words
 from elinspect.operations.people_figures import against_audits, inspector_lines
+from elinspect.operations.stages import charged_counts
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
 from elinspect.reports.workbook import Sheet, write_workbook
 from elinspect.statistics.asked import ChartOf, ReportOf
+from elinspect.statistics.first_stage import Charged
+from elinspect.statistics.intervals import wilson
 from elinspect.statistics.pareto import GroupBy
 from elinspect.store.anchor import anchor_path, write_anchor
 from elinspect.store.events import now
@@ -112,7 +115,9 @@ def period_report(
     making.parts.append(Heading(words("report.flags")))
     for by in (GroupBy.KIND, GroupBy.LANE):
         making.pareto(pareto(log, by, purpose, since=first, until=last, earlier=before))
+    making.grid(*_first_stages(log, purpose, first, last))
     making.grid(*_people(log, purpose, first, last))
+    making.parts += [Text(text) for text in _machine(log, purpose, first, last)]
     making.parts.append(Text(_agreement(log, purpose, first, last)))
     return _done(log, words(f"report.{of.value}"), purpose, first, last, making)
 
@@ -272,6 +277,25 @@ def _people(log: Log, purpose: Purpose, first: str, last: str) -> tuple[str, Seq
         for line in inspector_lines(log, period)
     ]  # fmt: skip
     return words("report.people"), [words(f"column.{name}") for name in names], rows
+
+
+def _first_stages(
+    log: Log, purpose: Purpose, first: str, last: str
+) -> tuple[str, Sequence[str], list[Sequence[Value]]]:
+    found = charged_counts(log, Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last))
+    rows: list[Sequence[Value]] = [(words(f"charged.{who.value}"), found[who]) for who in Charged if found.get(who)]
+    return words("report.first_stage"), [words("column.charged"), words("column.flagged")], rows
+
+
+def _machine(log: Log, purpose: Purpose, first: str, last: str) -> list[str]:
+    """Return what can be said about the machine, with intervals."""
+    found = machine_figures(log, Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last))
+    told = []
+    for name, (count, n) in found.items():
+        if n and count <= n:
+            low, high = wilson(count, n).at(0)
+            told.append(words(f"machine.{name}", share=count / n, count=count, n=n, low=low, high=high))
+    return told
 
 
 def _agreement(log: Log, purpose: Purpose, first: str, last: str) -> str:

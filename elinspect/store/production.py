@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, case, func, select
 
-from elinspect.records import Disposition
+from elinspect.records import Disposition, Stage
 from elinspect.store.projections.attribution import IMPORTED
 from elinspect.store.schema import (
     audit_results,
@@ -302,6 +302,29 @@ def audits_of(connection: Connection, period: Period) -> Sequence[Any]:
     joined = audit_results.join(inspections, inspections.c.id == table.inspection)
     columns = (table.disposition.label("audited"), inspections.c.decision, table.agrees, table.person, table.at)
     return connection.execute(select(*columns).select_from(joined).where(*period.of(inspections.c))).all()
+
+
+def confirmed_places(connection: Connection, period: Period) -> Sequence[Any]:
+    """Return every confirmed cell of a period at any stage: `serial`, `string`, `position`, `instance`, `stage`."""
+    cell = flagged_cells.c
+    names = ("serial", "string", "position", "instance", "stage")
+    conditions = [condition for condition in period.of(cell) if condition.left is not cell.stage]
+    chosen = select(*(cell[name] for name in names)).where(*conditions, cell.counts_confirmed)
+    return connection.execute(chosen).all()
+
+
+def stages_looked_at(connection: Connection, purpose: str, serials: Sequence[str]) -> dict[str, list[Stage]]:
+    """Return the stages at which panels were photographed, well enough to judge by."""
+    table = inspections.c
+    looked: dict[str, list[Stage]] = {}
+    for begin in range(0, len(serials), _AT_ONCE):
+        same = (table.serial.in_(serials[begin : begin + _AT_ONCE]), table.purpose == purpose, table.usable)
+        for row in connection.execute(select(table.serial, table.stage).where(*same).distinct()):
+            looked.setdefault(row.serial, []).append(Stage(row.stage))
+    return looked
+
+
+_AT_ONCE = 500  # SQLite takes at most 999 values in a statement by default
 
 
 def answers_by(connection: Connection, period: Period) -> Sequence[Any]:

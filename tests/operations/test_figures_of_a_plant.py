@@ -17,11 +17,14 @@ from elinspect.operations.alerts import alerts, card, write_card
 from elinspect.operations.charts import ChartOf, Sort, day_chart
 from elinspect.operations.containment import containment, summary, write_containment
 from elinspect.operations.maintenance import import_maintenance
+from elinspect.operations.pareto import pareto
 from elinspect.operations.people_figures import against_audits, inspector_lines
 from elinspect.operations.reports import ReportOf, machine_report, module_passport, period_report, write_report
 from elinspect.operations.simulating import simulate_into_log
+from elinspect.operations.stages import charged_counts
 from elinspect.operations.tool_map import read_tool_map
 from elinspect.records import Kind, Purpose, Stage
+from elinspect.statistics.first_stage import Charged
 from elinspect.store import open_log
 from elinspect.store.anchor import read_anchor
 from elinspect.store.production import Period
@@ -163,12 +166,24 @@ def test_reports_say_what_to_act_on(place: Path, tmp_path: Path) -> None:
     text = "".join(page.extract_text() for page in PdfReader(tmp_path / "week.pdf").pages)
     assert "lane 2: flags at position 3" in " ".join(text.split())
     assert "2031-01-01 to 2031-01-07" in text
+    assert "The machine had flagged 100.0%" in " ".join(text.split())
+    assert "laminator" in text
     assert "Ostervane does not stand out" in PdfReader(tmp_path / "supplier.pdf").pages[0].extract_text()
     sheets = openpyxl.load_workbook(tmp_path / "week.xlsx").sheetnames
     assert sheets[0] == "Report"
-    assert len(sheets) == 8
+    assert len(sheets) == 9
     with pytest.raises(LogError, match="must end in"):
         write_report(week, tmp_path / "week.doc")
+
+
+def test_the_laminator_is_charged_with_what_shows_after_it(place: Path) -> None:
+    with open_log(place) as log:
+        found = charged_counts(log, Period("demo", Stage.BEFORE_LAMINATION.value))
+        later = pareto(log, purpose=DEMO, stage=Stage.AFTER_LAMINATION)
+        gate = pareto(log, purpose=DEMO)
+    assert found[Charged.LAMINATOR] + found[Charged.STRINGER_OR_LAYUP] >= gate.rows[0].confirmed
+    assert 0 < found[Charged.LAMINATOR] <= later.rows[0].confirmed
+    assert set(found) == {Charged.LAMINATOR, Charged.STRINGER_OR_LAYUP}
 
 
 def test_a_passport_holds_every_attempt(place: Path, tmp_path: Path) -> None:

@@ -227,6 +227,22 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "report.act_on": "What to act on",
     "report.yield": "Yield",
     "report.flags": "Flags",
+    "report.first_stage": "First stage that saw it",
+    "column.charged": "charged",
+    "charged.stringer": "stringer",
+    "charged.layup": "lay-up",
+    "charged.laminator": "laminator",
+    "charged.afterwards": "after lamination",
+    "charged.stringer_or_layup": "stringer or lay-up (no picture of the string)",
+    "charged.before_lamination_or_laminator": "before lamination or laminator (no picture at the gate)",
+    "charged.not_known": "not known",
+    "machine.recall": (
+        "The machine had flagged {share:.1%} of the {n} confirmed cells ({count}; 95 %: {low:.1%} to {high:.1%}). "
+        "Cells nobody saw are not among them: audits of unflagged panels tell about those."
+    ),
+    "machine.false": (
+        "Of {n} cells the machine flagged, {share:.1%} were not confirmed ({count}; 95 %: {low:.1%} to {high:.1%})."
+    ),
     "report.people": "People",
     "report.problem": "What was found",
     "report.beside_others": "Beside the others",
