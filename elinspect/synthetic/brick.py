@@ -64,7 +64,7 @@ def draw_multi_style(rng: np.random.Generator) -> MultiStyle:
     return MultiStyle(
         grain_mm=float(np.exp(rng.uniform(math.log(7), math.log(22)))),
         grain_spread=float(rng.uniform(0.004, 0.025)),
-        boundary=float(rng.uniform(0.0, 0.05) ** 1.0),
+        boundary=float(rng.uniform(0.0, 0.05)),
         cluster_mm=float(np.exp(rng.uniform(math.log(3.5), math.log(12)))),
         fine_mm=float(rng.uniform(0.7, 1.6)),
         cluster_level=float(rng.uniform(-0.2, 1.5)),
@@ -134,7 +134,8 @@ class Brick:
         x = np.arange(0, columns + step, step) * MAP_MM
         y = np.arange(0, rows + step, step) * MAP_MM
         seeds = self._seeds + self._drift * number
-        # Every grain's distance on a coarse grid, brought to the pixels: borders stay sharp, and wander with the noise.
+        # The nearest seed, each looked at within its reach only; distances are taken from places that wander, or grains
+        # would have straight borders.
         shift = self._wander()
         best = np.full(self.shape, np.inf, np.float32)
         nearest = np.zeros(self.shape, np.intp)

@@ -7,8 +7,8 @@ A training set of mono and multi cells::
 
 Cells come in small panels of 8: each panel has a format, technology, look, wafers and camera of its own, drawn anew, so
 that nothing about the picture tells whether a cell is broken. Half of the cells have at least one defect. Draw with
-several seeds in several processes: panels do not depend on each other. `draw_cells` takes about 0.1 s of one core per
-cell, cracked ones more (see tests/bench/simulator_bench.py).
+several seeds in several processes: panels do not depend on each other. A cell takes about 0.15 s of one
+core (see tests/bench/simulator_bench.py).
 """
 
 from collections.abc import Iterator
