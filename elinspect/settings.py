@@ -422,6 +422,129 @@ class RibbonOffsetSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class ChippedCellSettings:
+    """When a dark place at the edge is a chip.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a place is a finding.
+    black_share : float
+        Luminance over the expected one below which a place counts. Common practice, no source: where silicon is missing
+        only scattered light is left.
+    most_area_fraction : float
+        Largest chip, share of the cell; what is larger is an inactive area. Common practice, no source.
+    least_around : float
+        Luminance around it over the expected one: an edge that fades out is shading of the rim.
+    least_depth_mm, most_ratio : float
+        A strip along the edge thinner than the first and longer than so many times its width is a cell out of place.
+    half_area_mm2 : float
+        Area that gives a score of 0.5.
+    """
+
+    threshold: float = 0.5
+    black_share: float = 0.4
+    most_area_fraction: float = 0.03
+    least_around: float = 0.6
+    least_depth_mm: float = 2.5
+    most_ratio: float = 4.0
+    half_area_mm2: float = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class ForeignBodySettings:
+    """When a black place is something that lies on the cell.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a place is a finding.
+    black_share : float
+        Luminance over the expected one below which a place counts. Common practice, no source.
+    soft_around, sharp_around : float
+        Luminance of a ring around it over the expected one: below the first it fades out, which nothing does that only
+        lies there; from the second on the edge is sharp.
+    most_area_fraction : float
+        Largest body, share of the cell.
+    upright_deg : float
+        An oblong place that stands along the fingers within so many degrees is a finger's.
+    half_area_mm2 : float
+        Area that gives a score of 0.5.
+    crack_reach_mm : float
+        Where a crack that goes on elsewhere comes so near, the place is a part that was cut off.
+    """
+
+    threshold: float = 0.5
+    black_share: float = 0.3
+    soft_around: float = 0.6
+    sharp_around: float = 0.8
+    most_area_fraction: float = 0.05
+    upright_deg: float = 15.0
+    half_area_mm2: float = 3.0
+    crack_reach_mm: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class SolderFaultSettings:
+    """When a dark stretch along a busbar is a fault of its ribbon. Defaults: common practice, no source.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a stretch is a finding.
+    least_depth : float
+        Depth (natural logarithm) under the surroundings of both neighbouring busbars.
+    usual_multiple : float
+        And in multiples of the spread of that depth over the cell: wafers have patterns of their own.
+    least_length_mm : float
+        Shortest stretch.
+    smooth_mm : float
+        Depths are averaged over so much along the busbar.
+    half_evidence_mm, half_evidence_paired_mm : float
+        Length times depth over the least one that gives a score of 0.5: from one exposure, and from the ratio to one at
+        low current.
+    """
+
+    threshold: float = 0.5
+    least_depth: float = 0.04
+    usual_multiple: float = 4.0
+    least_length_mm: float = 8.0
+    smooth_mm: float = 5.0
+    half_evidence_mm: float = 40.0
+    half_evidence_paired_mm: float = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialPatternSettings:
+    """When a soft dark region is worth showing. Defaults: common practice, no source.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a region is a finding.
+    soft_mm : float
+        The cell is smoothed so far (sigma).
+    least_depth : float
+        Depth (natural logarithm) against the typical cell.
+    black_share : float
+        What is darker than that counts as much: black places are no patterns.
+    half_area_fraction : float
+        Share of the cell that gives a score of 0.5.
+    core_off_middle, core_roundness : float
+        A region whose middle lies within that share of the cell from its middle, and that fills that share of the
+        ellipse in its box, is a core.
+    """
+
+    threshold: float = 0.5
+    soft_mm: float = 4.0
+    least_depth: float = 0.2
+    black_share: float = 0.6
+    half_area_fraction: float = 0.06
+    core_off_middle: float = 0.1
+    core_roundness: float = 0.75
+
+
+@dataclass(frozen=True, slots=True)
 class DetectorSettings:
     """Settings of all detectors."""
 
@@ -430,6 +553,10 @@ class DetectorSettings:
     inactive_area: InactiveAreaSettings = field(default_factory=InactiveAreaSettings)
     dark_cell: DarkCellSettings = field(default_factory=DarkCellSettings)
     finger_interruption: FingerInterruptionSettings = field(default_factory=FingerInterruptionSettings)
+    chipped_cell: ChippedCellSettings = field(default_factory=ChippedCellSettings)
+    foreign_body: ForeignBodySettings = field(default_factory=ForeignBodySettings)
+    solder_fault: SolderFaultSettings = field(default_factory=SolderFaultSettings)
+    material_pattern: MaterialPatternSettings = field(default_factory=MaterialPatternSettings)
     circuit: CircuitSettings = field(default_factory=CircuitSettings)
     probe_contact: ProbeContactSettings = field(default_factory=ProbeContactSettings)
     misplaced_cell: MisplacedCellSettings = field(default_factory=MisplacedCellSettings)

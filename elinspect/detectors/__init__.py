@@ -2,17 +2,22 @@
 
 from elinspect.detectors import (
     bridged_string,
+    chipped_cell,
     crack,
     dark_cell,
     dark_string,
     finger_interruption,
+    foreign_body,
     inactive_area,
+    material_pattern,
     misplaced_cell,
     open_circuit,
     reversed_cell,
     ribbon_offset,
+    solder_fault,
 )
 from elinspect.detectors.finger_interruption import not_on_cracks
+from elinspect.detectors.foreign_body import not_between_cracks
 from elinspect.detectors.probe_contact import contact_notes
 from elinspect.detectors.starved_kind import not_among_starved
 from elinspect.detectors.view import prepare
@@ -37,7 +42,8 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     tuple of Detection
         One per kind, always in this order.
     """
-    cracks = crack.detect(view, settings.crack)
+    search = crack.search(view, settings.crack)
+    cracks = search.detection
     without_current = (
         open_circuit.detect(view, settings.circuit),
         bridged_string.detect(view, settings.circuit),
@@ -52,4 +58,10 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         *without_current,
         misplaced_cell.detect(view, settings.misplaced_cell),
         ribbon_offset.detect(view, settings.ribbon_offset),
+        chipped_cell.detect(view, settings.chipped_cell),
+        not_between_cracks(
+            foreign_body.detect(view, settings.foreign_body), cracks, view, settings.foreign_body.crack_reach_mm
+        ),
+        *solder_fault.detect(view, settings.solder_fault),
+        material_pattern.detect(view, settings.material_pattern, search.shared),
     )

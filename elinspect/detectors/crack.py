@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank, line_responses
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
+from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
 from elinspect.detectors.crack_steps import step_responses
 from elinspect.detectors.crack_upright import strayed_mm, upright_paths
@@ -296,6 +297,8 @@ def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, s
     main = lines[0]
     darker, mode = _mode(view, cell, main.points, settings)
     along, across = main.points[-1] - main.points[0]
+    courses = [line.points for line in lines]
+    cut_off = could_cut_off(view, courses)
     return Finding(
         Kind.CRACK,
         cell,
@@ -309,6 +312,9 @@ def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, s
             "orientation_deg": round(float(np.degrees(np.arctan2(-along, across)) % 180), 1),
             "contrast_share": round(1 - float(np.exp(-main.contrast)), 3),
             "darker_side_share": round(darker, 3),
+            "pattern": pattern_of(courses, view.mm_per_px),
+            "touches": touched(view, courses),
+            "could_cut_off_share": None if cut_off is None else round(cut_off, 4),
         },
     )
 

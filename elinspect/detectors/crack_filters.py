@@ -5,6 +5,7 @@ Adelson 1991, doi 10.1109/34.93808).
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,7 @@ class Responses:
     lattice: Lattice
 
 
+@cache
 def filter_bank(settings: CrackSettings) -> FilterBank:
     """Make the kernels once for all cells."""
     angles = _angles(settings)

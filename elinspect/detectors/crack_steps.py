@@ -96,8 +96,8 @@ def _level(view: PanelView, part: slice) -> FloatImage:
         streaks = cv2.resize(streaks, (columns, len(streaks)), interpolation=cv2.INTER_AREA)
         np.subtract(own, cv2.resize(streaks, small), out=level)
         # Shading along an edge and sections between busbars that carry unlike currents are no cracks.
-        level -= np.median(level, axis=1)[:, None]
-        level -= np.median(level, axis=0)
+        level -= np.median(level[:, places(columns)], axis=1)[:, None]
+        level -= np.median(level[places(rows)], axis=0)
         background = cv2.resize(view.background[part][cell], small, interpolation=cv2.INTER_AREA)
         level *= np.exp(np.minimum(background, 0))
     return out

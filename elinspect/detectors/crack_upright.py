@@ -6,7 +6,6 @@ streaks of fingers are upright and end at busbars.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from elinspect.detectors.crack_paths import CrackPath
 from elinspect.detectors.flat import COARSE
@@ -43,33 +42,38 @@ def upright_paths(
     for first, end in fields:
         between[first:end] = False
     gain[:, between] = np.maximum(gain[:, between], np.float32(-settings.upright_place_toll / 4))
-    total, came = _collected(gain)
+    total = _collected(gain)
     least_rows = settings.upright_shortest_mm / (COARSE * view.mm_per_px)
-    paths = [_traced(total[place], gain[place], came[place]) for place in range(len(gain))]
+    paths = [_traced(own, gain_of_cell) for own, gain_of_cell in zip(total, gain, strict=True)]
     return [path if path is not None and len(path.points) >= least_rows else None for path in paths]
 
 
-def _collected(gain: FloatImage) -> tuple[FloatImage, NDArray[np.int8]]:
-    """Sum of the best path from above into each place, shifting by a column per row at most; and where it came from."""
-    total, came = gain.copy(), np.zeros(gain.shape, np.int8)
-    for row in range(1, gain.shape[1]):
-        above = np.pad(total[:, row - 1], ((0, 0), (1, 1)), constant_values=-np.inf)
-        options = np.stack([above[:, 1:-1], above[:, :-2], above[:, 2:]])
-        best = options.argmax(axis=0)
-        came[:, row] = np.array([0, -1, 1], np.int8)[best]
-        total[:, row] += np.maximum(np.take_along_axis(options, best[None], axis=0)[0], 0)
-    return total, came
+def _collected(gain: FloatImage) -> FloatImage:
+    """Sum of the best path from above into each place, shifting by a column per row at most; walls left and right."""
+    cells, rows, columns = gain.shape
+    total = np.full((cells, rows, columns + 2), -np.inf, np.float32)
+    total[:, 0, 1:-1] = gain[:, 0]
+    best = np.empty((cells, columns), np.float32)
+    for row in range(1, rows):
+        above = total[:, row - 1]
+        np.maximum(above[:, :-2], above[:, 2:], out=best)
+        np.maximum(best, above[:, 1:-1], out=best)
+        np.maximum(best, 0, out=best)
+        np.add(best, gain[:, row], out=total[:, row, 1:-1])
+    return total
 
 
-def _traced(total: FloatImage, gain: FloatImage, came: NDArray[np.int8]) -> CrackPath | None:
+def _traced(total: FloatImage, gain: FloatImage) -> CrackPath | None:
     row, column = (int(index) for index in np.unravel_index(int(total.argmax()), total.shape))
     best = float(total[row, column])
     points: list[tuple[float, float]] = []
     while True:
-        points.append(((row + 0.5) * COARSE - 0.5, float(column)))
-        if row == 0 or total[row, column] <= gain[row, column]:
+        points.append(((row + 0.5) * COARSE - 0.5, float(column - 1)))
+        if row == 0 or total[row, column] <= gain[row, column - 1]:
             break
-        row, column = row - 1, column + int(came[row, column])
+        # Straight on wins a tie.
+        options = total[row - 1, [column, column - 1, column + 1]]
+        row, column = row - 1, column + (0, -1, 1)[int(options.argmax())]
     if len(points) < 2:
         return None
     return CrackPath(np.array(points[::-1]), best)

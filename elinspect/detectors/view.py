@@ -65,7 +65,7 @@ def prepare(
     lit = relative > settings.dark_level_share
     typical = _median_cell(log_cells, lit)
     busbar_rows = find_busbar_rows(typical, mm_per_px, settings)
-    inside = _inside(log_cells[lit] if lit.any() else log_cells, busbar_rows, product, mm_per_px, settings)
+    inside = _inside(log_cells, lit if lit.any() else np.ones_like(lit), busbar_rows, product, mm_per_px, settings)
     noise = _noise(log_cells)
     saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
     weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
@@ -255,21 +255,33 @@ def find_busbar_rows(typical: FloatImage, mm_per_px: float, settings: ViewSettin
 
 def _inside(
     log_cells: FloatImage,
+    lit: NDArray[np.bool_],
     busbar_rows: NDArray[np.bool_],
     product: Product,
     mm_per_px: float,
     settings: ViewSettings,
 ) -> NDArray[np.bool_]:
-    bright = (log_cells > math.log(settings.rim_share)).mean(axis=0)
-    cut = product.recipe.cell.cut_edge is not CutEdge.NONE
-    # A cell is its own mirror image (a cut one only up-down): a defect in a corner must not pass for a chamfer.
-    mirrored = [bright, bright[::-1]] if cut else [bright, bright[::-1], bright[:, ::-1], bright[::-1, ::-1]]
-    # Busbars and dark regions lie inside: what counts is whether anything further out is bright.
-    solid = (np.mean(mirrored, axis=0) > 0.5).astype(np.uint8)
-    solid = _filled_outwards(solid, busbar_rows)
+    bright = log_cells > math.log(settings.rim_share)
+    layout = product.recipe.layout
+    string_of_cell = np.arange(len(log_cells)) // layout.cells_per_string
+    if product.recipe.cell.cut_edge is CutEdge.NONE:
+        # A cell is its own mirror image: a defect in a corner must not pass for a chamfer.
+        own = bright[lit].mean(axis=0)
+        shares = [np.mean([own, own[::-1], own[:, ::-1], own[::-1, ::-1]], axis=0)]
+    else:
+        # A cut one only up-down. Every second string lies turned, with its chamfers at the other end, and inside is
+        # what all strings have.
+        strings = [bright[lit & (string_of_cell == string)] for string in range(layout.n_strings)]
+        shares = [(own.mean(axis=0) + own.mean(axis=0)[::-1]) / 2 for own in strings if len(own)]
+    solid = np.min([_solid(share, busbar_rows) for share in shares], axis=0)
     rim = 2 * round(settings.rim_mm / mm_per_px) + 1
     eroded = cv2.erode(np.pad(solid, 1), np.ones((rim, rim), np.uint8))[1:-1, 1:-1]
     return np.asarray(eroded > 0)
+
+
+def _solid(share: NDArray[np.floating], busbar_rows: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Where most of some cells are bright, or anything further out is: busbars and dark regions lie inside."""
+    return _filled_outwards((share > 0.5).astype(np.uint8), busbar_rows)
 
 
 def _filled_outwards(solid: NDArray[np.uint8], busbar_rows: NDArray[np.bool_]) -> NDArray[np.uint8]:

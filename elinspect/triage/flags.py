@@ -50,6 +50,7 @@ _CIRCUIT_TEXTS = {
     Kind.BRIDGED_STRING: "flag.bridged_string",
     Kind.DARK_STRING: "flag.dark_string",
     Kind.REVERSED_CELL: "flag.reversed_cell",
+    Kind.BUSSING_JOINT_FAULT: "flag.bussing_joint_fault",
 }
 _PLACE_KINDS = frozenset({Kind.MISPLACED_CELL, Kind.RIBBON_OFFSET})
 _MODE_RANK = {CrackMode.C: 0, CrackMode.B: 1, CrackMode.A: 2, None: 3}

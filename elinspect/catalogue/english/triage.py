@@ -26,6 +26,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "flag.crack": "crack in cell {address}, mode {mode}",
     "flag.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}",
     "flag.dark_cell": "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current",
+    "flag.bussing_joint_fault": (
+        "{kind!k} at busbar {busbar} of {busbars}, beside position {at_position} of string {at_string}"
+    ),
     "flag.open_circuit": (
         "open circuit: no current runs through {cells} cells; check the probes first, then the joints at the "
         "ends of these strings"
@@ -63,6 +66,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     ),
     "reason.dark_cell": (
         "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current; "
+        "rule {limit}: {disposition!d} {rule!c}"
+    ),
+    "reason.bussing_joint_fault": (
+        "{kind!k} at busbar {busbar} of {busbars}, beside position {at_position} of string {at_string}; "
         "rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.open_circuit": (

@@ -1,0 +1,95 @@
+"""Places all but without light: what chips, foreign bodies and inactive areas have in common, found once."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.view import HALF
+from elinspect.records import FloatImage, PanelView, Points
+from elinspect.vision import cv2
+
+_RING = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BlackPlace:
+    """A connected region of one cell, at half the scale of the maps.
+
+    Attributes
+    ----------
+    region : ndarray of bool
+        Where.
+    at_rim : bool
+        Whether it reaches what lies beyond the cell.
+    remaining : float
+        Its luminance over the expected one.
+    around : float
+        The same of a ring of two pixels around it, inside the cell: near 1 for an edge as sharp as the picture.
+    """
+
+    region: NDArray[np.bool_]
+    at_rim: bool
+    remaining: float
+    around: float
+
+    def outline(self) -> Points:
+        """Return the closed outline (row, column) in map pixels."""
+        contours, _ = cv2.findContours(self.region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
+        if len(contour) < 3:
+            low, high = contour.min(axis=0) - 0.5, contour.max(axis=0) + 0.5
+            contour = np.array([low, [low[0], high[1]], high, [high[0], low[1]]])
+        return (contour + 0.5) * HALF - 0.5
+
+    def area_mm2(self, mm_per_px: float) -> float:
+        """Return its area; `mm_per_px` is that of the maps."""
+        return float(self.region.sum()) * (HALF * mm_per_px) ** 2
+
+    def sides_mm(self, mm_per_px: float) -> tuple[float, float, float]:
+        """Return the longer and the shorter side of the smallest rectangle around it, and the long side's angle.
+
+        The angle is in degrees from the direction of the string, 0 to 90.
+        """
+        rows, columns = np.nonzero(self.region)
+        _, sides, angle = cv2.minAreaRect(np.column_stack([columns, rows]).astype(np.float32))
+        long_way = angle if sides[0] >= sides[1] else angle + 90
+        off = abs((long_way + 90) % 180 - 90)
+        scale = HALF * mm_per_px
+        return (max(sides) + 1) * scale, (min(sides) + 1) * scale, off
+
+
+def black_places(view: PanelView, cell: int, black_share: float) -> Iterator[BlackPlace]:
+    """Find the places of a cell that keep less than `black_share` of the luminance expected there.
+
+    Parameters
+    ----------
+    view : PanelView
+        The panel; without a typical cell the cell's own median is expected everywhere.
+    cell : int
+        Which cell.
+    black_share : float
+        Luminance over the expected one.
+    """
+    deviation = view.deviation[cell]
+    small = deviation.shape[::-1]
+    inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
+    level = deviation - np.median(deviation[inside]) if inside.any() else deviation
+    black = (level < np.log(black_share)) & inside
+    if not black.any():
+        return
+    near_rim = cv2.dilate((~np.pad(inside, 1)).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
+    count, label = cv2.connectedComponents(black.astype(np.uint8), connectivity=8)
+    for number in range(1, count):
+        region = label == number
+        wide = cv2.dilate(region.astype(np.uint8), np.ones((2 * _RING + 1, 2 * _RING + 1), np.uint8)) > 0
+        close = cv2.dilate(region.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        ring = wide & ~close & inside
+        yield BlackPlace(
+            region, bool((region & near_rim).any()), _share(level, region), _share(level, ring) if ring.any() else 0.0
+        )
+
+
+def _share(level: FloatImage, where: NDArray[np.bool_]) -> float:
+    return float(np.exp(np.median(level[where])))

@@ -1,0 +1,108 @@
+"""Foreign bodies: something that lies on a cell and lets no light through; black, with an edge as sharp as the picture.
+
+What breaks in a cell fades out along the fingers, what lies on it does not.
+"""
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.black_places import BlackPlace, black_places
+from elinspect.records import Detection, Finding, Kind, PanelView, Points, read_only
+from elinspect.settings import ForeignBodySettings
+from elinspect.vision import cv2
+
+
+def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
+    """Find foreign bodies.
+
+    Parameters
+    ----------
+    view : PanelView
+        The panel.
+    settings : ForeignBodySettings
+        How dark, how sharp, how large.
+
+    Returns
+    -------
+    Detection
+        Closed outlines; bodies that reach the edge of their cell look like chips and are reported as such.
+    """
+    scores = np.zeros(len(view.flat), np.float32)
+    findings: list[Finding] = []
+    for cell in np.flatnonzero(view.judged):
+        for place in black_places(view, int(cell), settings.black_share):
+            score = _score(view, place, settings)
+            scores[cell] = max(scores[cell], score)
+            if score >= settings.threshold:
+                findings.append(_finding(view, int(cell), place, score))
+    return Detection(Kind.FOREIGN_BODY, read_only(scores), tuple(findings))
+
+
+def not_between_cracks(bodies: Detection, cracks: Detection, view: PanelView, reach_mm: float) -> Detection:
+    """Leave out black places at which a crack ends that goes on beyond them: what is black there was cut off."""
+    reach = reach_mm / view.pictures.mm_per_px
+    behind = [
+        crack
+        for crack in cracks.findings
+        if _leads_on(crack.outline, [body.outline for body in bodies.findings if body.cell == crack.cell], reach)
+    ]
+    kept = tuple(
+        body
+        for body in bodies.findings
+        if not any(
+            crack.cell == body.cell and _distances(_along(crack.outline), body.outline).min() <= reach
+            for crack in behind
+        )
+    )
+    return Detection(bodies.kind, bodies.cell_scores, kept)
+
+
+def _leads_on(crack: Points, bodies: list[Points], reach: float) -> bool:
+    """Whether most of a line lies away from all black places: it is not one of their outlines."""
+    if not bodies:
+        return False
+    away = np.min([_distances(_along(crack), body) for body in bodies], axis=0)
+    return float((away <= reach).mean()) < 0.6
+
+
+def _distances(points: Points, body: Points) -> NDArray[np.float64]:
+    """Distance of each point from a closed outline, negative within."""
+    contour = body[:, ::-1].astype(np.float32)
+    return np.array([-cv2.pointPolygonTest(contour, (float(x), float(y)), True) for y, x in points])
+
+
+def _along(line: Points) -> Points:
+    pieces = [np.linspace(a, b, int(np.linalg.norm(b - a)) + 2) for a, b in pairwise(line)]
+    return np.concatenate(pieces)
+
+
+def _score(view: PanelView, place: BlackPlace, settings: ForeignBodySettings) -> float:
+    """Area over that which gives 0.5, times how sharp its edge is."""
+    if place.at_rim or float(place.region.mean()) > settings.most_area_fraction:
+        return 0.0
+    long, short, angle = place.sides_mm(view.mm_per_px)
+    # Dark fingers stand upright between busbars, bundles of them too.
+    if angle > 90 - settings.upright_deg and long > 2 * short:
+        return 0.0
+    area = place.area_mm2(view.mm_per_px)
+    sharpness = min(max(place.around - settings.soft_around, 0.0) / (settings.sharp_around - settings.soft_around), 1.0)
+    return area / (area + settings.half_area_mm2) * sharpness
+
+
+def _finding(view: PanelView, cell: int, place: BlackPlace, score: float) -> Finding:
+    long, short, _ = place.sides_mm(view.mm_per_px)
+    return Finding(
+        Kind.FOREIGN_BODY,
+        cell,
+        score,
+        view.to_picture(place.outline()),
+        area_fraction=float(place.region.mean()),
+        measurements={
+            "long_side_mm": round(long, 1),
+            "short_side_mm": round(short, 1),
+            "remaining_luminance_share": round(place.remaining, 3),
+            "edge_share": round(place.around, 3),
+        },
+    )

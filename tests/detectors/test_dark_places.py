@@ -1,0 +1,123 @@
+"""Chips, foreign bodies, solder faults and wafer patterns on drawn cells: found, measured, told apart."""
+
+import numpy as np
+import pytest
+from drawn_cells import BUSBAR_ROWS, MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
+
+from elinspect.detectors import detect_all, prepare
+from elinspect.recipe import assumed_product
+from elinspect.records import Detection, Finding, FloatImage, Kind, Layout, PanelView
+from elinspect.settings import DetectorSettings
+from elinspect.vision import cv2
+
+LAYOUT = Layout(1, 3, 4)
+AREA_TOLERANCE = 0.3
+"""Share: at half the scale a chip of 10 mm has an uncertain pixel all around."""
+
+Corners = list[tuple[float, float]]
+
+
+def _panel(changed: dict[int, FloatImage]) -> PanelView:
+    rng = np.random.default_rng(1)
+    cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    for index, cell in changed.items():
+        cells[index] = cell
+    return prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT))
+
+
+def _detect(view: PanelView) -> dict[Kind, Detection]:
+    return {detection.kind: detection for detection in detect_all(view, DetectorSettings())}
+
+
+def _only(view: PanelView, kind: Kind) -> list[Finding]:
+    return list(_detect(view)[kind].findings)
+
+
+def _clean() -> FloatImage:
+    return clean_cell(np.random.default_rng(7))
+
+
+def test_piece_missing_at_the_edge_is_a_chip() -> None:
+    corners: Corners = [(0, 90), (0, 115), (18, 104)]
+    (chip,) = _only(_panel({5: with_area(_clean(), corners, remaining=0.02)}), Kind.CHIPPED_CELL)
+    assert chip.cell == 5
+    # The rim of about 3 px is not looked at.
+    assert chip.area_fraction == pytest.approx(0.5 * 21 * 15 / SIDE_PX**2, rel=AREA_TOLERANCE)
+    assert abs(chip.outline[:, 1].mean() - 104) < 5
+
+
+def test_dark_rim_and_chamfers_are_no_chips() -> None:
+    cell = _clean()
+    cell[:, :8] *= np.linspace(0.6, 1, 8, dtype=np.float32)
+    view = _panel({2: cell})
+    assert _only(view, Kind.CHIPPED_CELL) == []
+    assert _detect(view)[Kind.CHIPPED_CELL].cell_scores.max() < 0.5
+
+
+def test_black_splinter_is_a_foreign_body_and_a_dark_finger_is_not() -> None:
+    splinter: Corners = [(180, 90), (186, 118), (190, 117), (185, 89)]
+    finger = with_line(_clean(), [(165, 200), (235, 200)], contrast=0.95, width_px=3.0)
+    view = _panel({4: with_area(_clean(), splinter, remaining=0.05), 6: finger})
+    (body,) = _only(view, Kind.FOREIGN_BODY)
+    assert body.cell == 4
+    assert body.measurements["long_side_mm"] == pytest.approx(29 * MM_PER_PX, abs=3.0)
+
+
+def test_soft_dark_spot_is_no_foreign_body() -> None:
+    at = np.arange(SIDE_PX)
+    spot = 1 - 0.9 * np.exp(-((at[:, None] - 200) ** 2 + (at[None] - 100) ** 2) / (2 * 8.0**2))
+    assert _only(_panel({4: np.asarray(_clean() * spot, np.float32)}), Kind.FOREIGN_BODY) == []
+
+
+def _without_contact(cell: FloatImage, row: int, first: int, last: int, depth: float = 0.2) -> FloatImage:
+    """Darken what lies along a busbar, most at the busbar itself."""
+    at = np.arange(SIDE_PX, dtype=np.float64)
+    across = np.exp(-(((at - row) / 30) ** 2))[:, None]
+    along = ((at >= first) & (at <= last)).astype(np.float32)[None]
+    along = cv2.GaussianBlur(along, (0, 0), 4)
+    return np.asarray(cell * (1 - depth * across * along), np.float32)
+
+
+def test_stretch_without_contact_is_a_solder_fault_with_its_busbar_and_length() -> None:
+    (fault,) = _only(_panel({6: _without_contact(_clean(), BUSBAR_ROWS[1], 80, 200)}), Kind.SOLDER_FAULT)
+    assert fault.cell == 6
+    assert fault.measurements["busbar"] == 2
+    assert fault.length_mm == pytest.approx(120 * MM_PER_PX, rel=0.15)
+    assert fault.measurements["contrast_share"] == pytest.approx(0.15, abs=0.05)
+
+
+def test_whole_busbar_of_a_cell_at_the_end_of_a_string_is_a_bussing_joint() -> None:
+    cells = {
+        4: _without_contact(_clean(), BUSBAR_ROWS[0], 0, 299),
+        5: _without_contact(_clean(), BUSBAR_ROWS[0], 0, 299),
+    }
+    found = _detect(_panel(cells))
+    assert [finding.cell for finding in found[Kind.BUSSING_JOINT_FAULT].findings] == [4]
+    assert [finding.cell for finding in found[Kind.SOLDER_FAULT].findings] == [5]
+
+
+def test_low_current_tells_a_wafer_pattern_from_a_solder_fault() -> None:
+    # The same dark band in both exposures is the wafer's; only at full current it is a resistance.
+    rng = np.random.default_rng(3)
+    full = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    full[3], full[6] = (_without_contact(full[i], BUSBAR_ROWS[1], 80, 200) for i in (3, 6))
+    low = [np.asarray(cell * 0.1, np.float32) for cell in full]
+    low[6] = np.asarray(clean_cell(rng) * 0.1, np.float32)
+    pictures = as_pictures(full, LAYOUT)
+    paired = type(pictures)(**{
+        **{name: getattr(pictures, name) for name in pictures.__slots__}, "low_current": np.stack(low)
+    })  # fmt: skip
+    findings = _only(prepare(paired, assumed_product(LAYOUT)), Kind.SOLDER_FAULT)
+    assert [finding.cell for finding in findings] == [6]
+    assert findings[0].measurements["low_current_used"] is True
+
+
+def test_soft_dark_middle_is_a_core_and_a_soft_dark_side_a_blotch() -> None:
+    at = np.arange(SIDE_PX)
+
+    def darkened(row: float, column: float) -> FloatImage:
+        spot = 1 - 0.4 * np.exp(-((at[:, None] - row) ** 2 + (at[None] - column) ** 2) / (2 * 50.0**2))
+        return np.asarray(_clean() * spot, np.float32)
+
+    found = _only(_panel({2: darkened(150, 150), 9: darkened(60, 230)}), Kind.MATERIAL_PATTERN)
+    assert {finding.cell: finding.measurements["pattern"] for finding in found} == {2: "core", 9: "blotch"}
