@@ -14,7 +14,7 @@ from elinspect.statistics.asked import ChartOf, ReportOf
 from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 
 if TYPE_CHECKING:
-    from elinspect.operations.commonality import Commonality
+    from elinspect.operations.commonality_found import Commonality
     from elinspect.operations.pareto import ParetoTable
 
 figures_app = typer.Typer()
@@ -148,9 +148,9 @@ def commonality(
     by the end of their name: .json, .pdf.
     """
     period = (_day(since), _day(until))
-    from elinspect.operations.commonality import as_messages
     from elinspect.operations.commonality import commonality as search
     from elinspect.operations.commonality_files import write_commonality
+    from elinspect.operations.commonality_words import as_messages
     from elinspect.store.log import open_log
 
     with open_log(log_place(log), new=False) as opened:

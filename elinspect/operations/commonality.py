@@ -1,214 +1,32 @@
 """Commonality analysis of a log: what the flags have in common, since when, and what to do about it."""
 
-import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import replace
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.catalogue import Message, Value, words
-from elinspect.errors import LogError, told_as
+from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, LaneRate, Lead, Suspect
 from elinspect.operations.figure_rows import CodedRows, coded_rows, places_in_lane
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.statistics.change_point import Repair, cells_to_accuse, onset, repair_verdict
+from elinspect.statistics.change_point import cells_to_accuse, onset, repair_verdict
 from elinspect.statistics.commonality import FAMILY_LEVEL, Level, Node, spent
 from elinspect.statistics.comparing import discovery_adjusted, rates_homogeneous, string_overdispersion
 from elinspect.statistics.intervals import wilson
 from elinspect.statistics.lots import Finding, Separated, lot_or_machine
-from elinspect.statistics.places import PlaceCluster, place_cluster
+from elinspect.statistics.places import place_cluster
 from elinspect.store.log import Log
 from elinspect.store.production import Period, days_of, flagged_of, maintenance_of, strings_made
-from elinspect.store.verify import ChainHead, chain_heads
+from elinspect.store.verify import chain_heads
 
 FloatArray = NDArray[np.float64]
 
 WINDOW_DAYS = 28
 """Days looked back on where no period is given."""
-TIMES_TO_FIND = 4.0
-"""How much worse a lane is that should be found; says how many cells are missing."""
 _MOST_EXAMPLES = 12
 _CONTEXT_DAYS = 2  # maintenance so near to the onset is named
-
-
-@dataclass(frozen=True, slots=True)
-class LaneRate:
-    """One lane in the period.
-
-    Attributes
-    ----------
-    stringer, lane : str
-        Which.
-    flagged, cells : int
-        Flagged cells and cells inspected.
-    rate, low, high : float
-        Share and its 95 % interval (Wilson, widened by the variation between strings).
-    """
-
-    stringer: str
-    lane: str
-    flagged: int
-    cells: int
-    rate: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Suspect:
-    """The machine place that is accused, or that cannot be told from its lots.
-
-    Attributes
-    ----------
-    level : Level
-        How far down.
-    stringer, lane : str
-        Empty lane: the whole stringer.
-    position : int
-        From the leading end; 0 for any.
-    place : int
-        Place in the cell (`elinspect.statistics.strings_made.place_code`), -1 for any.
-    observed : int
-        Flagged strings in the span the search found.
-    expected : float
-        What it would have if the machine did not matter.
-    onset_day, onset_low, onset_high : str
-        First day or time of the higher rate, and its 95 % interval.
-    times : float
-        Rate since then over that of the others.
-    bad_rate : tuple of (int, int)
-        Flagged strings and strings since onset.
-    nearby : tuple of str
-        Maintenance on the machine near the onset, in words of the log.
-    repair : Repair or None
-        What can be said about the last repair since the onset; None without one.
-    repair_what, repair_at : str
-        That repair.
-    since_repair : tuple of (int, int)
-        Flagged strings and strings since.
-    missing_after_repair : int
-        Strings still needed to tell.
-    """
-
-    level: Level
-    stringer: str
-    lane: str
-    position: int
-    place: int
-    observed: int
-    expected: float
-    onset_day: str
-    onset_low: str
-    onset_high: str
-    times: float
-    bad_rate: tuple[int, int]
-    nearby: tuple[str, ...] = ()
-    repair: Repair | None = None
-    repair_what: str = ""
-    repair_at: str = ""
-    since_repair: tuple[int, int] = (0, 0)
-    missing_after_repair: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Lead:
-    """One line of the list to look into; no accusation.
-
-    Attributes
-    ----------
-    what : str
-        Grouping: ``stringer``, ``lane``, ``cell_lot`` and so on.
-    name : str
-        Group.
-    flagged, cells : int
-        Flagged cells and cells.
-    times : float
-        Rate over that of all others.
-    adjusted : float
-        p adjusted for the length of the list (false discovery rate).
-    """
-
-    what: str
-    name: str
-    flagged: int
-    cells: int
-    times: float
-    adjusted: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Commonality:
-    """What a commonality analysis says.
-
-    Attributes
-    ----------
-    kinds : tuple of Kind
-        Kinds of flag looked at; empty for all.
-    decided : bool
-        Whether confirmed flags of decided panels were counted, or what the machine flagged.
-    first_day, last_day : str
-        Days with inspections in the period; empty if none.
-    finding : Finding
-        The answer.
-    suspect : Suspect or None
-        Of the finding.
-    lot : str or None
-        Supplier and lot that is accused.
-    p_value, level : float
-        Of the search the finding rests on, and what it was compared with.
-    missing_cells : int
-        Cells a lane still lacks before one that is four times as bad would be found; 0 if there are enough.
-    lanes : tuple of LaneRate
-        All lanes.
-    leads : tuple of Lead
-        To look into, likeliest first.
-    cluster : PlaceCluster or None
-        Where in the cell the suspect's flags gather.
-    repeats : int
-        Flags set apart as repeats of a wafer.
-    flagged, cells : int
-        Flagged cells counted, and cells inspected.
-    map : ndarray, shape (lanes, positions)
-        Flagged strings by lane and position from the leading end, in the order of `lanes`.
-    places : ndarray, shape (flags, 2)
-        Places of the suspect's flags in the cell, along and across the lane.
-    per_day : ndarray, shape (days, 2)
-        Flagged strings and strings of the suspect by day.
-    days : tuple of str
-        The days.
-    examples : tuple of str
-        Inspections that show it, the newest first.
-    heads : tuple of ChainHead
-        Ends of the log's chains.
-    """
-
-    purpose: Purpose
-    stage: Stage
-    kinds: tuple[Kind, ...]
-    decided: bool
-    first_day: str
-    last_day: str
-    finding: Finding
-    suspect: Suspect | None
-    lot: str | None
-    p_value: float
-    level: float
-    missing_cells: int
-    lanes: tuple[LaneRate, ...]
-    leads: tuple[Lead, ...]
-    cluster: PlaceCluster | None
-    repeats: int
-    flagged: int
-    cells: int
-    map: FloatArray
-    places: FloatArray
-    per_day: FloatArray
-    days: tuple[str, ...]
-    examples: tuple[str, ...]
-    heads: tuple[ChainHead, ...] = field(default=())
 
 
 def commonality(
@@ -506,99 +324,3 @@ def _sf(chi_square: float) -> float:
     from scipy.special import chdtrc
 
     return float(chdtrc(1, chi_square))
-
-
-def as_messages(found: Commonality) -> tuple[Message, ...]:
-    """Return the text to act on, line by line: what, how sure, since when, what to do."""
-    lines = [_headline(found)]
-    suspect = found.suspect
-    if suspect is not None:
-        flagged, strings = suspect.bad_rate
-        lines.append(
-            Message(
-                "commonality.evidence",
-                {"observed": suspect.observed, "expected": suspect.expected, "p": at_most(found.p_value, 4)},
-            )
-        )
-        values: dict[str, Value] = {
-            "day": suspect.onset_day,
-            "low": suspect.onset_low,
-            "high": suspect.onset_high,
-            "times": suspect.times,
-        }
-        lines.append(Message("commonality.onset", {**values, "flagged": flagged, "strings": strings}))
-        if found.cluster is not None and found.cluster.p_value <= 0.01:
-            at: dict[str, Value] = {
-                "along": found.cluster.along,
-                "across": found.cluster.across,
-                "n": found.cluster.inside,
-            }
-            lines.append(Message("commonality.cluster", {**at, "expected": found.cluster.expected}))
-        lines += [Message("commonality.nearby", {"what": what}) for what in suspect.nearby]
-        lines += _repair_lines(suspect)
-    if found.missing_cells:
-        lines.append(Message("commonality.missing", {"n": found.missing_cells, "times": TIMES_TO_FIND}))
-    if found.repeats:
-        lines.append(Message("commonality.repeats", {"n": found.repeats}))
-    lines.append(
-        Message(
-            "commonality.basis",
-            {"flagged": found.flagged, "cells": found.cells, "first": found.first_day, "last": found.last_day},
-        )
-    )
-    return tuple(lines)
-
-
-def at_most(p_value: float, decimals: int) -> float:
-    """Return a chance rounded up, so that it never reads as none."""
-    step = 10.0**-decimals
-    return float(np.ceil(p_value / step - 1e-9) * step) or step
-
-
-def _headline(found: Commonality) -> Message:
-    if found.finding is Finding.LOT:
-        return Message("commonality.lot", {"lot": found.lot})
-    if found.suspect is None:
-        return Message("commonality.not_enough" if found.missing_cells else "commonality.nothing")
-    suspect = found.suspect
-    where: dict[str, Value] = {
-        "stringer": suspect.stringer,
-        "lane": suspect.lane or words("commonality.all_lanes"),
-        "position": suspect.position,
-        "place": words(f"place.{suspect.place}") if suspect.place >= 0 else "",
-    }
-    level = suspect.level.value
-    if found.finding is Finding.CANNOT_BE_SEPARATED:
-        return Message("commonality.cannot_be_separated", where)
-    return Message(f"commonality.accused_{level}", where)
-
-
-def _repair_lines(suspect: Suspect) -> list[Message]:
-    if suspect.repair is None:
-        return []
-    values: dict[str, Value] = {"what": suspect.repair_what, "at": suspect.repair_at[:16]}
-    flagged, strings = suspect.since_repair
-    counts: dict[str, Value] = {"flagged": flagged, "strings": strings, "n": suspect.missing_after_repair}
-    return [Message(f"commonality.repair_{suspect.repair.value}", {**values, **counts})]
-
-
-def write_json(found: Commonality, path: Path) -> None:
-    """Write an analysis as JSON, with its text.
-
-    Raises
-    ------
-    LogError
-        If the file cannot be written.
-    """
-    plain = {
-        name: value.tolist() if isinstance(value, np.ndarray) else value
-        for name, value in ((name, getattr(found, name)) for name in found.__dataclass_fields__)
-    }
-    plain["text"] = [message.text for message in as_messages(found)]
-    for name in ("suspect", "cluster"):
-        plain[name] = asdict(plain[name]) if plain[name] is not None else None
-    for name in ("lanes", "leads"):
-        plain[name] = [asdict(line) for line in plain[name]]
-    plain["heads"] = [{"station": head.station, "number": head.number, "hash": head.hash} for head in found.heads]
-    with told_as("command.not_written", LogError, file=str(path)):
-        path.write_text(json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")

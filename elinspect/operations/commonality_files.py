@@ -5,7 +5,8 @@ from pathlib import Path
 
 from elinspect.catalogue import words
 from elinspect.errors import LogError
-from elinspect.operations.commonality import Commonality, as_messages, at_most, write_json
+from elinspect.operations.commonality_found import Commonality
+from elinspect.operations.commonality_words import as_messages, at_most, write_json
 from elinspect.records import Purpose
 from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
 from elinspect.store.log import Log

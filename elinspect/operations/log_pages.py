@@ -9,8 +9,9 @@ from typing import Any
 from elinspect.catalogue import words
 from elinspect.operations.alerts import Alert, alerts, write_card
 from elinspect.operations.charts import day_chart
-from elinspect.operations.commonality import as_messages, commonality
+from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import drawings
+from elinspect.operations.commonality_words import as_messages
 from elinspect.operations.figure_files import pareto_drawing, write_pareto
 from elinspect.operations.pareto import ParetoTable, pareto
 from elinspect.operations.reports import chart_words

@@ -1,7 +1,8 @@
 """The defect Pareto from the log: by kind, machine, place, lot, time; of cells, flags, panels, watts or cost."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import Any
 
 from sqlalchemy import Connection
@@ -14,7 +15,7 @@ from elinspect.statistics.pareto import USUAL_ORIGIN, CountOf, GroupBy, Measure,
 from elinspect.statistics.pareto import pareto as pareto_rows
 from elinspect.store.log import Log
 from elinspect.store.people import name_of
-from elinspect.store.production import Period, cells_by, flagged_by, flags_by, reasons_by
+from elinspect.store.production import Period, cells_by, days_of, flagged_by, flags_by, reasons_by
 from elinspect.store.projections.attribution import BENCH, PANEL
 from elinspect.store.reading import flag_counts
 from elinspect.store.verify import ChainHead, chain_heads
@@ -174,7 +175,8 @@ def pareto(
     product : str, optional
         Only this product, as the log names it.
     since, until : str, optional
-        First and last day, ``YYYY-MM-DD``.
+        First and last day, ``YYYY-MM-DD``. Without a first day the whole log is counted; where the log keeps no counts
+        (positions, shifts, operators, ribbon lots, attempts, limits; panels and flags) the newest four weeks.
     measure : Measure
         What lines are ordered by.
     weights : mapping from Kind to float, optional
@@ -198,6 +200,8 @@ def pareto(
     period = Period(purpose.value, stage.value, since, until, product)
     before = Period(purpose.value, stage.value, *earlier, product) if earlier is not None else None
     with log.reading() as connection:
+        if since is None and not _kept(by, measure):
+            period = replace(period, since=_four_weeks_before(connection, period))
         lines = _Lines(connection, by, count, kind)
         now = lines.of(period, measure, weights or {})
         then = lines.of(before, measure, weights or {}) if before is not None else {}
@@ -209,6 +213,19 @@ def pareto(
         for row in pareto_rows(chosen)
     )
     return ParetoTable(by, count, purpose, stage, rows, int(whole), chain_heads(log), measure, period, before, kind)
+
+
+def _kept(by: GroupBy, measure: Measure) -> bool:
+    """Whether the log keeps counts for a Pareto; others go through the flagged cells one by one."""
+    return set(_COLUMNS[by]) <= _KEPT and measure not in (Measure.PANELS, Measure.FLAGS)
+
+
+def _four_weeks_before(connection: Connection, period: Period) -> str | None:
+    days = days_of(connection, period.purpose, period.stage)
+    if days is None:
+        return None
+    last = min(period.until, days[1]) if period.until is not None else days[1]
+    return (date.fromisoformat(last) - timedelta(days=27)).isoformat()
 
 
 @dataclass(slots=True)

@@ -11,9 +11,10 @@ import numpy as np
 from elinspect.catalogue import Value, words
 from elinspect.errors import LogError
 from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows, day_chart, machine_figures
-from elinspect.operations.commonality import Commonality, commonality
+from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import note_words as commonality_note
 from elinspect.operations.commonality_files import parts as commonality_parts
+from elinspect.operations.commonality_found import Commonality
 from elinspect.operations.figure_files import pareto_drawing
 from elinspect.operations.pareto import ParetoTable, note_words, pareto, period_words, title_words
 from elinspect.operations.people_figures import against_audits, inspector_lines

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.figure_files import read_weights, write_pareto
 from elinspect.operations.log_inspection import log_inspection
-from elinspect.operations.pareto import ParetoTable, pareto
+from elinspect.operations.pareto import ParetoTable, note_words, pareto
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Purpose
 from elinspect.review.gate import Role
@@ -251,3 +252,16 @@ def test_every_kind_of_file_is_written_whole(log: Log, tmp_path: Path) -> None:
 def test_a_file_of_another_kind_is_refused_in_words(log: Log, tmp_path: Path) -> None:
     with pytest.raises(LogError, match=r"must end in \.csv"):
         write_pareto(pareto(log), tmp_path / "pareto.doc")
+
+
+def test_what_is_not_kept_in_counts_shows_the_newest_four_weeks_and_says_so(log: Log) -> None:
+    _logged(log, make_result("1", flags=[crack("m1", 1, 1)]))
+    day = pareto(log, GroupBy.DAY, count=CountOf.PROPOSED).rows[0].key
+    assert day is not None
+    table = pareto(log, GroupBy.POSITION, count=CountOf.PROPOSED)
+    assert table.period is not None
+    assert table.period.since is not None
+    assert (date.fromisoformat(day) - date.fromisoformat(table.period.since)).days == 27
+    assert table.period.since in note_words(table)
+    assert pareto(log, GroupBy.STRINGER).period == replace(table.period, since=None)
+    assert pareto(log, GroupBy.POSITION, since="2001-01-01").period == replace(table.period, since="2001-01-01")

@@ -9,8 +9,9 @@ from filled_log import dump
 from log_places import fresh_place
 
 from elinspect.errors import LogError
-from elinspect.operations.commonality import as_messages, commonality
+from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import write_commonality
+from elinspect.operations.commonality_words import as_messages
 from elinspect.operations.figure_files import write_pareto
 from elinspect.operations.pareto import pareto
 from elinspect.operations.simulating import simulate_into_log
