@@ -36,6 +36,8 @@ from elinspect.synthetic import (
 )
 from elinspect.vision import cv2
 
+_NO_IMAGE = ElImage(Path("none.png"), "0" * 64, np.zeros((1, 1), np.float32), 8, 255.0)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
@@ -52,7 +54,10 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
-    """What was found; `gap_mm` are errors of the gaps between neighbours of a string, `code` why nothing was."""
+    """What was found; `gap_mm` are errors of the gaps between neighbours of a string, `code` why nothing was.
+
+    Of the case the picture is left out; `tile` is a small one with the grid drawn in.
+    """
 
     case: Case
     overlaps: NDArray[np.float64]
@@ -61,7 +66,7 @@ class Answer:
     code: str
     reason: str
     seconds: float
-    quads: NDArray[np.float64] | None
+    tile: NDArray[np.uint8]
 
     @property
     def cause(self) -> str | None:
@@ -290,15 +295,32 @@ def answered(case: Case) -> Answer:
     grid = outline if isinstance(outline, NotFound) else find_grid(case.image, outline, case.product)
     seconds = time.perf_counter() - start
     none = np.zeros(0)
+    quads = grid.corners_px if isinstance(grid, CellGrid) else None
+    # Two hundred pictures in full size would fill the memory.
+    tile, kept = _drawn_in(case, quads), replace(case, image=_NO_IMAGE)
     if not isinstance(grid, CellGrid):
-        return Answer(case, none, none, none, grid.reason.code, grid.reason.text, seconds, None)
+        return Answer(kept, none, none, none, grid.reason.code, grid.reason.text, seconds, tile)
     if case.refused_as is not None:
-        return Answer(case, none, none, none, "", "", seconds, grid.corners_px)
+        return Answer(kept, none, none, none, "", "", seconds, tile)
     overlaps = overlap(grid.corners_px, case.quads)
     nearest = np.linalg.norm(grid.corners_px[:, :, None] - case.quads[:, None], axis=-1).min(axis=2)
     mm_per_px, layout = case.mm_per_px or np.nan, grid.layout
     gaps = _gaps_mm(grid.corners_px, layout, mm_per_px) - _gaps_mm(case.quads, layout, mm_per_px)
-    return Answer(case, overlaps, nearest * mm_per_px, gaps, "", "", seconds, grid.corners_px)
+    return Answer(kept, overlaps, nearest * mm_per_px, gaps, "", "", seconds, tile)
+
+
+def _drawn_in(case: Case, quads: NDArray[np.float64] | None) -> NDArray[np.uint8]:
+    """Return a small picture with the grid drawn in, 640 x 420 px."""
+    counts = case.image.counts
+    scale = min(640 / counts.shape[1], 420 / counts.shape[0])
+    small = cv2.resize(counts, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    grey = np.clip(small / max(float(np.percentile(small, 99.5)), 1e-6) * 255, 0, 255).astype(np.uint8)
+    colour = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+    for quad in () if quads is None else quads:
+        cv2.polylines(colour, [np.round(quad * scale * 16).astype(np.int32)], True, (0, 220, 0), 1, cv2.LINE_AA, 4)
+    tile = np.zeros((420, 640, 3), np.uint8)
+    tile[: colour.shape[0], : colour.shape[1]] = colour[:420, :640]
+    return tile
 
 
 def report(answers: list[Answer]) -> None:
@@ -350,15 +372,7 @@ def sheet(answers: list[Answer], path: Path, count: int = 12) -> None:
     hardest = sorted(answers, key=hardness)[:count]
     tiles = []
     for answer in hardest:
-        counts = answer.case.image.counts
-        scale = min(640 / counts.shape[1], 420 / counts.shape[0])
-        small = cv2.resize(counts, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-        grey = np.clip(small / max(float(np.percentile(small, 99.5)), 1e-6) * 255, 0, 255).astype(np.uint8)
-        colour = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
-        for quad in () if answer.quads is None else answer.quads:
-            cv2.polylines(colour, [np.round(quad * scale * 16).astype(np.int32)], True, (0, 220, 0), 1, cv2.LINE_AA, 4)
-        tile = np.zeros((440, 640, 3), np.uint8)
-        tile[20 : 20 + colour.shape[0], : colour.shape[1]] = colour[:420, :640]
+        tile = np.vstack([np.zeros((20, 640, 3), np.uint8), answer.tile])
         worst = f"{answer.overlaps.min():.3f}" if answer.overlaps.size else answer.code or "found, not right"
         cv2.putText(tile, f"{answer.case.name}  {worst}", (4, 14), cv2.FONT_HERSHEY_SIMPLEX, 0.45, (255, 255, 255))
         tiles.append(tile)
