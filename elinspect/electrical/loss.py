@@ -191,7 +191,9 @@ def _effect(flag: Flag, recipe: ProductRecipe) -> _Effect:
         if flag.length_mm is not None and isinstance(bundle, int | float):
             area = flag.length_mm * float(bundle) / (recipe.cell.along_mm * recipe.cell.across_mm)
     if area is None and flag.kind is Kind.SOLDER_FAULT:
-        area = 1 / max(recipe.cell.busbars, 1)
+        # The strip that a stretch of one busbar serves; all of it where the stretch is not known.
+        stretch = 1.0 if flag.length_mm is None else min(flag.length_mm / recipe.cell.along_mm, 1.0)
+        area = stretch / max(recipe.cell.busbars, 1)
     cut = CellState(min(area, 1.0)) if area is not None else _WHOLE
     return _Effect(cut, cut)
 

@@ -141,6 +141,16 @@ def test_what_a_crack_cut_off_is_not_counted_twice() -> None:
     assert panel_loss([crack, area], model).worst_loss_w > alone[0]
 
 
+def test_a_solder_fault_costs_at_most_the_strip_its_stretch_serves() -> None:
+    model = _model(MONO)
+    strip = MONO.cell.along_mm / 2
+    half, whole = (panel_loss([_flag(Kind.SOLDER_FAULT, length_mm=mm)], model).loss_w for mm in (strip, None))
+    # Half of one of five busbars: a tenth of the cell.
+    tenth = panel_loss([_flag(Kind.INACTIVE_AREA, area_fraction=0.1)], model).loss_w
+    assert half == pytest.approx(tenth)
+    assert whole == pytest.approx(panel_loss([_flag(Kind.INACTIVE_AREA, area_fraction=0.2)], model).loss_w)
+
+
 def test_a_crack_that_opens_can_make_a_hot_spot() -> None:
     (cell,) = panel_loss([_flag(Kind.CRACK, mode=CrackMode.A)], _model(MONO)).cells
     assert cell.hot_spot
