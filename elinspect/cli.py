@@ -10,21 +10,32 @@ import typer
 
 from elinspect import __version__, cli_ticket, cli_what_if
 from elinspect.catalogue import words
-from elinspect.cli_console import LogOption, err, in_words, log_place, out, progress_bar
+from elinspect.cli_camera import camera_app
+from elinspect.cli_console import (
+    LayoutOption,
+    LogOption,
+    RecipeOption,
+    err,
+    in_words,
+    log_place,
+    out,
+    product_of,
+    progress_bar,
+)
 from elinspect.cli_figures import figures_app, show_pareto, simulate_plant
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
 from elinspect.cli_model import model_app
 from elinspect.cli_people import people_app
 from elinspect.cli_station import station_app
-from elinspect.errors import DisplayError, SettingsFileError
-from elinspect.records import Layout, Purpose, Stage
+from elinspect.errors import DisplayError
+from elinspect.records import Purpose, Stage
 from elinspect.review.gate import Role
 from elinspect.statistics.pareto import GroupBy
 
 if TYPE_CHECKING:
     from elinspect.operations.demo import DemoPlaces
     from elinspect.operations.inspecting import Inspected
-    from elinspect.recipe import AcceptanceCriteria, Product
+    from elinspect.recipe import AcceptanceCriteria
     from elinspect.station.station_file import StationFile
     from elinspect.store.log import Log
 
@@ -49,10 +60,9 @@ app.add_typer(model_app, name="model")
 app.add_typer(people_app, name="people")
 app.add_typer(station_app, name="station")
 app.add_typer(figures_app)
+app.add_typer(camera_app, name="camera")
 
 
-RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
-LayoutOption = Annotated[str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")]
 LayoutOrAutoOption = Annotated[
     str | None,
     typer.Option(
@@ -97,19 +107,6 @@ def _root(
     del version
 
 
-def _product(recipe: Path | None, layout: str | None) -> "Product":
-    from elinspect.recipe import Product, assumed_product, read_recipe
-
-    if recipe is not None and layout is None:
-        return Product(read_recipe(recipe))
-    if recipe is not None or layout is None:
-        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
-    try:
-        return assumed_product(Layout.parse(layout))
-    except SettingsFileError as error:
-        raise typer.BadParameter(str(error), param_hint="--layout") from error
-
-
 def _limits(criteria: Path | None) -> "AcceptanceCriteria":
     from elinspect.recipe import default_criteria, read_criteria
 
@@ -129,6 +126,10 @@ def inspect(
     customer: Annotated[
         str | None, typer.Option(help="For whom the panels are made, as the criteria name them.")
     ] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(help="Camera file, or a capture file (TOML) that names tiles and companions.", metavar="FILE"),
+    ] = None,
     json_folder: Annotated[Path | None, typer.Option("--json", help="Folder for result files.", metavar="DIR")] = None,
     annotate: Annotated[Path | None, typer.Option(help="Folder for annotated pictures.", metavar="DIR")] = None,
     gaps: Annotated[
@@ -142,25 +143,27 @@ def inspect(
     Exit code 0: all files read, 1: some input failed and was reported, 2: wrong options. A panel that is held is not a
     failure.
     """
-    if serial is not None and len(images) > 1:
-        raise typer.BadParameter("one serial belongs to one image", param_hint="--serial")
     if gaps is not None and recipe is None:
         raise typer.BadParameter("a layout says nothing about sizes: give --recipe", param_hint="--gaps")
-    product = None if recipe is None and layout == AUTO else _product(recipe, layout)
+    product = None if recipe is None and layout == AUTO else product_of(recipe, layout)
 
+    from elinspect.imaging import CameraSet, read_camera_set
     from elinspect.operations.inspecting import Outputs, inspect_files
     from elinspect.operations.site_models import open_model
     from elinspect.pipeline import Occasion
 
     limits = _limits(criteria)
+    cameras = read_camera_set(camera) if camera is not None else CameraSet()
+    panels = len(cameras.sets_of(images))
+    if serial is not None and panels > 1:
+        raise typer.BadParameter("one serial belongs to one image", param_hint="--serial")
     occasion = Occasion(serial, stage, purpose, customer=customer)
-    limits, chosen = _limits(criteria), open_model(model)
-    occasion = Occasion(serial, stage, purpose)
+    chosen = open_model(model)
     failed = 0
     with _opened(log) as opened, progress_bar() as progress:
         outputs = Outputs(json_folder, annotate, opened, chart_folder=gaps)
-        bar = progress.add_task(words("command.inspecting"), total=len(images))
-        for done in inspect_files(images, product, limits, occasion, outputs, chosen):
+        bar = progress.add_task(words("command.inspecting"), total=panels)
+        for done in inspect_files(images, product, limits, occasion, outputs, chosen, cameras):
             failed += done.failure is not None
             _say_inspected(done)
             progress.advance(bar)
@@ -287,7 +290,7 @@ def simulate(
         return
     from elinspect.synthetic import simulate_to_folder
 
-    product = _product(recipe, layout).recipe
+    product = product_of(recipe, layout).recipe
     with progress_bar() as progress:
         bar = progress.add_task(words("command.simulating"), total=panels)
         written = simulate_to_folder(

@@ -3,13 +3,18 @@
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
-from typing import Annotated, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from elinspect.errors import ElinspectError
+from elinspect.errors import ElinspectError, SettingsFileError
+from elinspect.records import Layout
+
+if TYPE_CHECKING:
+    from elinspect.recipe import Product
 
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -37,6 +42,24 @@ def in_words(command: Callable[..., Any]) -> Callable[..., Any]:
             raise typer.Exit(1) from error
 
     return run
+
+
+RecipeOption = Annotated[Path | None, typer.Option(help="Product recipe (TOML).", metavar="FILE")]
+LayoutOption = Annotated[str | None, typer.Option(help="Layout instead of a recipe: 6x10, 2x6x12, 1x1.", metavar="L")]
+
+
+def product_of(recipe: Path | None, layout: str | None) -> "Product":
+    """Return the product of a recipe file, or of a layout alone."""
+    from elinspect.recipe import Product, assumed_product, read_recipe
+
+    if recipe is not None and layout is None:
+        return Product(read_recipe(recipe))
+    if recipe is not None or layout is None:
+        raise typer.BadParameter("give either --recipe or --layout", param_hint="--recipe / --layout")
+    try:
+        return assumed_product(Layout.parse(layout))
+    except SettingsFileError as error:
+        raise typer.BadParameter(str(error), param_hint="--layout") from error
 
 
 @contextmanager

@@ -252,7 +252,7 @@ class QualityLimits:
     max_unjudged_cells: Annotated[int, Field(ge=0)] = 0
     max_dark_fraction: _Share = 0.6
     max_edge_spread_mm: _Positive = 2.0
-    max_mm_per_px: _Positive = 1.2
+    max_mm_per_px: _Positive = 1.5
 
 
 @validated(frozen=True, slots=True, config=STRICT)

@@ -39,6 +39,7 @@ from elinspect.records import (
     PANEL_KINDS,
     STRING_KINDS,
     CellGrid,
+    CellPictures,
     CellResult,
     Detection,
     ExposureConditions,
@@ -143,12 +144,12 @@ def inspect_panel(
     criteria = criteria.in_force(recipe.name, recipe.cell.technology, occasion.customer)
     clock = _Clock()
     scene = set_scene(exposures, cameras, product.recipe.camera.masks)
-    image = scene.tiles[0].full_current
     clock.lap("correction")
     found = _locate(scene, product)
     clock.lap("geometry")
     if isinstance(found, NotFound):
-        quality = _noting_assumptions(replace(assess(image, None, criteria.quality), usable=False), product)
+        quality = _noting_assumptions(assess(exposures, scene.tiles, None, criteria.quality), product)
+        quality = replace(quality, notes=(*quality.notes, *exposures.notes))
         held = unjudged_result(image_facts(exposures), found.reason, product, criteria, occasion, quality)
         return replace(held, versions=versions_of(product, criteria, cameras), timing_s=clock.read())
     grid = scene.straight_grid(found.grid)
@@ -158,7 +159,7 @@ def inspect_panel(
     ribbons = ribbon_lines(pictures, product)
     measures = measured(found, ribbons, product)
     clock.lap("measures")
-    quality = assess(image, pictures, criteria.quality)
+    quality = assess(exposures, scene.tiles, pictures, criteria.quality)
     clock.lap("quality")
     view = prepare(pictures, product, conditions=exposures.conditions, measures=measures)
     clock.lap("maps")
@@ -175,7 +176,8 @@ def inspect_panel(
     marks = flags_from(
         detections, to_file, recipe, criteria, scale_known=product.scale_known, tiles=pictures.tile.tolist()
     )
-    quality = replace(quality, notes=(*quality.notes, *contact_notes(view, settings.detectors.probe_contact)))
+    contact = contact_notes(view, settings.detectors.probe_contact)
+    quality = replace(quality, notes=(*quality.notes, *contact, *_masked_notes(scene, pictures), *exposures.notes))
     costs = loss_model(recipe)
     loss = None
     if isinstance(costs, LossModel):
@@ -324,6 +326,13 @@ def _noting_busbars(quality: ImageQuality, seen: int | None, product: Product) -
     if seen is None or seen == given or not product.scale_known:
         return quality
     return replace(quality, notes=(*quality.notes, Message("quality.other_busbars", {"given": given, "seen": seen})))
+
+
+def _masked_notes(scene: Scene, pictures: CellPictures) -> tuple[Message, ...]:
+    masks = sum(len(tile.masks) for tile in scene.tiles)
+    cells = int(np.count_nonzero(pictures.masked))
+    notes = (Message("quality.mask_filled", {"n": masks}), Message("quality.masked_cells", {"n": cells}))
+    return tuple(note for note in notes if note.values["n"])
 
 
 def _noting_assumptions(quality: ImageQuality, product: Product) -> ImageQuality:

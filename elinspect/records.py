@@ -425,7 +425,7 @@ class ImageQuality:
     sharpness_mm : float or None
         `sharpness_px` on the panel.
     dark_fraction : float or None
-        Share of the cells' pixels that are no brighter than the ground beside the panel, 0..1.
+        Share of the cells' pixels below a tenth of the usual cell's light above the ground, 0..1.
     shortest_crack_mm, narrowest_crack_mm : float or None
         Length and width of the smallest crack that this image supports a judgement on, an estimate.
     exposure_factor : float or None

@@ -42,7 +42,17 @@ def test_loading_the_commands_is_light() -> None:
 
 @pytest.mark.parametrize(
     "command",
-    ["inspect", "review", "simulate", "pareto", "demo", "context import", "maintenance import", "flash import"]
+    [
+        "inspect",
+        "review",
+        "simulate",
+        "pareto",
+        "demo",
+        "context import",
+        "maintenance import",
+        "flash import",
+        "camera calibrate",
+    ]
     + [f"log {name}" for name in ("verify", "rebuild", "backup", "restore")],
 )
 def test_every_command_explains_itself(command: str) -> None:

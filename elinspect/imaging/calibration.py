@@ -29,6 +29,8 @@ _MOST_FLAT_NOISE = 0.005
 _MOST_RESIDUAL = 0.02
 _MOST_BAD = 0.005
 _FEWEST_DARK = 5
+_MOST_LIT_DARK = 0.02
+_MOST_DRIFT = 0.1
 _LEAST_COVERAGE = 0.6
 _MOST_CHECK_PX = 0.3
 
@@ -146,8 +148,8 @@ def calibrate(name: str, made_at: str, sources: Sources) -> tuple[Camera, Calibr
     Raises
     ------
     ImageFileError
-        If a file cannot be read, sizes differ, a flat exposure is saturated or partly dark, or no picture shows the
-        target.
+        If a file cannot be read, sizes differ, a dark exposure shows light, a flat exposure is saturated or partly
+        dark, flat exposures differ in level, or no picture shows the target.
     ValueError
         If there are no exposures, or target pictures without a pattern.
     """
@@ -190,6 +192,29 @@ def calibrate(name: str, made_at: str, sources: Sources) -> tuple[Camera, Calibr
     return camera, replace(report, notes=tuple(notes))
 
 
+def report_in_words(report: CalibrationReport) -> tuple[Message, ...]:
+    """Say how good a calibration is, line by line; what could not be told is left out."""
+    lines = []
+    if report.dark_level is not None:
+        lines.append(Message("camera.report_dark", {"level": report.dark_level}))
+    if report.read_noise is not None:
+        lines.append(Message("camera.report_noise", {"noise": report.read_noise}))
+    if report.dark_level is not None or report.flat_level is not None:
+        lines.append(Message("camera.report_bad_pixels", {"n": report.bad_pixels}))
+    if report.corner_light is not None:
+        lines.append(Message("camera.report_corner", {"percent": 100 * report.corner_light}))
+    if report.flat_residual is not None:
+        lines.append(Message("camera.report_residual", {"percent": 100 * report.flat_residual}))
+    if report.flat_noise is not None:
+        lines.append(Message("camera.report_flat_noise", {"percent": 100 * report.flat_noise}))
+    lens = report.lens
+    if lens is not None:
+        lines.append(Message("camera.report_target", {"n": lens.views, "points": lens.points}))
+        lines.append(Message("camera.report_bend", {"before_px": lens.bend_before_px, "after_px": lens.bend_after_px}))
+        lines.append(Message("camera.report_check", {"check_px": lens.check_px, "percent": 100 * lens.coverage}))
+    return (*lines, *report.notes)
+
+
 def _sightings(sources: Sources, shape: _Shape) -> tuple[list[Sighting], list[str]]:
     """Return the sightings, and the names of files in which the target was not found."""
     seen, missed = [], []
@@ -213,14 +238,17 @@ def _stack(paths: Sequence[Path], shape: _Shape, lit: bool = False) -> _Stack | 
         return None
     first = read_image(paths[0])
     shape.check(first)
+    level = float(np.median(first.counts))
     # Differences from the first exposure are small numbers, which single precision adds up without loss.
     sums = [np.zeros_like(first.counts), np.zeros_like(first.counts)]
     squares = np.zeros_like(first.counts)
     for number, path in enumerate(paths):
         image = first if number == 0 else read_image(path)
         shape.check(image)
-        if lit and np.mean(image.counts >= image.saturation) > _MOST_FULL:
-            raise ImageFileError("camera.flat_full", file=str(path))
+        if lit:
+            _check_flat(image, level)
+        else:
+            _check_dark(image)
         away = image.counts - first.counts
         sums[number % 2] += away
         squares += away**2
@@ -235,6 +263,23 @@ def _stack(paths: Sequence[Path], shape: _Shape, lit: bool = False) -> _Stack | 
         )
         halves = (evens, odds)
     return _Stack(count, first.counts + mean, noise, halves, first.saturation)
+
+
+def _check_flat(image: ElImage, level: float) -> None:
+    if np.mean(image.counts >= image.saturation) > _MOST_FULL:
+        raise ImageFileError("camera.flat_full", file=str(image.path))
+    drift = float(np.median(image.counts)) / max(level, 1e-6) - 1
+    if abs(drift) > _MOST_DRIFT:
+        raise ImageFileError("camera.flat_unsteady", file=str(image.path), percent=100 * drift)
+
+
+def _check_dark(image: ElImage) -> None:
+    """Refuse a picture with light in it: a panel, stray light, a lamp."""
+    rows, columns = (max(size // _BLOCK_PX, 1) for size in image.counts.shape)
+    blocks = cv2.resize(image.counts, (columns, rows), interpolation=cv2.INTER_AREA)
+    uneven = float(blocks.max() - blocks.min()) / image.saturation
+    if uneven > _MOST_LIT_DARK or float(np.median(image.counts)) > _LEVELS[0] * image.saturation:
+        raise ImageFileError("camera.dark_lit", file=str(image.path))
 
 
 def _hot_or_noisy(dark: _Stack) -> NDArray[np.bool_]:

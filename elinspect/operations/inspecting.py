@@ -9,7 +9,7 @@ from elinspect.catalogue import Message
 from elinspect.classifier import Model
 from elinspect.errors import ElinspectError, ImageFileError, told_as
 from elinspect.geometry import find_layout
-from elinspect.imaging import single_exposure
+from elinspect.imaging import CameraSet, PanelFiles, read_panel, set_scene
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
 from elinspect.operations.rechecking import rechecked
 from elinspect.operations.versions import log_criteria, log_model, log_recipe
@@ -84,28 +84,32 @@ def inspect_files(
     occasion: Occasion,
     outputs: Outputs,
     model: Model | NoModel | None = None,
+    cameras: CameraSet | None = None,
 ) -> Iterator[Inspected]:
     """Inspect files one after the other.
 
     Parameters
     ----------
     paths : iterable of Path
-        Images, one panel each.
+        Images, one panel each; with a naming rule any files of the panels.
     product : Product or None
         What the panels are; None to tell layout, cut and busbars from each picture.
     criteria : AcceptanceCriteria
         The limits.
     occasion : Occasion
-        Serial, stage, purpose of all of them; with a log, the log counts the attempt.
+        Serial, stage, purpose of all of them; with a log, the log counts the attempt. Without a serial the one in the
+        file's name counts, if a naming rule says where.
     outputs : Outputs
         What to write.
     model : Model or NoModel, optional
         The classifier, or why there is none.
+    cameras : CameraSet, optional
+        What is known about cameras and file names.
 
     Yields
     ------
     Inspected
-        One per path, in order, as soon as it is done.
+        One per panel, in order, as soon as it is done.
 
     Raises
     ------
@@ -123,37 +127,40 @@ def inspect_files(
         if isinstance(model, Model):
             log_model(outputs.log, model, outputs.station)
     taken: set[Path] = set()
-    for path in paths:
-        yield _inspect_file(path, product, criteria, occasion, outputs, taken, model)
+    cameras = cameras or CameraSet()
+    for files in cameras.sets_of(paths):
+        known = replace(occasion, serial=occasion.serial or files.serial)
+        yield _inspect_set(files, product, criteria, known, outputs, cameras, taken, model)
 
 
-def _inspect_file(
-    path: Path,
+def _inspect_set(
+    files: PanelFiles,
     product: Product | None,
     criteria: AcceptanceCriteria,
     occasion: Occasion,
     outputs: Outputs,
+    cameras: CameraSet,
     taken: set[Path],
     model: Model | NoModel | None,
 ) -> Inspected:
-    counts: FloatImage | None = None
+    path = files.full_current[0]
+    pictures: tuple[FloatImage, ...] = ()
     failure: Message | None = None
     try:
         if outputs.log is not None:
             attempt = next_attempt(outputs.log, occasion.serial, occasion.stage, occasion.purpose)
             occasion = replace(occasion, attempt=attempt)
-        exposures = single_exposure(path)
+        exposures = read_panel(files)
+        if product is None:
+            result = _told_from_picture(exposures, criteria, occasion, outputs, cameras, model)
+        else:
+            result = inspect_panel(exposures, product, criteria, occasion, cameras=cameras.setups, model=model)
+        pictures = tuple(tile.counts for tile in exposures.full_current)
     except ImageFileError as error:
         failure = error.message
         result = unreadable_result(path, error, product or _NO_PRODUCT, criteria, occasion)
-    else:
-        counts = exposures.full_current[0].counts
-        if product is None:
-            result = _told_from_picture(exposures, criteria, occasion, outputs, model)
-        else:
-            result = inspect_panel(exposures, product, criteria, occasion, model=model)
     try:
-        return replace(_written(path, result, counts, outputs, taken), failure=failure)
+        return replace(_written(path, result, pictures, outputs, taken), failure=failure)
     except ElinspectError as error:
         return Inspected(path, result, failure or error.message)
 
@@ -163,17 +170,18 @@ def _told_from_picture(
     criteria: AcceptanceCriteria,
     occasion: Occasion,
     outputs: Outputs,
+    cameras: CameraSet,
     model: Model | NoModel | None,
 ) -> PanelResult:
     """Inspect a panel whose layout the picture alone tells; what it told stands in the quality's notes."""
-    seen = find_layout(exposures.full_current[0])
+    seen = find_layout(set_scene(exposures, cameras.setups).located)
     if isinstance(seen, NotFound):
         quality = ImageQuality(usable=False, notes=(seen.reason,))
         return unjudged_result(image_facts(exposures), seen.reason, _NO_PRODUCT, criteria, occasion, quality)
     product = assumed_product(seen.layout, seen.cut, seen.busbars)
     if outputs.log is not None:
         log_recipe(outputs.log, product.recipe, outputs.station)
-    result = inspect_panel(exposures, product, criteria, occasion, model=model)
+    result = inspect_panel(exposures, product, criteria, occasion, cameras=cameras.setups, model=model)
     told = {"layout": str(seen.layout), "busbars": seen.busbars, "percent": 100 * seen.confidence}
     note = Message(f"quality.layout_seen.cut_{seen.cut}", told)
     return replace(result, quality=replace(result.quality, notes=(note, *result.quality.notes)))
@@ -182,7 +190,7 @@ def _told_from_picture(
 def _written(
     path: Path,
     result: PanelResult,
-    counts: FloatImage | None,
+    pictures: tuple[FloatImage, ...],
     outputs: Outputs,
     taken: set[Path],
 ) -> Inspected:
@@ -193,11 +201,12 @@ def _written(
     if outputs.json_folder is not None:
         result_file = _free_name(outputs.json_folder, path, taken)
         _write(result_file, result)
-    if outputs.picture_folder is not None and counts is not None:
-        picture_file = _picture_name(outputs.picture_folder, result)
-        write_annotated(picture_file, annotate(counts, result))
+    if outputs.picture_folder is not None:
+        for tile, counts in reversed(tuple(enumerate(pictures))):
+            picture_file = _picture_name(outputs.picture_folder, result, tile)
+            write_annotated(picture_file, annotate(counts, _shown_by(result, tile)))
     if outputs.chart_folder is not None and result.measures is not None:
-        write_gap_chart(_picture_name(outputs.chart_folder, result, "gaps"), result)
+        write_gap_chart(_picture_name(outputs.chart_folder, result, what="gaps"), result)
     return Inspected(path, result, None, result_file, picture_file, inspection)
 
 
@@ -231,7 +240,17 @@ def _belongs_to(result_file: Path, image: Path) -> bool:
         return False
 
 
-def _picture_name(folder: Path, result: PanelResult, what: str = "annotated") -> Path:
+def _picture_name(folder: Path, result: PanelResult, tile: int = 0, what: str = "annotated") -> Path:
     """Return the name for a picture of a panel: with the start of the image's hash, so that images never share one."""
     assert result.image.sha256 is not None
-    return folder / f"{Path(result.image.path).stem}.{result.image.sha256[:8]}.{what}.png"
+    stem = Path(result.image.path if tile == 0 else result.image.tiles[tile - 1]).stem
+    return folder / f"{stem}.{result.image.sha256[:8]}.{what}.png"
+
+
+def _shown_by(result: PanelResult, tile: int) -> PanelResult:
+    """Return the result with only those cells and flags that lie in one of its files."""
+    return replace(
+        result,
+        cells=tuple(cell for cell in result.cells if cell.tile == tile),
+        flags=tuple(flag for flag in result.flags if flag.tile == tile),
+    )

@@ -10,7 +10,7 @@ import numpy as np
 from elinspect.errors import ImageFileError
 from elinspect.imaging import Camera, assess, blank_reason, correct, read_image
 from elinspect.recipe import QualityLimits
-from elinspect.records import CellGrid, CellPictures, Layout, Orientation
+from elinspect.records import CellGrid, CellPictures, Exposures, Layout, Orientation, Tile
 from elinspect.vision import cv2
 
 ROUNDS = 3
@@ -62,8 +62,8 @@ def main() -> None:
         timed("read_image", lambda: read_image(path))
         image = read_image(path)
         timed("blank_reason", lambda: blank_reason(image))
-        timed("assess", lambda: assess(image, pictures, QualityLimits()))
-        print(assess(image, pictures, QualityLimits()))
+        timed("assess", lambda: assess(Exposures((image,)), (Tile(image),), pictures, QualityLimits()))
+        print(assess(Exposures((image,)), (Tile(image),), pictures, QualityLimits()))
         dark = rng.normal(300, 3, picture.shape).astype(np.float32)
         flat = np.linspace(0.6, 1.1, picture.size, dtype=np.float32).reshape(picture.shape)
         bad = rng.integers(0, 3600, (2000, 2)).astype(np.int32)

@@ -1,6 +1,7 @@
 """Image quality: published unit checks, drawn truth, real cells."""
 
 import itertools
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -11,9 +12,21 @@ from drawn_cells import of_one_file
 from numpy.typing import NDArray
 from real_cells import FREE_PANELS, lay_out, panel_cells, seen_by, tilted_view, wafer_of
 
-from elinspect.imaging import assess, blank_reason, signal_to_noise_from_pair
+from elinspect.imaging import assess as assess_set
+from elinspect.imaging import blank_reason, signal_to_noise_from_pair
+from elinspect.imaging.figures import smallest_crack
 from elinspect.recipe import QualityLimits
-from elinspect.records import CellGrid, CellPictures, ElImage, Layout, Orientation, read_only
+from elinspect.records import (
+    CellGrid,
+    CellPictures,
+    ElImage,
+    Exposures,
+    ImageQuality,
+    Layout,
+    Orientation,
+    Tile,
+    read_only,
+)
 from elinspect.vision import cv2
 
 LIMITS = QualityLimits(min_signal_to_noise=5.0, max_saturated_fraction=0.02)
@@ -34,6 +47,10 @@ def pictures_of(
     stack = np.zeros((len(quads), 40, 40), np.float32)
     maps = np.tile(np.eye(3), (len(quads), 1, 1))
     return CellPictures(grid, stack, None, maps, cell_mm / 39, scale_known, 65535.0, *of_one_file(len(quads)))
+
+
+def assess(image: ElImage, pictures: CellPictures | None, limits: QualityLimits, **companions: object) -> ImageQuality:
+    return assess_set(Exposures((image,), **companions), (Tile(image),), pictures, limits)  # type: ignore[arg-type]
 
 
 SMALL = Layout(1, 3, 4)
@@ -230,11 +247,132 @@ def test_blur_adds_up_as_published_on_real_cells() -> None:
     assert np.allclose(ratios, 1, atol=0.22)
 
 
-def test_a_soft_image_is_remarked_but_usable() -> None:
+def test_a_soft_image_is_remarked_where_its_scale_is_unknown() -> None:
     picture, quads = drawn_panel(3.4)
-    quality = assess(image_of(noisy(picture, 50)), pictures_of(quads, SMALL), LIMITS)
+    quality = assess(image_of(noisy(picture, 50)), pictures_of(quads, SMALL, scale_known=False), LIMITS)
     assert quality.usable
     assert [note.code for note in quality.notes] == ["quality.soft"]
+    assert (quality.sharpness_mm, quality.shortest_crack_mm) == (None, None)
+
+
+def test_too_blurred_or_too_coarse_an_image_is_not_usable() -> None:
+    picture, quads = drawn_panel(2.0)
+    image, pictures = image_of(noisy(picture, 50)), pictures_of(quads, SMALL)
+    blurred = assess(image, pictures, LIMITS)
+    # 2 px of blur and the pixel's own aperture, pixels of 1.3 mm.
+    assert blurred.sharpness_mm == pytest.approx(1.3 * np.hypot(2, 1 / np.sqrt(12)), rel=0.08)
+    assert not blurred.usable
+    assert "clean glass and lens" in blurred.notes[0].text
+    assert assess(image, pictures, replace(LIMITS, max_edge_spread_mm=4.0)).usable
+    coarse = assess(image, pictures, replace(LIMITS, max_edge_spread_mm=4.0, max_mm_per_px=1.2))
+    assert not coarse.usable
+    assert "1.30 mm wide on the panel (allowed: 1.20 mm)" in coarse.notes[0].text
+
+
+# Pairs, smoothing, exposure -------------------------------------------------------------------------------------------
+
+
+def test_a_repeat_exposure_tells_the_noise() -> None:
+    picture, quads = drawn_panel(0.8)
+    first, again = (image_of(noisy(picture, 100, seed)) for seed in (1, 2))
+    quality = assess(first, pictures_of(quads, SMALL), LIMITS, repeat=(again,))
+    assert quality.signal_to_noise_from == "pair"
+    assert quality.signal_to_noise == pytest.approx(40, rel=0.03)
+    # With a dark exposure the background is what it shows, here nothing at all.
+    dark = image_of(np.zeros_like(picture))
+    with_dark = assess(first, pictures_of(quads, SMALL), LIMITS, repeat=(again,), dark=(dark,))
+    assert with_dark.signal_to_noise == pytest.approx(43, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("change", "code"), [(lambda p: p, "quality.pair_copied"), (lambda p: 1.2 * p, "quality.pair_differs")]
+)
+def test_a_repeat_that_is_none_is_said_and_not_used(change: Callable, code: str) -> None:
+    picture, quads = drawn_panel(0.8)
+    raw = noisy(picture, 100)
+    quality = assess(image_of(raw), pictures_of(quads, SMALL), LIMITS, repeat=(image_of(change(raw)),))
+    assert quality.signal_to_noise_from == "image"
+    assert quality.signal_to_noise == pytest.approx(40, rel=0.06)
+    assert code in [note.code for note in quality.notes]
+
+
+def _jpeg(counts: NDArray[np.floating], quality: int) -> NDArray[np.float32]:
+    small = np.clip(np.round(counts / 16), 0, 255).astype(np.uint8)
+    coded = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    return cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE).astype(np.float32) * 16
+
+
+SMOOTHINGS: dict[str, Callable[[NDArray[np.float32]], NDArray[np.float32]]] = {
+    "gaussian": lambda counts: cv2.GaussianBlur(counts, (0, 0), 0.8),
+    "median": lambda counts: cv2.medianBlur(np.round(counts).astype(np.uint16), 3).astype(np.float32),
+    "jpeg 80": lambda counts: _jpeg(counts, 80),
+    "jpeg 50": lambda counts: _jpeg(counts, 50),
+}
+"""What a camera or a program may do to a picture before it stores it."""
+
+
+@pytest.mark.parametrize("panel", range(1, len(FREE_PANELS), 6))
+def test_smoothing_is_seen_and_does_not_raise_the_figure_on_real_cells(panel: int) -> None:
+    layout = Layout(1, 2, 6)
+    laid = seen_by(lay_out(panel, layout), tilted_view(2000, 800, 2.0, (1.5, 1.0)))
+    pictures = pictures_of(laid.quads, layout)
+    raw = noisy(laid.picture * 12.0, 60)
+    plain = assess(image_of(raw, 12), pictures, LIMITS)
+    assert "quality.smoothed" not in [note.code for note in plain.notes]
+    assert plain.signal_to_noise is not None
+    for name, smooth in SMOOTHINGS.items():
+        smoothed = assess(image_of(smooth(raw), 12), pictures, LIMITS)
+        assert "quality.smoothed" in [note.code for note in smoothed.notes], name
+        # The noise of the fine pixels alone would make it up to eight times as good (measured).
+        assert smoothed.signal_to_noise == pytest.approx(plain.signal_to_noise, rel=0.75), name
+
+
+def test_exposure_advice_by_hand() -> None:
+    # 12 bits, ground at 100 counts, bright parts at 600: (0.7 * 4095 - 100) / 500 = 5.53 times as long.
+    picture, quads = drawn_panel(0.0, turn_deg=0, dark=100, bright=600)
+    dim = assess(image_of(noisy(picture, 0.5), 12), pictures_of(quads, SMALL), replace(LIMITS, min_signal_to_noise=500))
+    assert dim.exposure_factor == pytest.approx(5.53, rel=0.02)
+    assert any("5.5 times as long" in note.text for note in dim.notes)
+    well = np.where(picture > 300, 2500, 100)
+    assert assess(image_of(noisy(well, 20), 12), pictures_of(quads, SMALL), LIMITS).exposure_factor is None
+    # Everything at full scale: how much too much cannot be told, so at least to half.
+    full = assess(image_of(np.where(picture > 300, 9000, 100), 12), pictures_of(quads, SMALL), LIMITS)
+    assert full.exposure_factor == pytest.approx(0.5, abs=0.02)
+    assert any("one part in 2.0" in note.text for note in full.notes)
+
+
+def test_dark_parts_are_counted_and_too_many_are_refused() -> None:
+    picture, quads = drawn_panel(0.0, turn_deg=0)
+    half = picture.copy()
+    half[:, : half.shape[1] // 2] = 300
+    quality = assess(image_of(noisy(half, 50)), pictures_of(quads, SMALL), LIMITS)
+    assert quality.dark_fraction == pytest.approx(0.5, abs=0.02)
+    assert "quality.dark" not in [note.code for note in quality.notes]
+    strict = assess(image_of(noisy(half, 50)), pictures_of(quads, SMALL), replace(LIMITS, max_dark_fraction=0.4))
+    assert not strict.usable
+    assert "contact of the probes" in strict.notes[0].text
+
+
+def test_smallest_crack_by_hand() -> None:
+    # Signal-to-noise 50, blur 1 px of 0.5 mm: 50 / sqrt(2 sqrt(pi)) = 26.56 a pixel of width and root pixel of length.
+    # A tenth of a mm is 0.2 px: (7 / 5.311)^2 = 1.74 px, so six blurs decide: 6 px = 3 mm. 20 mm are 40 px:
+    # 7 / (26.56 * 6.325) = 0.0417 px, below two per cent of contrast: 0.02 * 2.5066 = 0.0501 px = 0.0251 mm.
+    assert smallest_crack(50, 1.0, 0.5) == pytest.approx((3.0, 0.02507), rel=1e-3)
+    # Five times the noise: (35 / 5.311)^2 = 43.4 px = 21.7 mm, and 0.2084 px = 0.1042 mm.
+    assert smallest_crack(10, 1.0, 0.5) == pytest.approx((21.7, 0.1042), rel=2e-3)
+
+
+def test_the_smallest_crack_is_one_that_a_matched_filter_finds() -> None:
+    # A line of that width and 20 mm length, blurred and noisy, summed with the weights of the blur.
+    rng = np.random.default_rng(8)
+    ratio, spread, mm_per_px = 12.0, 1.2, 0.5
+    width_px = smallest_crack(ratio, spread, mm_per_px)[1] / mm_per_px
+    across = np.arange(-8, 9)
+    profile = width_px * np.exp(-(across**2) / (2 * spread**2)) / (np.sqrt(2 * np.pi) * spread)
+    weights = profile / np.sqrt(np.sum(profile**2) * 40)
+    found = [np.sum(weights * (profile + rng.normal(0, 1 / ratio, (40, 17)))) * ratio for _ in range(400)]
+    assert np.mean(found) == pytest.approx(7.0, abs=0.2)
+    assert np.std(found) == pytest.approx(1.0, abs=0.1)
 
 
 # Saturation, scale ----------------------------------------------------------------------------------------------------
