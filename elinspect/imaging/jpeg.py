@@ -1,8 +1,9 @@
-"""JPEG: markers and scans are checked here, imagecodecs decodes the pixels.
+"""JPEG: markers and scans are checked here, simplejpeg decodes the pixels.
 
-The decoder fills what a cut file lacks with a constant band and says nothing. Completeness is therefore checked from
-the structure (end-of-image marker, all restart intervals, every component and coefficient in a scan) and, for a file
-that was cut and closed again, by looking whether a constant band at the bottom is really coded.
+Most decoders fill what a cut or damaged file lacks and say nothing. Completeness is therefore checked from the
+structure (end-of-image marker, all restart intervals, every component and coefficient in a scan), and what the decoder
+stumbles over in the coded data is an error here, not a warning: a file that was cut and closed again, or codes that do
+not exist. JPEG has no check sums: damage that happens to form other valid codes goes unseen.
 
 References
 ----------
@@ -24,17 +25,13 @@ from elinspect.records import Orientation
 
 SIGNATURE = b"\xff\xd8\xff"
 
-_SEQUENTIAL, _READ = (0xC0, 0xC1), (0xC0, 0xC1, 0xC2)
+_READ = (0xC0, 0xC1, 0xC2)
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _STANDALONE = frozenset({0x01, *range(0xD0, 0xD8)})
 _EOI, _SOS, _DRI, _APP1 = 0xD9, 0xDA, 0xDD, 0xE1
 _MARKER_IN_SCAN = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")
 _RESTART = re.compile(rb"\xff[\xd0-\xd7]")
 _ALL_COEFFICIENTS = (1 << 64) - 1
-
-_TAIL_BYTES = 16
-_TAIL_BLOCKS = 64
-"""So many blocks take at least `_TAIL_BYTES` bytes: no block is coded in less than two bits."""
 
 
 @dataclass(slots=True)
@@ -53,6 +50,7 @@ class _Structure:
     orientation: Orientation = field(default_factory=Orientation)
     end: int = 0
     """Position of the end-of-image marker."""
+    components: int = 1
 
 
 def read_jpeg(data: bytes, file: str, limits: ReadingLimits) -> StoredPicture:
@@ -73,21 +71,22 @@ def read_jpeg(data: bytes, file: str, limits: ReadingLimits) -> StoredPicture:
         If the picture is too large, incomplete, damaged or of a kind not read (lossless, arithmetic, 12-bit, CMYK).
     """
     structure = _walk(data, file, limits)
-    values = _decoded(data, file)
-    if structure.frame in _SEQUENTIAL and not structure.restart_interval:
-        _check_bottom_is_coded(values, data, structure.end, file)
+    values = _decoded(data[: structure.end + 2], structure.components, file)
     return StoredPicture(values, orientation=structure.orientation, colour_tolerance=2)
 
 
-def _decoded(data: bytes, file: str) -> NDArray[np.uint8]:
-    # imagecodecs rather than OpenCV: the same library underneath, twice as fast here, and nothing printed on the error
-    # stream for the shortened file below. Neither turns the picture as its EXIF tag asks.
-    import imagecodecs
+def _decoded(data: bytes, components: int, file: str) -> NDArray[np.uint8]:
+    # Not OpenCV nor imagecodecs, the same library underneath: they keep its warnings to themselves, and OpenCV prints
+    # them. None of them turns the picture as its EXIF tag asks.
+    import simplejpeg
 
     try:
-        return np.asarray(imagecodecs.jpeg8_decode(data), np.uint8)
-    except imagecodecs.Jpeg8Error as error:
-        raise ImageFileError("imaging.damaged", file=file) from error
+        if components == 1:
+            return np.asarray(simplejpeg.decode_jpeg(data, colorspace="GRAY"), np.uint8)[:, :, 0]
+        return np.asarray(simplejpeg.decode_jpeg(data, colorspace="RGB"), np.uint8)
+    except ValueError as error:
+        cut = "premature end" in str(error)
+        raise ImageFileError("imaging.truncated" if cut else "imaging.damaged", file=file) from error
 
 
 def _walk(data: bytes, file: str, limits: ReadingLimits) -> _Structure:
@@ -136,6 +135,7 @@ def _take_frame(structure: _Structure, marker: int, body: bytes, file: str, limi
     if marker not in _READ or precision != 8 or components not in (1, 3):
         raise ImageFileError("imaging.kind_of_jpeg", file=file)
     structure.frame, structure.width, structure.height = marker, width, height
+    structure.components = components
     for start in range(6, 6 + 3 * components, 3):
         across, down = body[start + 1] >> 4, body[start + 1] & 15
         if not (1 <= across <= 4 and 1 <= down <= 4):
@@ -171,21 +171,3 @@ def _end_of_scan(structure: _Structure, data: bytes, start: int, file: str) -> i
         if restarts < math.ceil(structure.units_in_scan / structure.restart_interval) - 1:
             raise ImageFileError("imaging.truncated", file=file)
     return found.start()
-
-
-def _check_bottom_is_coded(values: NDArray[np.uint8], data: bytes, end: int, file: str) -> None:
-    """Refuse a file whose constant band at the bottom is only what the decoder fills missing data with.
-
-    If the band is coded, the last bytes hold nothing but blocks of the band, and decoding without them changes nothing
-    above it. If it is filler, the last bytes hold the blocks before it, and those change.
-    """
-    flat = values.reshape(values.shape[0], -1)
-    start = len(flat)
-    while start and np.all(flat[start - 1] == flat[-1, 0]):
-        start -= 1
-    band_rows = (len(flat) - start) // 16 * 16
-    if band_rows // 8 * (values.shape[1] // 8) < _TAIL_BLOCKS:
-        return
-    shortened = _decoded(data[: end - _TAIL_BYTES] + data[end:], file)
-    if not np.array_equal(shortened[:start], values[:start]):
-        raise ImageFileError("imaging.truncated", file=file)
