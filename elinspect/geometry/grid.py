@@ -165,6 +165,8 @@ def _doubt(layout: Layout, seen: Layout | None) -> Message:
         return Message("geometry.no_grid", {"layout": str(layout)})
     if seen == layout:
         return Message("geometry.unclear_grid", {"layout": str(layout)})
+    if layout.blocks > 1 and seen == Layout(1, layout.strings_per_block, layout.cells_per_string):
+        return Message("geometry.one_block", {"layout": str(layout), "seen": str(seen)})
     same_columns = seen.grid_shape[1] == layout.grid_shape[1]
     if same_columns and 0 < layout.grid_shape[0] - seen.grid_shape[0] <= _MOST_DARK:
         return Message("geometry.fewer_strings", {"layout": str(layout), "seen": str(seen)})

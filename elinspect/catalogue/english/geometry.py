@@ -39,6 +39,11 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "geometry.other_layout": (
         "The picture does not show layout {layout}: it looks like {seen}. Check that recipe and panel belong together."
     ),
+    "geometry.one_block": (
+        "The picture shows {seen}, one block of layout {layout}. Either recipe and panel do not belong together, or no "
+        "current runs through the other block: check the probes and the joints at its ends. An energised panel is live "
+        "DC: switch the supply off before touching them."
+    ),
     "geometry.fewer_strings": (
         "The picture shows {seen} where layout {layout} should be. Either recipe and panel do not belong together, "
         "or a string at the edge gives no light at all and cannot be placed: check its contacts and take the picture "
