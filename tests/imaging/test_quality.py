@@ -311,7 +311,7 @@ SMOOTHINGS: dict[str, Callable[[NDArray[np.float32]], NDArray[np.float32]]] = {
 """What a camera or a program may do to a picture before it stores it."""
 
 
-@pytest.mark.parametrize("panel", range(1, len(FREE_PANELS), 6))
+@pytest.mark.parametrize("panel", range(1, len(FREE_PANELS), 11))
 def test_smoothing_is_seen_and_does_not_raise_the_figure_on_real_cells(panel: int) -> None:
     layout = Layout(1, 2, 6)
     laid = seen_by(lay_out(panel, layout), tilted_view(2000, 800, 2.0, (1.5, 1.0)))
