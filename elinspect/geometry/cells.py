@@ -130,9 +130,9 @@ def _cut(
         whole = counts[: rows * factor, : columns * factor]
         counts = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
     if place is not None:
-        for cell in cells:
-            points = (_mesh(straight_from_cell[cell], place, stack.shape[1:]) - middle) / factor
-            _cut_bent(counts, points, stack[cell])
+        meshes = (_meshes(straight_from_cell[cells], place, stack.shape[1:]) - middle) / factor
+        for cell, mesh in zip(cells, meshes.astype(np.float32), strict=True):
+            _cut_bent(counts, mesh, stack[cell])
         return
     shrunk = np.array([[1, 0, -middle], [0, 1, -middle], [0, 0, factor]]) @ straight_from_cell
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -141,18 +141,18 @@ def _cut(
         cv2.warpPerspective(counts, shrunk[cell], size, dst=stack[cell], flags=flags, borderMode=cv2.BORDER_REPLICATE)
 
 
-def _mesh(straight_from_cell: Matrix, place: PixelPlace, shape: tuple[int, ...]) -> Points:
-    """Return exact file points of every eighth pixel of a cell picture and a little beyond, (rows, columns, 2)."""
+def _meshes(straight_from_cells: Matrix, place: PixelPlace, shape: tuple[int, ...]) -> Points:
+    """Return exact file points of every eighth pixel of cells and a little beyond, (cells, rows, columns, 2)."""
     # A lens bends smoothly: in between, a straight line is off by less than a hundredth of a pixel.
     rows, columns = (np.arange(-1, size // _MESH_PX + 2) for size in shape)
     grid = np.stack(np.meshgrid(*((steps + 0.5) * _MESH_PX - 0.5 for steps in (columns, rows))), axis=-1)
-    return place.to_file(moved(straight_from_cell, grid))
+    return place.to_file(np.stack([moved(matrix, grid) for matrix in straight_from_cells]))
 
 
-def _cut_bent(counts: FloatImage, mesh: Points, picture: FloatImage) -> None:
+def _cut_bent(counts: FloatImage, mesh: NDArray[np.float32], picture: FloatImage) -> None:
     rows, columns = picture.shape
     size = (mesh.shape[1] * _MESH_PX, mesh.shape[0] * _MESH_PX)
-    dense = cv2.resize(mesh.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    dense = cv2.resize(mesh, size, interpolation=cv2.INTER_LINEAR)
     points = np.ascontiguousarray(dense[_MESH_PX : _MESH_PX + rows, _MESH_PX : _MESH_PX + columns])
     # OpenCV's stubs do not know the two-channel map.
     cv2.remap(counts, points, None, cv2.INTER_LINEAR, dst=picture, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]

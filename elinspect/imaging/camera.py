@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from elinspect.errors import ImageFileError, SettingsFileError
 from elinspect.imaging.lens import Lens
 from elinspect.records import ElImage, FloatImage, read_only
+from elinspect.vision import cv2
 
 CAMERA_SCHEMA = "elinspect.camera/1"
 
@@ -117,7 +118,8 @@ def correct(image: ElImage, camera: Camera, dark: ElImage | None = None) -> ElIm
     if camera.flat is not None:
         counts /= camera.flat
         saturation /= min(1.0, float(camera.flat.min()))
-    counts[image.counts >= image.saturation] = saturation
+    if cv2.minMaxLoc(image.counts)[1] >= image.saturation:
+        counts[image.counts >= image.saturation] = saturation
     repair_pixels(counts, camera.bad_pixels)
     return replace(image, counts=read_only(counts), saturation=saturation)
 
