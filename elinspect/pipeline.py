@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from elinspect import __version__
 from elinspect.catalogue import Message
+from elinspect.circuit import circuit_facts
 from elinspect.classifier import Model, score
 from elinspect.detectors import contact_notes, detect_all, prepare
 from elinspect.electrical import (
@@ -58,7 +59,7 @@ from elinspect.records import (
     Stage,
     Versions,
 )
-from elinspect.settings import DetectorSettings, GeometrySettings
+from elinspect.settings import CircuitSettings, DetectorSettings, GeometrySettings
 from elinspect.triage import flags_from, judged, plan_rework, propose
 
 _Corners = tuple[tuple[float, float], ...]
@@ -149,7 +150,7 @@ def inspect_panel(
     clock.lap("geometry")
     if isinstance(found, NotFound):
         quality = _noting_assumptions(assess(exposures, scene.tiles, None, criteria.quality), product)
-        quality = replace(quality, notes=(*quality.notes, *exposures.notes))
+        quality = replace(quality, notes=(*quality.notes, *_no_current(exposures, product), *exposures.notes))
         held = unjudged_result(image_facts(exposures), found.reason, product, criteria, occasion, quality)
         return replace(held, versions=versions_of(product, criteria, cameras), timing_s=clock.read())
     grid = scene.straight_grid(found.grid)
@@ -326,6 +327,13 @@ def _noting_busbars(quality: ImageQuality, seen: int | None, product: Product) -
     if seen is None or seen == given or not product.scale_known:
         return quality
     return replace(quality, notes=(*quality.notes, Message("quality.other_busbars", {"given": given, "seen": seen})))
+
+
+def _no_current(exposures: Exposures, product: Product) -> tuple[Message, ...]:
+    share = circuit_facts(product, exposures.conditions).current_share
+    if share is None or share >= CircuitSettings().least_current:
+        return ()
+    return (Message("quality.no_current", {"current_a": exposures.conditions.current_a}),)
 
 
 def _masked_notes(scene: Scene, pictures: CellPictures) -> tuple[Message, ...]:

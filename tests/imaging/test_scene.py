@@ -1,5 +1,6 @@
 """Corrections, lens, tiles and masks on the way from files to cells: places exact, counts resampled once."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -14,11 +15,12 @@ from elinspect.imaging.joining import TilePlace, joined_picture, placed
 from elinspect.imaging.masks import mask_corners, without_masks
 from elinspect.pipeline import inspect_panel
 from elinspect.recipe import Camera as RecipeCamera
-from elinspect.recipe import CellFormat, Mask, Product, ProductRecipe, Spacing, default_criteria
+from elinspect.recipe import CellFormat, Electrical, Mask, Product, ProductRecipe, Spacing, default_criteria
 from elinspect.records import (
     CellGrid,
     Disposition,
     ElImage,
+    ExposureConditions,
     Exposures,
     Layout,
     Orientation,
@@ -288,3 +290,23 @@ def test_a_masked_cell_is_not_judged_and_that_is_said() -> None:
     assert {"quality.masked_cells", "quality.unjudged_cells"} <= {note.code for note in result.quality.notes}
     # No cell may go unjudged by the shipped criteria: such a panel is never accepted silently.
     assert result.proposal.disposition is Disposition.HOLD
+
+
+# Side file ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_black_picture_without_current_says_so() -> None:
+    recipe = replace(recipe_of(), electrical=Electrical(voc_v=16.0, isc_a=10.0))
+    conditions = ExposureConditions(current_a=0.02, voltage_v=60.0)
+    result = inspected(Exposures((image_of(np.zeros((300, 400))),), conditions=conditions), recipe=recipe)
+    assert not result.panel.found
+    assert [note.code for note in result.quality.notes] == ["quality.no_current"]
+    assert "0.02 A only" in result.quality.notes[0].text
+
+
+def test_current_and_voltage_of_the_set_reach_the_detectors() -> None:
+    recipe = replace(recipe_of(), electrical=Electrical(voc_v=16.0, isc_a=10.0))
+    exposures = Exposures((image_of(panel().picture),), conditions=ExposureConditions(current_a=0.05))
+    result = inspected(exposures, recipe=recipe)
+    assert result.flags[0].kind == "open_circuit"
+    assert result.proposal.disposition is not Disposition.ACCEPT

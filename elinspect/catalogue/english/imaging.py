@@ -108,6 +108,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "quality.cells_too_small": (
         "The cells are too small in the image to judge by. Move the camera closer, or use the camera's full resolution."
     ),
+    "quality.no_current": (
+        "The supply gave {current_a:.2f} A only: the circuit is open, or the probes do not touch. Check the probes, "
+        "then the joints. An energised panel is live DC: switch the supply off before touching them."
+    ),
     "quality.dark": (
         "{percent:.0f} % of the cells' pixels are dark (allowed: {limit:.0f} %). Check the contact of the probes and "
         "the current, then retake. An energised panel is live DC: switch the supply off before touching the probes."
