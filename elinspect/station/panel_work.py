@@ -8,14 +8,17 @@ from pathlib import Path
 import numpy as np
 
 from elinspect.catalogue import Message
+from elinspect.classifier import Model
 from elinspect.criteria import AcceptanceCriteria, default_criteria, read_criteria
 from elinspect.errors import ElinspectError, LogError
 from elinspect.imaging.capture import CameraSet, PanelFiles, read_camera_set, read_panel
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
-from elinspect.operations.versions import log_criteria, log_recipe
+from elinspect.operations.rechecking import rechecked
+from elinspect.operations.site_models import open_model
+from elinspect.operations.versions import log_criteria, log_model, log_recipe
 from elinspect.pipeline import Occasion, inspect_panel
 from elinspect.recipe import Product, read_recipe
-from elinspect.records import Disposition, Exposures, PanelResult, Proposal, Purpose
+from elinspect.records import Disposition, Exposures, NoModel, PanelResult, Proposal, Purpose
 from elinspect.station.serials import SerialReading, agreed_serial, out_of_order, repeated
 from elinspect.station.station_file import SerialSource, StationFile
 from elinspect.store.log import Log, open_log
@@ -72,6 +75,8 @@ class Bench:
         The limits.
     cameras : CameraSet
         Names of files, tiles, cameras.
+    model : Model or NoModel
+        The classifier, or why there is none.
     log : Log
         Where inspections go.
     """
@@ -80,6 +85,7 @@ class Bench:
     product: Product
     criteria: AcceptanceCriteria
     cameras: CameraSet
+    model: Model | NoModel
     log: Log
 
 
@@ -94,10 +100,13 @@ def set_up(station: StationFile, log: str) -> Bench:
     product = Product(read_recipe(station.recipe))
     criteria = read_criteria(station.criteria) if station.criteria is not None else default_criteria()
     cameras = read_camera_set(station.capture) if station.capture is not None else CameraSet()
+    model = open_model(station.model)
     opened = open_log(log)
     log_recipe(opened, product.recipe, station.name)
     log_criteria(opened, criteria, station.name)
-    return Bench(station, product, criteria, cameras, opened)
+    if isinstance(model, Model):
+        log_model(opened, model, station.name)
+    return Bench(station, product, criteria, cameras, model, opened)
 
 
 def work_on(bench: Bench, folder: Path, names: tuple[str, ...]) -> Outcome:
@@ -106,7 +115,7 @@ def work_on(bench: Bench, folder: Path, names: tuple[str, ...]) -> Outcome:
         files = bench.cameras.sets_of([folder / name for name in names])[0]
         exposures = read_panel(files)
         result = _inspected(bench, files, exposures)
-        logged = held_if_image_known(bench.log, result)
+        logged = held_if_image_known(bench.log, rechecked(bench.log, result))
         inspection = log_inspection(bench.log, logged, bench.station.name)
     except LogError as error:
         # A serial the log does not take is the file's fault, everything else the log's.
@@ -123,8 +132,10 @@ def _inspected(bench: Bench, files: PanelFiles, exposures: Exposures) -> PanelRe
     station = bench.station
     agreed = agreed_serial(serials_read(files, exposures, station), station.serial)
     attempt = next_attempt(bench.log, agreed.serial, station.stage, station.purpose)
-    occasion = Occasion(agreed.serial, station.stage, station.purpose, attempt)
-    result = inspect_panel(exposures, bench.product, bench.criteria, occasion, cameras=bench.cameras.setups)
+    occasion = Occasion(agreed.serial, station.stage, station.purpose, attempt, station.customer)
+    result = inspect_panel(
+        exposures, bench.product, bench.criteria, occasion, cameras=bench.cameras.setups, model=bench.model
+    )
     if agreed.serial is None:
         return held(result, agreed.reasons)
     if station.purpose is not Purpose.PRODUCTION:

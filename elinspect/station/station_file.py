@@ -67,6 +67,11 @@ class StationFile:
         Acceptance criteria; the shipped ones if left out.
     capture : Path or None
         Capture file (names of files, tiles, cameras) or camera file; without one every picture is a panel.
+    model : str or None
+        The classifier: a model card seen from the station file's folder, ``shipped``, ``none``, or nothing for the
+        model in force on this machine.
+    customer : str or None
+        For whom the panels are made; criteria may differ.
     log : str or None
         File or URL.
     purpose, stage
@@ -91,6 +96,8 @@ class StationFile:
     schema: Literal["elinspect.station/1"] = "elinspect.station/1"
     criteria: Path | None = None
     capture: Path | None = None
+    model: str | None = None
+    customer: str | None = None
     log: str | None = None
     purpose: Purpose = Purpose.PRODUCTION
     stage: Stage = Stage.BEFORE_LAMINATION
@@ -123,6 +130,7 @@ def read_station_file(path: Path) -> StationFile:
         recipe=here / read.recipe,
         criteria=here / read.criteria if read.criteria is not None else None,
         capture=here / read.capture if read.capture is not None else None,
+        model=read.model if read.model in (None, "none", "shipped") else str(here / read.model),
         log=read.log if read.log is None or "://" in read.log else str(here / read.log),
     )
     if not station.folder.is_dir():

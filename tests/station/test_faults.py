@@ -16,7 +16,7 @@ from elinspect.criteria import default_criteria
 from elinspect.errors import LogError
 from elinspect.imaging.capture import CameraSet
 from elinspect.operations.desk import ReviewDesk
-from elinspect.records import Disposition, Exposures, PanelResult, Purpose
+from elinspect.records import Disposition, Exposures, NoModel, PanelResult, Purpose
 from elinspect.review.gate import Role
 from elinspect.station import panel_work
 from elinspect.station.journal import Journal
@@ -53,7 +53,8 @@ class Camera:
         self.settings = StationFile("EL 1", self.folder, place / "unused.toml")
         self.log = open_log(place / "log.sqlite")
         monkeypatch.setattr(panel_work, "inspect_panel", self._pipeline)
-        self.worker = HereWorker(Bench(self.settings, None, default_criteria(), CameraSet(), self.log))  # type: ignore[arg-type]
+        no_model = NoModel(Message("model.switched_off"))
+        self.worker = HereWorker(Bench(self.settings, None, default_criteria(), CameraSet(), no_model, self.log))  # type: ignore[arg-type]
         self.start()
 
     def _pipeline(self, exposures: Exposures, _product, _criteria, occasion, **_cameras) -> PanelResult:
