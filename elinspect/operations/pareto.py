@@ -366,7 +366,9 @@ def period_words(period: Period | None) -> str:
     """Return a period in words."""
     if period is None or (period.since is None and period.until is None):
         return words("figure.whole_log")
-    return words("figure.period", first=period.since or "…", last=period.until or "…")
+    if period.until is None:
+        return words("figure.since", first=period.since)
+    return words("figure.period", first=period.since or "…", last=period.until)
 
 
 def note_words(table: ParetoTable) -> str:

@@ -18,6 +18,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "figure.flagged_strings": "flagged strings [%]",
     "figure.note": "{purpose} · {stage} · {period} · {filters}n = {n}",
     "figure.period": "{first} to {last}",
+    "figure.since": "since {first}",
     "figure.whole_log": "whole log",
     "figure.only": "only {what} · ",
     "paper.caution": "Supports a judgement; certifies nothing. The plant's procedures and local codes come first.",

@@ -132,6 +132,7 @@ class LogPage(PageWidget):
             f" border: 1px solid {theme.line}; }}"
             f"QTableWidget::item:selected, QListWidget::item:selected"
             f" {{ background: {theme.current}; color: {theme.ink_on_current}; }}"
+            f"QHeaderView {{ background: {theme.raised}; }}"
             f"QHeaderView::section {{ background: {theme.raised}; color: {theme.ink}; border: none;"
             f" border-bottom: 1px solid {theme.line}; padding: 4px; }}"
             f"QScrollArea, QScrollArea > QWidget > QWidget, QStackedWidget {{ background: {theme.surface}; }}"
