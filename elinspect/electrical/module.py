@@ -151,8 +151,8 @@ class Module:
         current = np.unique(np.concatenate([amps for amps, _ in curves]))
         voltage = np.zeros_like(current)
         for amps, volts in curves:
-            # Beyond what the cells carry, the bypass diode takes the rest.
-            voltage += np.interp(current, amps, volts, right=-BYPASS_V)
+            # Beyond what the cells carry, the bypass diode takes the rest: the last voltage holds on.
+            voltage += np.interp(current, amps, volts)
         return OperatingPoint(*_peak(current, voltage))
 
     def branch_currents(
@@ -164,7 +164,7 @@ class Module:
         """
         found = []
         for own in self._all_branches(states or {}, opened):
-            voltage = float(np.interp(current_a, *_group_curve(own), right=-BYPASS_V))
+            voltage = float(np.interp(current_a, *_group_curve(own)))
             found.append(tuple(_current_at(curve, voltage) for curve in own))
         return tuple(found)
 
@@ -211,6 +211,9 @@ def _group_curve(own: Sequence[_Curve | None]) -> _Curve:
     branches = [curve for curve in own if curve is not None]
     if not branches:
         return np.zeros(1), np.full(1, -BYPASS_V)
+    if any(volts.max() <= 0 for _, volts in branches):
+        # A branch that is shorted from end to end shorts the others too.
+        return np.zeros(1), np.zeros(1)
     if all(branch is branches[0] for branch in branches):
         amps, volts = branches[0]
         return amps * len(branches), np.maximum(volts, -BYPASS_V)

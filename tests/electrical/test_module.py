@@ -126,6 +126,13 @@ def test_an_open_half_leaves_its_partner_working() -> None:
     assert all(halves == pytest.approx((opened.current_a / 2,) * 2, rel=1e-3) for halves in others)
 
 
+@pytest.mark.parametrize("module", [SIXTY, HALF_CUT], ids=["series", "parallel"])
+def test_a_branch_shorted_from_end_to_end_takes_its_group_along(module: Module) -> None:
+    shorted = {index: CellState(shorted=True) for index in module.groups[0].branches[0]}
+    left = module.operating_point(shorted).power_w / module.operating_point().power_w
+    assert left == pytest.approx(2 / 3, rel=1e-3)
+
+
 # A full solve: every cell's voltage by root finding at each current, no table, no interpolation.
 
 
