@@ -170,7 +170,7 @@ class CrackSettings:
     busbar_contrast : float
         As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
-        And both in multiples of the pixel noise.
+        And all of these in multiples of the noise of one pixel: followed through noise alone a line comes to 0.4.
     join_mm : float
         Lines that come so near to each other are one crack.
     mode_b_share, mode_c_share : float
@@ -222,7 +222,7 @@ class CrackSettings:
     rim_mm: float = 8.0
     rim_step: float = 0.7
     busbar_contrast: float = 0.05
-    noise_multiple: float = 3.0
+    noise_multiple: float = 1.0
     join_mm: float = 5.0
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
@@ -249,6 +249,9 @@ class InactiveAreaSettings:
     half_area_fraction : float
         Wholly inactive share of the cell that gives a score of 0.5. Common practice, no source: half a per cent is seen
         at once.
+    dim_share, half_dim_fraction : float
+        Parts below that share of the expected luminance rank a cell even where they make no finding; so large a part
+        gives half the threshold. From the tuning half of the free real cells.
     bright_quantile : float
         Quantile of a cell that counts as its full luminance: up to so much of it may be inactive.
     """
@@ -260,6 +263,8 @@ class InactiveAreaSettings:
     least_mean_depth: float = 0.4
     narrowest_mm: float = 4.0
     half_area_fraction: float = 0.003
+    dim_share: float = 0.75
+    half_dim_fraction: float = 0.03
     bright_quantile: float = 0.85
 
 

@@ -19,6 +19,7 @@ from elinspect.detectors import (
 from elinspect.detectors.finger_interruption import not_on_cracks
 from elinspect.detectors.foreign_body import not_between_cracks
 from elinspect.detectors.probe_contact import contact_notes
+from elinspect.detectors.solder_fault import not_on_areas
 from elinspect.detectors.starved_kind import not_among_starved
 from elinspect.detectors.view import prepare
 from elinspect.records import Detection, PanelView
@@ -44,6 +45,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     """
     search = crack.search(view, settings.crack)
     cracks = search.detection
+    areas = inactive_area.detect(view, settings.inactive_area)
     without_current = (
         open_circuit.detect(view, settings.circuit),
         bridged_string.detect(view, settings.circuit),
@@ -52,7 +54,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     )
     return (
         cracks,
-        inactive_area.detect(view, settings.inactive_area),
+        areas,
         not_among_starved(dark_cell.detect(view, settings.dark_cell), without_current),
         not_on_cracks(finger_interruption.detect(view, settings.finger_interruption), cracks, view),
         *without_current,
@@ -62,6 +64,6 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         not_between_cracks(
             foreign_body.detect(view, settings.foreign_body), cracks, view, settings.foreign_body.crack_reach_mm
         ),
-        *solder_fault.detect(view, settings.solder_fault),
+        *(not_on_areas(faults, areas) for faults in solder_fault.detect(view, settings.solder_fault)),
         material_pattern.detect(view, settings.material_pattern, search.shared),
     )

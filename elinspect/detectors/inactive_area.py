@@ -34,13 +34,25 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
     core = rim + math.log(settings.rim_share / settings.core_share)
     depth = np.clip((missing - rim) / (core - rim), 0, 1) * inside
     areas = depth.sum(axis=(1, 2)) / inside.size
-    scores = np.array([_score(float(area), settings) for area in areas]) * view.judged
+    scores = np.maximum([_score(float(area), settings) for area in areas], _hints(missing, texture, inside, settings))
+    # A cell without any light of its own has no active part to be compared with: reported as dark, and all inactive.
+    scores[view.relative_luminance < settings.core_share] = _score(1.0, settings)
+    scores *= view.judged
     findings = [
         finding
         for cell in np.flatnonzero(view.judged & (areas > 0))
         for finding in _regions(view, int(cell), missing[cell], depth[cell], inside, settings)
     ]
     return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings))
+
+
+def _hints(
+    missing: FloatImage, texture: NDArray[np.float64], inside: NDArray[np.bool_], settings: InactiveAreaSettings
+) -> NDArray[np.float64]:
+    """Scores below the threshold, of parts that are dim, not dark: poorly connected, or a shade of the wafer."""
+    least = np.maximum(-math.log(settings.dim_share), settings.texture_multiple * texture)[:, None, None]
+    dim = ((missing > least) & inside).sum(axis=(1, 2)) / inside.size
+    return np.asarray(0.98 * settings.threshold * dim / (dim + settings.half_dim_fraction))
 
 
 def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> NDArray[np.float64]:

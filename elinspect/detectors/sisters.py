@@ -79,9 +79,10 @@ def _likeness(view: PanelView) -> tuple[NDArray[np.float32], NDArray[np.float32]
 
 
 def _unit(stack: FloatImage) -> NDArray[np.float32]:
-    spread = stack.std(axis=(1, 2), keepdims=True)
-    # A dark area must not outvote the grains.
-    flat = np.clip(stack, -4 * spread, 4 * spread).reshape(len(stack), -1)
+    middle = np.median(stack, axis=(1, 2), keepdims=True)
+    spread = 1.4826 * np.median(np.abs(stack - middle), axis=(1, 2), keepdims=True)
+    # Grains are everywhere: a dark area or a few broken fingers at the same place must not make sisters.
+    flat = np.clip(stack - middle, -2 * spread, 2 * spread).reshape(len(stack), -1)
     flat = flat - flat.mean(axis=1, keepdims=True)
     return np.asarray(flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9), np.float32)
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
-from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import SolderFaultSettings
 from elinspect.vision import cv2
 
@@ -62,6 +62,26 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
                     findings[kind].append(_finding(view, cell, kind, stretch, bars, score, paired))
     detections = [Detection(kind, read_only(scores[kind]), tuple(findings[kind])) for kind in scores]
     return detections[0], detections[1]
+
+
+def not_on_areas(faults: Detection, areas: Detection) -> Detection:
+    """Leave out stretches that an inactive area covers for a third and more: it explains them."""
+    kept = tuple(
+        fault
+        for fault in faults.findings
+        if not any(area.cell == fault.cell and _covered(fault.outline, area.outline) > 1 / 3 for area in areas.findings)
+    )
+    return Detection(faults.kind, faults.cell_scores, kept)
+
+
+def _covered(fault: Points, area: Points) -> float:
+    """Share of a stretch's length at which its middle line lies in a closed outline."""
+    low, high = fault.min(axis=0), fault.max(axis=0)
+    contour = area[:, ::-1].astype(np.float32)
+    columns = np.linspace(low[1], high[1], 30)
+    rows = np.linspace(low[0], high[0], 5)
+    inside = [[cv2.pointPolygonTest(contour, (float(x), float(y)), False) >= 0 for y in rows] for x in columns]
+    return float(np.any(inside, axis=1).mean())
 
 
 def _half(settings: SolderFaultSettings, paired: bool) -> float:
@@ -132,16 +152,17 @@ def _stretches(depth: FloatImage, usual: float, view: PanelView, settings: Solde
 
 
 def _depth(shade: FloatImage, bar: float, pitch: float) -> FloatImage:
-    """How much darker a busbar's surroundings are than what lies a busbar further, both ways, per column.
+    """How much darker a busbar's surroundings are than what lies a busbar further, per column.
 
-    It must be darker than either side: a cell that is darker on the whole towards one edge is none.
+    They must be darker above as below, and than either side: what a crack cuts off lies on one side of a busbar, and a
+    cell that is darker on the whole towards one edge is none.
     """
-    near = _band(shade, bar - 0.35 * pitch, bar + 0.35 * pitch)
+    near = [_band(shade, bar + sign * 0.1 * pitch, bar + sign * 0.4 * pitch) for sign in (-1, 1)]
     sides = [_band(shade, bar + sign * 0.7 * pitch, bar + sign * 1.3 * pitch) for sign in (-1, 1)]
-    known = [side for side in sides if side is not None]
-    if near is None or not known:
+    known, own = ([band for band in bands if band is not None] for bands in (sides, near))
+    if not own or not known:
         return np.zeros(shade.shape[1], np.float32)
-    return np.asarray(np.min(known, axis=0) - near, np.float32)
+    return np.asarray(np.min(known, axis=0) - np.max(own, axis=0), np.float32)
 
 
 def _band(shade: FloatImage, first: float, last: float) -> FloatImage | None:
