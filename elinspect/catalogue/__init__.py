@@ -41,7 +41,18 @@ class _Words(string.Formatter):
         return str(super().format_field(value, format_spec))
 
 
+class _StoredWords(_Words):
+    """Puts messages into words that an older or newer program stored: what they do not say is unknown."""
+
+    def get_value(self, key: Any, args: Any, kwargs: Any) -> Any:
+        return kwargs.get(key) if isinstance(key, str) else super().get_value(key, args, kwargs)
+
+    def convert_field(self, value: Any, conversion: Any) -> Any:
+        return None if value is None else super().convert_field(value, conversion)
+
+
 _FORMATTER = _Words()
+_STORED = _StoredWords()
 
 
 def use_language(language: str) -> None:
@@ -71,13 +82,17 @@ def words(code: str, **values: Value) -> str:
     KeyError
         If no text has this code: a bug of ours, found by the tests.
     """
+    return _put_into_words(code, values, _FORMATTER)
+
+
+def _put_into_words(code: str, values: Mapping[str, Value], formatter: string.Formatter) -> str:
     template = TEXTS[code]
     if isinstance(template, tuple):
         count = values.get("n")
         chosen = _translation.ngettext(template[0], template[1], int(count or 0))
     else:
         chosen = _translation.gettext(template)
-    return _FORMATTER.vformat(chosen, (), values)
+    return formatter.vformat(chosen, (), values)
 
 
 def _conditions(rule: str) -> str:
@@ -114,5 +129,8 @@ class Message:
 
     @property
     def text(self) -> str:
-        """The message in words."""
-        return words(self.code, **self.values)
+        """The message in words; also where another version of the program stored it, with other values or codes."""
+        if self.code not in TEXTS:
+            said = ", ".join(f"{name}: {value}" for name, value in self.values.items())
+            return f"{self.code} ({said})" if said else self.code
+        return _put_into_words(self.code, self.values, _STORED)

@@ -89,3 +89,12 @@ def test_an_error_survives_the_way_between_processes() -> None:
     assert isinstance(error, ImageFileError)
     assert str(error) == "The recipe file a.toml does not exist. Check the path."
     assert error.message == Message("settings.missing", {"what": "recipe", "file": "a.toml"})
+
+
+def test_messages_of_another_version_are_shown_with_what_they_say() -> None:
+    stored = Message("reason.crack_length", {"address": "A-7", "length_mm": 116.0, "mode": "A", "limit": "crack.any"})
+    assert "A-7" in stored.text
+    assert "unknown" in stored.text
+    assert Message("reason.of_tomorrow", {"address": "A-7"}).text == "reason.of_tomorrow (address: A-7)"
+    with pytest.raises(KeyError):  # what our own code says must be complete
+        words("reason.crack_length", address="A-7")
