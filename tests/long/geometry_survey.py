@@ -303,9 +303,12 @@ def answered(case: Case) -> Answer:
     if case.refused_as is not None:
         return Answer(kept, none, none, none, "", "", seconds, tile)
     overlaps = overlap(grid.corners_px, case.quads)
-    nearest = np.linalg.norm(grid.corners_px[:, :, None] - case.quads[:, None], axis=-1).min(axis=2)
+    away = np.linalg.norm(grid.corners_px[:, :, None] - case.quads[:, None], axis=-1)
+    nearest = away.min(axis=2)
+    # In a mirrored picture the truth names corners the other way round.
+    true = np.take_along_axis(case.quads, away.argmin(axis=2)[..., None], axis=1)
     mm_per_px, layout = case.mm_per_px or np.nan, grid.layout
-    gaps = _gaps_mm(grid.corners_px, layout, mm_per_px) - _gaps_mm(case.quads, layout, mm_per_px)
+    gaps = _gaps_mm(grid.corners_px, layout, mm_per_px) - _gaps_mm(true, layout, mm_per_px)
     return Answer(kept, overlaps, nearest * mm_per_px, gaps, "", "", seconds, tile)
 
 
