@@ -15,6 +15,12 @@ more), as free of it where there is none.
 For each kind and wafer type each variant gets the area under its curve; the ranks over real and simulated cells are
 compared by Spearman's coefficient, kind by kind, over the mean of both wafer types. Beside it the recall of each
 variant at 5 % false alarms, and the mean difference of that between simulated and real.
+
+Last run, 8 simulated panels of each wafer type against the check half (both halves in brackets): Spearman cracks 0.73
+(0.79; mono alone 0.93, multi 0.59), inactive areas 0.36 (0.58), fingers 0.90 (0.89); wanted is 0.8. Recall at 5 % false
+alarms, simulated minus real, mean over variants, mono and multi: cracks -0.21, +0.12; areas +0.17, +0.20; fingers
+-0.09, +0.09. Areas: 6 and 17 real ones in that half rank 13 variants poorly, and simulated areas are too plain, so
+that most variants find all of them.
 """
 
 import argparse
