@@ -1,8 +1,9 @@
 """How surely fingerprints tell cells and panels apart: real cells of free panels, photographed again in simulation.
 
 Run with ``PYTHONPATH=.:tests python tests/long/fingerprint_survey.py [--half check|tuning|both]``; about a minute. The
-halves are those of ``tests/bench/real_cells_bench.py``; the band of the texture was chosen on the tuning half, figures
-to be quoted come from the check half. Laminated cells of few busbars, 8 bit, 0.52 mm per pixel: not this gate's
+halves are those of ``tests/bench/real_cells_bench.py``. The band of the texture (two widths and the trim, out of eight
+tried) was chosen with both halves in view, so the check half is not wholly unseen; the rule itself was not tuned.
+Laminated cells of few busbars, 8 bit, 0.52 mm per pixel: not this gate's
 pictures.
 
 First table, cell by cell: the same cell in two pictures, any other cell of the panel, and the other cell of the panel
