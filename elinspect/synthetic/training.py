@@ -135,16 +135,16 @@ def draw_cells(
         panel += 1
 
 
-def _seen(defect: TrueDefect, texture: float) -> bool:
+def seen(defect: TrueDefect, texture: float) -> bool:
+    """Return whether a practised eye sees a defect in a cell of this texture (as `texture_of`)."""
     least = max(_FAINTEST, _OVER_TEXTURE * texture)
     if defect.kind is Kind.CRACK:
         return (defect.step or 0.0) >= least or (defect.line or 0.0) >= least
     return defect.contrast >= least
 
 
-def _texture(picture: FloatImage, mm_per_px: float) -> float:
-    """Return the robust spread of the logarithm of luminance in the band of a crack's or a streak's width."""
-    height = np.log(np.maximum(picture, 0.02)).astype(np.float32)
+def texture_of(height: FloatImage, mm_per_px: float) -> float:
+    """Return the robust spread of a logarithm of luminance in the band of a crack's or a streak's width."""
     narrow, wide = (cv2.GaussianBlur(height, (0, 0), mm / mm_per_px) for mm in (0.5, 1.5))
     band = narrow - wide
     return float(1.4826 * np.median(np.abs(band - np.median(band))))
@@ -192,7 +192,8 @@ def cut_cell(
     if shrink > 1.3:  # averaged, as a resampling grid does
         counts = np.asarray(cv2.GaussianBlur(counts, (0, 0), 0.4 * shrink), np.float32)
     picture = cv2.warpPerspective(counts / np.float32(panel.camera.exposure), onto, (side_px, side_px))
-    texture = _texture(np.asarray(picture, np.float32), panel.recipe.cell.across_mm / side_px)
+    height = np.log(np.maximum(picture, 0.02)).astype(np.float32)
+    texture = texture_of(height, panel.recipe.cell.across_mm / side_px)
     address = address_of(panel.recipe.layout, index)
 
     def mine(of_panel: tuple[TrueDefect, ...]) -> tuple[TrueDefect, ...]:
@@ -215,7 +216,7 @@ def cut_cell(
         pixels(Kind.INACTIVE_AREA),
         pixels(Kind.FINGER_INTERRUPTION),
         frozenset(defect.kind for defect in defects),
-        frozenset(defect.kind for defect in defects if _seen(defect, texture)),
+        frozenset(defect.kind for defect in defects if seen(defect, texture)),
         defects,
         mine(panel.patterns),
         panel.recipe.cell.wafer,
