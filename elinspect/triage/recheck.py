@@ -226,12 +226,16 @@ def _written(cell: int, after: PanelResult, scheme: AddressScheme) -> str:
 def replaced_by_plan(before: PanelResult, confirmed: Sequence[Flag]) -> Replaced:
     """Return the cells that the plan of an inspection would have replaced, where the bench logged nothing.
 
-    Of a string to be swapped the bench may have replaced the bad cells only.
+    Steps whose flags were all dismissed are no part of it. Of a string to be swapped the bench may have replaced the
+    bad cells only.
     """
     layout = before.panel.layout
+    standing = {flag.id for flag in confirmed}
     cells: set[int] = set()
     turned: set[int] = set()
     for step in before.rework.steps if before.rework is not None else ():
+        if not standing.intersection(step.flags):
+            continue
         if step.action is ReworkAction.SWAP_STRING and step.string is not None:
             cells.update(cells_of_string(layout, step.string))
         if step.string is not None and step.position is not None:

@@ -88,12 +88,13 @@ def log(tmp_path: Path):
         yield opened
 
 
-def _sent_to_rework(log: Log, *flags: Flag, done: tuple[WorkDone, ...] = ()) -> None:
+def _sent_to_rework(log: Log, *flags: Flag, done: tuple[WorkDone, ...] = (), dismissed: tuple[Flag, ...] = ()) -> None:
+    flags = (*flags, *dismissed)
     inspection = log_inspection(log, _seen("a", _prints(1), *flags), "gate")
     desk = ReviewDesk(log, "gate", "Ada", Role.INSPECTOR, default_criteria())
     review = desk.open(inspection)
     for each in flags:
-        review = desk.answer(review, Verdict(each.id, Answer.CONFIRMED))
+        review = desk.answer(review, Verdict(each.id, Answer.DISMISSED if each in dismissed else Answer.CONFIRMED))
     desk.decide(review, Disposition.REWORK)
     desk.close()
     if done:
@@ -172,6 +173,15 @@ def test_where_the_bench_logged_nothing_the_plan_stands_in(log: Log) -> None:
     assert whole_string.recheck.match == PanelMatch.BELONGS
     nothing = rechecked(log, _seen("d", _prints(1, noise=3), attempt=2))
     assert nothing.proposal.disposition is Disposition.HOLD
+
+
+def test_a_cell_of_a_dismissed_flag_is_no_part_of_the_plan(log: Log) -> None:
+    _sent_to_rework(log, _crack("m1", *BAD), dismissed=(_crack("m2", 4, 5),))
+    # The bench replaced the right cell, and besides the one whose flag was dismissed.
+    found = rechecked(log, _seen("b", _prints(1, (1, 34), noise=1), attempt=2))
+    assert found.recheck is not None
+    assert found.recheck.match == PanelMatch.NOT_AS_REPLACED
+    assert found.proposal.disposition is Disposition.HOLD
 
 
 def test_a_cell_turned_round_looks_other_and_is_no_damage(log: Log) -> None:
