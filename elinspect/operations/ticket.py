@@ -15,6 +15,7 @@ from elinspect.review.session import Review
 from elinspect.store.log import Log
 from elinspect.store.schema import inspections
 from elinspect.triage import plan_rework
+from elinspect.triage.recheck import belongs_not
 
 
 def write_ticket(
@@ -66,7 +67,10 @@ def ticket_of(log: Log, inspection: str) -> Ticket:
     decided = review.decision is not None and review.decision.disposition is Disposition.REWORK
     proposal = Proposal(Disposition.REWORK, result.proposal.reasons) if decided else result.proposal
     plan = result.rework
-    if whole is not None:
+    if result.recheck is not None and belongs_not(result.recheck):
+        # Marks of a picture that shows another panel, or another place, must not guide anybody's iron.
+        flags = ()
+    elif whole is not None:
         criteria = whole.in_force(recipe.name, recipe.cell.technology, result.customer)
         plan = plan_rework(flags, proposal, recipe, criteria, result.attempt)
     if plan is None or not (flags or result.rework):

@@ -11,15 +11,17 @@ from elinspect.catalogue import Message
 from elinspect.cli import app
 from elinspect.criteria import default_criteria
 from elinspect.errors import LogError
+from elinspect.geometry import PanelMatch
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.ticket import ticket_of
 from elinspect.operations.versions import log_criteria, log_recipe
-from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, ReworkAction, Versions
+from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Recheck, ReworkAction, Versions
 from elinspect.review.gate import Role
 from elinspect.review.session import Verdict
 from elinspect.store.log import Log, open_log
 from elinspect.synthetic.products import product_recipe
+from elinspect.triage.recheck import with_recheck
 
 RECIPE = product_recipe("mono_6x10")
 
@@ -65,6 +67,14 @@ def test_the_bench_gets_what_stands(place: Path, tmp_path: Path) -> None:
     (pdf,) = (tmp_path / "out").glob("*.pdf")
     assert "Replace cell A-2: crack." in PdfReader(pdf).pages[0].extract_text().replace("\n", " ")
     assert len(list((tmp_path / "out").glob("*.png"))) == 1
+
+
+def test_a_picture_of_another_panel_marks_nothing_and_says_hold(place: Path) -> None:
+    strange = Recheck(1, (), (), (), PanelMatch.NOT_THIS_PANEL, (Message("rematch.not_this_panel"),))
+    with open_log(str(place)) as log:
+        ticket = ticket_of(log, _logged(log, with_recheck(_inspected(_crack("m1", 2)), strange)))
+    assert ticket.flags == ()
+    assert [step.action for step in ticket.plan.steps] == [ReworkAction.HOLD]
 
 
 def test_what_is_missing_is_said(place: Path) -> None:
