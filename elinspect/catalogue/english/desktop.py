@@ -366,6 +366,12 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} cell has not been on screen yet: look at the whole panel (F).",
         "{n} cells have not been on screen yet: look at the whole panel (F).",
     ),
+    "desktop.elsewhere": (
+        "{n} cell lies in a further picture of this panel, which the window does not show: hold it or send it to "
+        "rework.",
+        "{n} cells lie in further pictures of this panel, which the window does not show: hold it or send it to "
+        "rework.",
+    ),
     "desktop.no_decision": "No decision has been made here that could be taken back.",
     "desktop.take_back_needs_reason": "Taking a decision back needs a reason.",
     "desktop.decision_taken_back": "The decision was taken back; the panel waits again.",
