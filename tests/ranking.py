@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.statistics.operating import area_under_curve, recall_at
+
 DRAWS = 1000
 Scores = NDArray[np.float64]
 
@@ -22,21 +24,6 @@ class Ranked:
 
 
 Figure = Callable[[Sequence[Ranked]], float]
-
-
-def area_under_curve(positive: Scores, negative: Scores) -> float:
-    """Return the probability that a positive scores above a negative (ties count half)."""
-    if not positive.size or not negative.size:
-        return float("nan")
-    above = (positive[:, None] > negative[None]).mean()
-    return float(above + 0.5 * (positive[:, None] == negative[None]).mean())
-
-
-def recall_at(positive: Scores, clean: Scores, false_alarms: float) -> float:
-    """Return the share of positives above the score that so large a share of clean cells exceeds."""
-    if not positive.size or not clean.size:
-        return float("nan")
-    return float((positive > np.quantile(clean, 1 - false_alarms)).mean())
 
 
 def pooled_area(panels: Sequence[Ranked]) -> float:

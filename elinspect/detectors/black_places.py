@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.view import HALF
-from elinspect.records import FloatImage, PanelView, Points
+from elinspect.records import Finding, FloatImage, Kind, PanelView, Points
 from elinspect.vision import cv2
 
 _RING = 2
@@ -58,6 +58,24 @@ class BlackPlace:
         off = abs((long_way + 90) % 180 - 90)
         scale = HALF * mm_per_px
         return (max(sides) + 1) * scale, (min(sides) + 1) * scale, off
+
+
+def finding_of(view: PanelView, kind: Kind, cell: int, place: BlackPlace, score: float, **more: float) -> Finding:
+    """Return a black place as a finding of a kind; `more` are further measurements by name."""
+    long, short, _ = place.sides_mm(view.mm_per_px)
+    return Finding(
+        kind,
+        cell,
+        score,
+        view.to_picture(place.outline()),
+        area_fraction=float(place.region.mean()),
+        measurements={
+            "long_side_mm": round(long, 1),
+            "short_side_mm": round(short, 1),
+            "remaining_luminance_share": round(place.remaining, 3),
+            **more,
+        },
+    )
 
 
 def black_places(view: PanelView, cell: int, black_share: float) -> Iterator[BlackPlace]:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from elinspect.detectors.black_places import BlackPlace, black_places
+from elinspect.detectors.black_places import BlackPlace, black_places, finding_of
 from elinspect.detectors.view import REFERENCE_CELLS
 from elinspect.records import Detection, Finding, Kind, PanelView, read_only
 from elinspect.settings import ChippedCellSettings
@@ -32,7 +32,7 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
             score = _score(view, place, settings)
             scores[cell] = max(scores[cell], score)
             if score >= settings.threshold:
-                findings.append(_finding(view, int(cell), place, score))
+                findings.append(finding_of(view, Kind.CHIPPED_CELL, int(cell), place, score))
     return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings))
 
 
@@ -46,19 +46,3 @@ def _score(view: PanelView, place: BlackPlace, settings: ChippedCellSettings) ->
         return 0.0
     area = place.area_mm2(view.mm_per_px)
     return area / (area + settings.half_area_mm2)
-
-
-def _finding(view: PanelView, cell: int, place: BlackPlace, score: float) -> Finding:
-    long, short, _ = place.sides_mm(view.mm_per_px)
-    return Finding(
-        Kind.CHIPPED_CELL,
-        cell,
-        score,
-        view.to_picture(place.outline()),
-        area_fraction=float(place.region.mean()),
-        measurements={
-            "long_side_mm": round(long, 1),
-            "short_side_mm": round(short, 1),
-            "remaining_luminance_share": round(place.remaining, 3),
-        },
-    )

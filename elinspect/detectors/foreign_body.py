@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.black_places import BlackPlace, black_places
+from elinspect.detectors.black_places import BlackPlace, black_places, finding_of
 from elinspect.records import Detection, Finding, Kind, PanelView, Points, read_only
 from elinspect.settings import ForeignBodySettings
 from elinspect.vision import cv2
@@ -36,7 +36,8 @@ def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
             score = _score(view, place, settings)
             scores[cell] = max(scores[cell], score)
             if score >= settings.threshold:
-                findings.append(_finding(view, int(cell), place, score))
+                edge = round(place.around, 3)
+                findings.append(finding_of(view, Kind.FOREIGN_BODY, int(cell), place, score, edge_share=edge))
     return Detection(Kind.FOREIGN_BODY, read_only(scores), tuple(findings))
 
 
@@ -89,20 +90,3 @@ def _score(view: PanelView, place: BlackPlace, settings: ForeignBodySettings) ->
     area = place.area_mm2(view.mm_per_px)
     sharpness = min(max(place.around - settings.soft_around, 0.0) / (settings.sharp_around - settings.soft_around), 1.0)
     return area / (area + settings.half_area_mm2) * sharpness
-
-
-def _finding(view: PanelView, cell: int, place: BlackPlace, score: float) -> Finding:
-    long, short, _ = place.sides_mm(view.mm_per_px)
-    return Finding(
-        Kind.FOREIGN_BODY,
-        cell,
-        score,
-        view.to_picture(place.outline()),
-        area_fraction=float(place.region.mean()),
-        measurements={
-            "long_side_mm": round(long, 1),
-            "short_side_mm": round(short, 1),
-            "remaining_luminance_share": round(place.remaining, 3),
-            "edge_share": round(place.around, 3),
-        },
-    )
