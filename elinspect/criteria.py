@@ -54,6 +54,7 @@ MEASUREMENTS: Mapping[str, frozenset[Kind]] = {
     "could_cut_off_share": frozenset({Kind.CRACK}),
     "contrast_share": frozenset({Kind.CRACK, Kind.FINGER_INTERRUPTION, Kind.SOLDER_FAULT, Kind.MATERIAL_PATTERN}),
     "bundle_mm": frozenset({Kind.FINGER_INTERRUPTION}),
+    "total_length_mm": frozenset({Kind.FINGER_INTERRUPTION}),
     "relative_luminance": frozenset({Kind.DARK_CELL, Kind.DARK_STRING, Kind.SOLDER_FAULT}),
     "remaining_luminance_share": frozenset({Kind.INACTIVE_AREA, Kind.CHIPPED_CELL, Kind.FOREIGN_BODY}),
     "long_side_mm": frozenset({Kind.CHIPPED_CELL, Kind.FOREIGN_BODY}),

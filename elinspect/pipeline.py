@@ -174,8 +174,15 @@ def inspect_panel(
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
 
+    doubtful = _doubtful_below(model)
     marks = flags_from(
-        detections, to_file, recipe, criteria, scale_known=product.scale_known, tiles=pictures.tile.tolist()
+        detections,
+        to_file,
+        recipe,
+        criteria,
+        scale_known=product.scale_known,
+        tiles=pictures.tile.tolist(),
+        doubtful_below=doubtful,
     )
     contact = contact_notes(view, settings.detectors.probe_contact)
     quality = replace(quality, notes=(*quality.notes, *contact, *_masked_notes(scene, pictures), *exposures.notes))
@@ -187,7 +194,7 @@ def inspect_panel(
     elif costs.code != "loss.no_data":
         quality = replace(quality, notes=(*quality.notes, costs))
     clock.lap("electrical")
-    flags = judged(marks, criteria, loss, _doubtful_below(model))
+    flags = judged(marks, criteria, loss, doubtful)
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = _noting_no_model(quality, model)
     quality = _noting_busbars(quality, ribbons.count, product)

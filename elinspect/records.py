@@ -861,6 +861,14 @@ class Flag:
     probability: float | None = None
     evidence: str | None = None
 
+    @property
+    def stands_for(self) -> int:
+        """How many places of its kind it stands for: 0 for a single one that hangs under the flag of them all."""
+        if self.kind is not Kind.FINGER_INTERRUPTION:
+            return 1
+        number = 0 if "one_of" in self.measurements else self.measurements.get("interruptions")
+        return int(number) if isinstance(number, int | float) else 1
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CellResult:

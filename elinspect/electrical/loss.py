@@ -186,16 +186,22 @@ def _effect(flag: Flag, recipe: ProductRecipe) -> _Effect:
         return _Effect(now, CellState(inactive=1.0))
     if flag.kind is Kind.REVERSED_CELL:
         return _Effect(CellState(reversed=True), CellState(reversed=True))
-    if area is None and flag.kind is Kind.FINGER_INTERRUPTION:
-        bundle = flag.measurements.get("bundle_mm")
-        if flag.length_mm is not None and isinstance(bundle, int | float):
-            area = flag.length_mm * float(bundle) / (recipe.cell.along_mm * recipe.cell.across_mm)
+    if area is None and flag.kind is Kind.FINGER_INTERRUPTION and flag.stands_for:
+        area = _without_fingers(flag, recipe)
     if area is None and flag.kind is Kind.SOLDER_FAULT:
         # The strip that a stretch of one busbar serves; all of it where the stretch is not known.
         stretch = 1.0 if flag.length_mm is None else min(flag.length_mm / recipe.cell.along_mm, 1.0)
         area = stretch / max(recipe.cell.busbars, 1)
     cut = CellState(min(area, 1.0)) if area is not None else _WHOLE
     return _Effect(cut, cut)
+
+
+def _without_fingers(flag: Flag, recipe: ProductRecipe) -> float | None:
+    """Share of the cell that broken fingers served; None where it was not measured."""
+    dark, width = flag.measurements.get("dark_area_mm2"), flag.measurements.get("bundle_mm")
+    if dark is None and flag.length_mm is not None and isinstance(width, int | float):
+        dark = flag.length_mm * float(width)
+    return dark / (recipe.cell.along_mm * recipe.cell.across_mm) if isinstance(dark, int | float) else None
 
 
 def _now(effects: Sequence[_Effect]) -> CellState:

@@ -21,6 +21,7 @@ from elinspect.records import (
     PanelLoss,
     Points,
 )
+from elinspect.triage.gathered import gathered
 from elinspect.triage.limits import judgement_of, with_limits
 from elinspect.vision import cv2
 
@@ -75,6 +76,7 @@ def flags_from(
     *,
     scale_known: bool,
     tiles: Sequence[int] | None = None,
+    doubtful_below: float = 0.0,
 ) -> tuple[FoundFlag, ...]:
     """Turn findings into flags, before any limit.
 
@@ -92,6 +94,8 @@ def flags_from(
         False leaves every length in mm out.
     tiles : sequence of int, optional
         File that shows each cell; the first one for all if left out.
+    doubtful_below : float
+        Findings that the classifier holds for less probable are not counted into a flag that stands for several.
 
     Returns
     -------
@@ -106,9 +110,11 @@ def flags_from(
     ]
     if not scale_known:
         findings = [_without_lengths(finding) for finding in findings]
+    doubtful = [finding for finding in findings if _doubtful(finding, doubtful_below)]
+    sure = gathered([finding for finding in findings if not _doubtful(finding, doubtful_below)])
     return tuple(
         FoundFlag(_flag(finding, to_file, recipe, tiles), frozenset(finding.cells or (finding.cell,)))
-        for finding in findings
+        for finding in (*sure, *doubtful)
     )
 
 
@@ -134,7 +140,8 @@ def judged(
     Returns
     -------
     tuple of Flag
-        The gravest first; flags whose cells lie within those of a graver one name that as parent.
+        The gravest first; flags whose cells lie within those of a graver one name that as parent, a single one of many
+        broken fingers the flag that stands for them all.
     """
     doubtful = [each for each in found if _doubtful(each.flag, doubtful_below)]
     sure = [each for each in found if not _doubtful(each.flag, doubtful_below)]
@@ -144,7 +151,7 @@ def judged(
     return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
 
 
-def _doubtful(flag: Flag, doubtful_below: float) -> bool:
+def _doubtful(flag: Flag | Finding, doubtful_below: float) -> bool:
     return flag.probability is not None and flag.probability < doubtful_below
 
 
@@ -154,6 +161,7 @@ def severity(flag: Flag) -> tuple[float, ...]:
         flag.limit is None,
         _RANK[flag.kind],
         _MODE_RANK[flag.mode],
+        flag.stands_for == 0,
         -(flag.area_fraction or 0.0),
         -(flag.length_mm or 0.0),
         -flag.score,
@@ -219,6 +227,9 @@ def flag_message(finding: Finding, address: str) -> Message:
         values.update(mode=finding.mode.value)
         if finding.length_mm is not None:
             values["length_mm"] = finding.length_mm
+    if "interruptions" in finding.measurements:
+        code = "flag.interruptions_length" if finding.length_mm is not None else "flag.interruptions"
+        values.update(finding.measurements)
     if finding.kind is Kind.DARK_CELL and finding.measurements.get("relative_luminance") is not None:
         code = "flag.dark_cell"
         values["percent"] = 100 * float(finding.measurements["relative_luminance"] or 0.0)
@@ -237,10 +248,15 @@ def flag_message(finding: Finding, address: str) -> Message:
 def _with_ids_and_parents(ordered: Sequence[tuple[Flag, frozenset[int]]]) -> tuple[Flag, ...]:
     """Number the flags; one whose cells lie within those of a graver flag hangs under it."""
     primary: list[tuple[frozenset[int], str]] = []
+    of_many: dict[frozenset[int], str] = {}
     named = []
     for number, (flag, cells) in enumerate(ordered, start=1):
         flag_id = f"m{number}"
         parent = next((graver for wider, graver in primary if cells <= wider), None)
+        if flag.stands_for > 1:
+            of_many[cells] = flag_id
+        elif flag.stands_for == 0:
+            parent = of_many.get(cells, parent)
         named.append(replace(flag, id=flag_id, parent=parent))
         if parent is None:
             primary.append((cells, flag_id))

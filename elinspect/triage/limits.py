@@ -18,7 +18,7 @@ class Tally:
     Attributes
     ----------
     flags_on_cell : mapping
-        Flags by kind and place.
+        Flags by kind and place; one that stands for several counts as so many.
     area_on_cell : mapping
         Share of the cell by kind and place, flags of one kind added up; None where a flag has no figure.
     cells_of_string, cells_of_panel : mapping
@@ -40,13 +40,15 @@ class Tally:
     @classmethod
     def of(cls, flags: Iterable[Flag], loss: PanelLoss | None = None) -> "Tally":
         """Count the flags of a panel."""
-        flags = tuple(flags)
+        flags = tuple(flag for flag in flags if flag.stands_for)
+        counts: Counter[tuple[Kind, _Place]] = Counter()
         areas: dict[tuple[Kind, _Place], float | None] = defaultdict(float)
         by_string: dict[tuple[Kind, int | None], set[_Place]] = defaultdict(set)
         by_panel: dict[Kind, set[_Place]] = defaultdict(set)
         kinds: dict[_Place, set[Kind]] = defaultdict(set)
         for flag in flags:
             place = (flag.string, flag.position)
+            counts[flag.kind, place] += flag.stands_for
             before = areas[flag.kind, place]
             known = before is not None and flag.area_fraction is not None
             areas[flag.kind, place] = before + flag.area_fraction if known else None  # type: ignore[operator]
@@ -54,7 +56,7 @@ class Tally:
             by_panel[flag.kind].add(place)
             kinds[place].add(flag.kind)
         return cls(
-            Counter((flag.kind, (flag.string, flag.position)) for flag in flags),
+            dict(counts),
             dict(areas),
             {key: frozenset(places) for key, places in by_string.items()},
             {kind: frozenset(places) for kind, places in by_panel.items()},
@@ -177,7 +179,8 @@ def _named(name: str, criteria: AcceptanceCriteria) -> Limit | PanelLimit:
 
 
 def _with_limit(flag: Flag, criteria: AcceptanceCriteria, tally: Tally) -> Flag:
-    if judgement_of(flag.kind, criteria) is not Judgement.JUDGED:
+    # A single one of many is judged with them, by the flag that stands for all.
+    if judgement_of(flag.kind, criteria) is not Judgement.JUDGED or not flag.stands_for:
         return replace(flag, limit=None)
     if flag.kind not in criteria.kinds:
         return replace(flag, limit=f"{flag.kind}.{NOT_NAMED}")
@@ -266,7 +269,8 @@ def _with_panel_limit(
     about = [
         flag
         for flag in flags
-        if (flag.kind in limit.kinds if limit.kinds else judgement_of(flag.kind, criteria) is Judgement.JUDGED)
+        if flag.stands_for
+        and (flag.kind in limit.kinds if limit.kinds else judgement_of(flag.kind, criteria) is Judgement.JUDGED)
     ]
     tally = Tally.of(about, loss)
     named = {

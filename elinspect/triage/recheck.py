@@ -83,7 +83,9 @@ def recheck(
         answered.append(RecheckedFlag(flag.id, flag.kind, flag.string, flag.position, outcome, now))
     known = _places_of(before.flags)
     new = tuple(
-        flag for flag in after.flags if flag.id not in taken and (flag.kind, flag.string, flag.position) not in known
+        flag
+        for flag in after.flags
+        if flag.stands_for and flag.id not in taken and (flag.kind, flag.string, flag.position) not in known
     )
     reworked = {(flag.string, flag.position) for flag in confirmed} | {
         _place(address_of(after.panel.layout, index)) for index in replaced.cells
@@ -128,7 +130,9 @@ def _outcome(flag: Flag, before: PanelResult, after: PanelResult, taken: set[str
     same = [
         now
         for now in after.flags
-        if now.id not in taken and (now.kind, now.string, now.position) == (flag.kind, flag.string, flag.position)
+        if now.stands_for
+        and now.id not in taken
+        and (now.kind, now.string, now.position) == (flag.kind, flag.string, flag.position)
     ]
     if same and (flag.position is None or flag.string is None):
         return Outcome.STILL_THERE, same[0].id

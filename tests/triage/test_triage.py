@@ -20,7 +20,7 @@ from elinspect.records import (
     Points,
     Proposal,
 )
-from elinspect.triage import flags_from, judged, propose, with_limit
+from elinspect.triage import flags_from, judged, propose, with_limit, with_limits
 
 RECIPE = assumed_product(Layout.parse("2x3")).recipe
 GOOD = ImageQuality(True, 40.0, 1.0, 0.0, 0.5)
@@ -73,11 +73,77 @@ def test_the_default_share_limit_is_reached_at_its_value(share: float, limit: st
     assert flag.limit == limit
 
 
-@pytest.mark.parametrize(("count", "reached"), [(9, 0), (10, 10)])
-def test_finger_interruptions_count_per_cell(count: int, reached: int) -> None:
+@pytest.mark.parametrize(("count", "reached"), [(9, 0), (10, 1)])
+def test_finger_interruptions_count_per_cell_and_are_answered_once(count: int, reached: int) -> None:
     here = [_finding(Kind.FINGER_INTERRUPTION, cell=0) for _ in range(count)]
     elsewhere = [_finding(Kind.FINGER_INTERRUPTION, cell=5) for _ in range(3)]
     assert sum(flag.limit is not None for flag in _flags(*here, *elsewhere)) == reached
+
+
+def _streaks(*lengths_mm: float, cell: int = 1, **changes: object) -> list[Finding]:
+    return [
+        _finding(
+            Kind.FINGER_INTERRUPTION,
+            cell=cell,
+            length_mm=length,
+            measurements={"bundle_mm": 1.5, "contrast_share": length / 100, "at_busbar": length > 10},
+            **changes,
+        )
+        for length in lengths_mm
+    ]
+
+
+def test_one_flag_stands_for_the_broken_fingers_of_a_cell_and_they_hang_under_it() -> None:
+    all_of, *singles = _flags(*_streaks(8.0, 20.0, 12.0), *_streaks(9.0, cell=4))
+    lone = singles.pop(next(i for i, flag in enumerate(singles) if flag.string == 2))
+    assert all_of.message.text == "3 finger interruptions in cell 1-2, 40 mm in sum, the longest 20 mm"
+    assert all_of.measurements == {
+        "interruptions": 3, "total_length_mm": 40.0, "dark_area_mm2": 60.0, "contrast_share": 0.2, "bundle_mm": 1.5,
+        "at_busbar_count": 2,
+    }  # fmt: skip
+    assert (all_of.parent, all_of.stands_for, len(all_of.outline_px)) == (None, 3, 5)
+    assert {(flag.parent, flag.stands_for) for flag in singles} == {(all_of.id, 0)}
+    assert [flag.length_mm for flag in singles] == [20.0, 12.0, 8.0]
+    assert (lone.parent, lone.stands_for, lone.measurements["total_length_mm"]) == (None, 1, 9.0)
+
+
+def test_single_fingers_of_many_reach_no_limit_of_their_own_but_let_all_of_them_reach_it() -> None:
+    limits = (
+        Limit("long", "plant's choice", min_length_mm=15.0),
+        Limit("sum", "plant's choice", at_least={"total_length_mm": 30.0}),
+    )
+    criteria = AcceptanceCriteria("strict", "1", kinds={Kind.FINGER_INTERRUPTION: KindCriteria(limits=limits)})
+    found = {
+        lengths: [flag.limit for flag in _flags(*_streaks(*lengths), criteria=criteria)]
+        for lengths in ((8.0, 20.0), (8.0, 9.0), (12.0, 12.0, 12.0), (20.0,), (12.0,))
+    }
+    assert found == {
+        (8.0, 20.0): ["finger_interruption.long", None, None],
+        (8.0, 9.0): [None, None, None],
+        (12.0, 12.0, 12.0): ["finger_interruption.sum", None, None, None],
+        (20.0,): ["finger_interruption.long"],
+        (12.0,): [None],
+    }
+
+
+def test_broken_fingers_of_a_cracked_cell_hang_under_the_flag_of_them_all_and_that_under_the_crack() -> None:
+    crack, all_of, *singles = _flags(_finding(Kind.CRACK, cell=1), *_streaks(8.0, 9.0))
+    assert (crack.parent, all_of.parent) == (None, crack.id)
+    assert [flag.parent for flag in singles] == [all_of.id, all_of.id]
+
+
+def test_doubtful_fingers_are_not_counted_into_the_flag_of_them_all() -> None:
+    findings = [*_streaks(8.0, 9.0, probability=0.9), *_streaks(11.0, 12.0, 13.0, probability=0.1)]
+    detection = Detection(Kind.FINGER_INTERRUPTION, np.zeros(6, np.float32), tuple(findings))
+    found = flags_from([detection], _to_file, RECIPE, default_criteria(), scale_known=True, doubtful_below=0.5)
+    assert sorted(each.flag.stands_for for each in found) == [0, 0, 1, 1, 1, 2]
+
+
+def test_a_dismissed_flag_of_many_fingers_leaves_nothing_that_counts() -> None:
+    all_of, *singles = _flags(*_streaks(*[9.0] * 12))
+    assert all_of.limit == "finger_interruption.many"
+    assert {flag.limit for flag in singles} == {None}
+    assert {flag.limit for flag in with_limits(singles, default_criteria(), None)} == {None}
 
 
 def test_a_figure_that_could_not_be_measured_does_not_pass_a_limit() -> None:
@@ -142,7 +208,7 @@ def test_reasons_name_rule_and_value_once_per_cell() -> None:
     assert [reason.text for reason in proposal.reasons] == [
         "inactive area in cell 1-2, 12.3 % of the cell; "
         "rule inactive_area.share: rework from 5 % of the cell in sum (found 12.3)",
-        "12 times finger interruption in cell 1-1; rule finger_interruption.many: rework from 10 on a cell (found 12)",
+        "12 finger interruptions in cell 1-1; rule finger_interruption.many: rework from 10 on a cell (found 12)",
     ]
 
 

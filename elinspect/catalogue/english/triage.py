@@ -23,6 +23,11 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "flag.plain": "{kind!k} in cell {address}",
     "flag.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long",
     "flag.area": "{kind!k} in cell {address}, {percent:.1f} % of the cell",
+    "flag.interruptions": "{interruptions} finger interruptions in cell {address}",
+    "flag.interruptions_length": (
+        "{interruptions} finger interruptions in cell {address}, {total_length_mm:.0f} mm in sum, the longest "
+        "{length_mm:.0f} mm"
+    ),
     "flag.crack": "crack in cell {address}, mode {mode}",
     "flag.crack_length": "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}",
     "flag.dark_cell": "dark cell {address}, at {percent:.0f} % of the luminance of cells with the same current",
@@ -60,6 +65,13 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "reason.plain": "{kind!k} in cell {address}; rule {limit}: {disposition!d} {rule!c}",
     "reason.length": "{kind!k} in cell {address}, {length_mm:.0f} mm long; rule {limit}: {disposition!d} {rule!c}",
     "reason.area": "{kind!k} in cell {address}, {percent:.1f} % of the cell; rule {limit}: {disposition!d} {rule!c}",
+    "reason.interruptions": (
+        "{interruptions} finger interruptions in cell {address}; rule {limit}: {disposition!d} {rule!c}"
+    ),
+    "reason.interruptions_length": (
+        "{interruptions} finger interruptions in cell {address}, {total_length_mm:.0f} mm in sum, the longest "
+        "{length_mm:.0f} mm; rule {limit}: {disposition!d} {rule!c}"
+    ),
     "reason.crack": "crack in cell {address}, mode {mode}; rule {limit}: {disposition!d} {rule!c}",
     "reason.crack_length": (
         "crack in cell {address}, {length_mm:.0f} mm long, mode {mode}; rule {limit}: {disposition!d} {rule!c}"
