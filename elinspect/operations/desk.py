@@ -1,34 +1,31 @@
 """The inspector's desk on the log: open a panel, answer, decide."""
 
-import json
 from collections import Counter
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Connection
-
-from elinspect.catalogue import Message, words
+from elinspect.catalogue import Message
 from elinspect.electrical import LossModel, flag_loss, loss_model, panel_loss
 from elinspect.errors import LogError
-from elinspect.operations.log_inspection import log_inspection
+from elinspect.operations.log_inspection import log_inspection, next_attempt
 from elinspect.operations.people import sign_in, sign_in_here
+from elinspect.operations.rechecking import rechecked
+from elinspect.operations.reviews import hold_of, named, review_of
 from elinspect.operations.versions import log_criteria, logged_recipe
 from elinspect.recipe import AcceptanceCriteria, ProductRecipe
 from elinspect.records import Answer, Disposition, Flag, PanelResult, Proposal, Purpose, Source, Stage
-from elinspect.result_file import flag_as_dict, flag_from_dict, from_dict
+from elinspect.result_file import flag_as_dict, from_dict
 from elinspect.review.desk import DECIDED_SHOWN, EarlierPicture, Person, ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import ANSWERING, Role
 from elinspect.review.session import Decision, Hold, Review, Verdict, answered
 from elinspect.store.events import EventKind, NewEvent, panel_subject
 from elinspect.store.locks import Lock, release, take
 from elinspect.store.log import Log
-from elinspect.store.people import name_of, person_named, pins_in_use
-from elinspect.store.reading import answer_counts, decided, decided_since, flags_of, held, pictures_of, waiting
+from elinspect.store.people import person_named, pins_in_use
+from elinspect.store.reading import answer_counts, decided, decided_since, held, pictures_of, waiting
 from elinspect.store.refusals import refused_files
 from elinspect.store.results import result_of
-from elinspect.store.rows import row_by
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
-from elinspect.store.schema import holds
 from elinspect.triage import plan_rework, with_limit
 
 
@@ -66,7 +63,7 @@ class ReviewDesk:
         """Return undecided panels, those on hold, and the last decided ones, each group in the order they were seen."""
         with self._log.reading() as connection:
             rows = held(connection)
-            on_hold = {row.id: Hold(_named(connection, row.owner), row.since) for row in rows}
+            on_hold = {row.id: Hold(named(connection, row.owner), row.since) for row in rows}
             found = (*waiting(connection), *rows, *decided(connection, DECIDED_SHOWN))
         return tuple(
             WaitingPanel(
@@ -143,7 +140,7 @@ class ReviewDesk:
         appended = self._log.append(events, self._station, review.version, self._locks.get(self._subject(review)))
         self._locks.pop(self._subject(review), None)
         with self._log.reading() as connection:
-            hold = _hold(connection, review.inspection) if disposition is Disposition.HOLD else None
+            hold = hold_of(connection, review.inspection) if disposition is Disposition.HOLD else None
         decision = Decision(
             disposition, self._signed.name if self._signed is not None else "", appended.events[0].at, reason
         )
@@ -220,7 +217,11 @@ class ReviewDesk:
         """
         self._check_role()
         result = review.result
+        if result.serial is not None:
+            raise LogError("log.has_serial", serial=result.serial)
         with self._log.reading() as connection:
+            if inspection_row(connection, review.inspection).decision == Disposition.HOLD:
+                raise LogError("log.held_without_serial")
             known = [
                 row
                 for row in pictures_of(connection, serial)
@@ -228,7 +229,9 @@ class ReviewDesk:
             ]
         if known and known[0].decision in (Disposition.ACCEPT, Disposition.CONCESSION, Disposition.SCRAP):
             raise LogError("log.serial_decided", serial=serial, disposition=known[0].decision)
-        inspection = log_inspection(self._log, _under_serial(result, serial), self._station)
+        attempt = next_attempt(self._log, serial, result.stage, result.purpose)
+        checked = rechecked(self._log, replace(_under_serial(result, serial), attempt=attempt))
+        inspection = log_inspection(self._log, checked, self._station)
         self._append(review, EventKind.SERIAL_GIVEN, {"serial": serial, "new": inspection})
         return self.open(inspection)
 
@@ -307,33 +310,6 @@ class ReviewDesk:
         return self._recipes[label]
 
 
-def review_of(connection: Connection, inspection: str) -> Review:
-    """Return an inspection with every verdict, added flag and decision the log has."""
-    row = inspection_row(connection, inspection)
-    verdicts, added = {}, []
-    for flag in flags_of(connection, inspection):
-        standing = flag_from_dict(json.loads(flag.standing)) if flag.standing is not None else None
-        if flag.added and standing is not None:
-            added.append(standing)
-        if flag.answer is not None or flag.note:
-            changed = standing if not flag.added else None
-            answer = Answer(flag.answer) if flag.answer is not None else None
-            verdicts[flag.flag] = Verdict(flag.flag, answer, changed, flag.note or "")
-    decision = None
-    if row.decision is not None:
-        name = _named(connection, row.decided_by)
-        decision = Decision(Disposition(row.decision), name, row.decided_at, row.decision_reason or "")
-    return Review(
-        inspection,
-        from_dict(result_of(connection, inspection)),
-        event_count(connection, row.subject),
-        verdicts,
-        tuple(added),
-        decision,
-        _hold(connection, inspection) if row.decision == Disposition.HOLD else None,
-    )
-
-
 def _under_serial(result: PanelResult, serial: str) -> PanelResult:
     """Return the result under a serial, without the reasons that spoke of its missing one."""
     kept = tuple(reason for reason in result.proposal.reasons if not reason.code.startswith("station."))
@@ -343,12 +319,3 @@ def _under_serial(result: PanelResult, serial: str) -> PanelResult:
     proposed = Disposition.REWORK if above else Disposition.ACCEPT
     proposal = Proposal(proposed if judged else Disposition.HOLD, kept or (Message("proposal.no_flags"),))
     return replace(result, serial=serial, proposal=proposal)
-
-
-def _hold(connection: Connection, inspection: str) -> Hold:
-    row = row_by(connection, holds, inspection=inspection)
-    return Hold(_named(connection, row.owner), row.since)
-
-
-def _named(connection: Connection, person: str | None) -> str:
-    return name_of(connection, person) or words("log.erased_name")

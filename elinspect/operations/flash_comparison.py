@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from elinspect.electrical import LossModel, loss_model, panel_loss
-from elinspect.operations.desk import review_of
+from elinspect.operations.reviews import review_of
 from elinspect.operations.versions import logged_recipe
 from elinspect.records import Answer, Disposition, Purpose, Stage
 from elinspect.statistics.measured_loss import LossComparison, MeasuredPanel, compare_losses

@@ -7,7 +7,7 @@ from sqlalchemy import select
 from elinspect.catalogue import words
 from elinspect.errors import ImageFileError, LogError, told_as
 from elinspect.imaging import single_exposure
-from elinspect.operations.desk import review_of
+from elinspect.operations.reviews import review_of
 from elinspect.operations.versions import logged_criteria, logged_recipe
 from elinspect.records import Answer, Disposition, Flag, FloatImage, PanelResult, Proposal
 from elinspect.reports.ticket import Paper, Ticket, draw_ticket

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from elinspect.criteria import AcceptanceCriteria, QualityLimits
 from elinspect.electrical import LossModel, loss_model, panel_loss
-from elinspect.operations.desk import review_of
+from elinspect.operations.reviews import review_of
 from elinspect.operations.versions import logged_criteria, logged_recipe
 from elinspect.recipe import ProductRecipe
 from elinspect.records import Answer, Disposition, Flag, NotFound, PanelLoss, PanelResult, Purpose, Stage

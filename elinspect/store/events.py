@@ -193,6 +193,11 @@ def panel_subject(serial: str | None, inspection: str) -> str:
     return f"panel:{serial}" if serial is not None else f"inspection:{inspection}"
 
 
+def record_id(event: StoredEvent) -> str:
+    """Return the id of a record, and so of the decision it holds: the chain's name and its place there."""
+    return f"{event.station}:{event.number}"
+
+
 def inspection_id(serial: str | None, stage: str, purpose: str, image: str) -> str:
     """Return the id of an inspection: its identity (serial, stage, purpose, image hash), hashed.
 

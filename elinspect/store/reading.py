@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, exists, func, select
 
 from elinspect.records import Disposition
 from elinspect.store.schema import flags, holds, inspected_counts, inspections, kept_counts
@@ -18,17 +18,27 @@ _QUEUE = (
 _IDS_AT_ONCE = 500  # SQLite takes at most 999 values in a statement by default
 
 
+_later = inspections.alias()
+_LATEST = ~exists().where(
+    _later.c.subject == inspections.c.subject,
+    _later.c.stage == inspections.c.stage,
+    _later.c.purpose == inspections.c.purpose,
+    _later.c.event_id > inspections.c.event_id,
+)
+"""Whether an inspection is the last of its panel, stage and purpose: a new attempt leaves nothing open behind it."""
+
+
 def waiting(connection: Connection) -> Sequence[Any]:
     """Return the undecided inspections, in the order they were seen; retaken pictures are left out."""
     columns = [inspections.c[name] for name in _QUEUE]
-    undecided = (inspections.c.decision.is_(None), ~inspections.c.superseded)
+    undecided = (inspections.c.decision.is_(None), ~inspections.c.superseded, _LATEST)
     return connection.execute(select(*columns).where(*undecided).order_by(inspections.c.event_id)).all()
 
 
 def held(connection: Connection) -> Sequence[Any]:
     """Return the inspections on hold in the order they were seen, each with its `owner` and since when, `since`."""
     columns = [inspections.c[name] for name in _QUEUE]
-    open_hold = (inspections.c.decision == Disposition.HOLD, ~inspections.c.superseded)
+    open_hold = (inspections.c.decision == Disposition.HOLD, ~inspections.c.superseded, _LATEST)
     joined = select(*columns, holds.c.owner, holds.c.since).join_from(
         inspections, holds, holds.c.inspection == inspections.c.id
     )

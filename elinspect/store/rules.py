@@ -12,9 +12,11 @@ from elinspect.records import Answer, Disposition, ExposureRole, Purpose, Stage
 from elinspect.review.gate import ANSWERING, FlagStanding, GateFacts, Role, missing_conditions
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, holds
-from elinspect.store.people import pins_in_use, registered_role
+from elinspect.store.people import name_of, pins_in_use, registered_role
 from elinspect.store.rows import row_by, rows_among, rows_by
 from elinspect.store.schema import events, exposure_files, flags, inspections, outbox, sign_ins
+
+_REASONED = frozenset({Disposition.HOLD, Disposition.CONCESSION, Disposition.SCRAP})
 
 SIMULATED = "SIM-"
 """How the serials of panels begin that were simulated as records: none can be taken for a real one."""
@@ -88,9 +90,25 @@ def missing_for(
             first.append(Message("gate.held"))
     elif row.decision is not None:
         first.append(Message("log.already_decided", {"disposition": row.decision}))
-    if row.superseded:
+    if overtaken(connection, row):
         first.append(Message("log.superseded"))
     return (*first, *missing_conditions(gate_facts(connection, inspection, person, standing), disposition))
+
+
+def overtaken(connection: Connection, row: Any) -> bool:
+    """Whether a later picture of the panel at the same stage stands in an inspection's place, whatever its attempt.
+
+    Parameters
+    ----------
+    row : row of `inspections`
+        The earlier one.
+    """
+    return bool(row.superseded) or _photographed_since(connection, row)
+
+
+def _photographed_since(connection: Connection, row: Any) -> bool:
+    same = rows_by(connection, inspections, subject=row.subject, stage=row.stage, purpose=row.purpose)
+    return any(other.event_id > row.event_id for other in same)
 
 
 def inspection_row(connection: Connection, inspection: str) -> Any:
@@ -147,7 +165,7 @@ def _open_to_answers(connection: Connection, event: NewEvent, standing: Standing
     row = _own_row(connection, event)
     if row.decision not in (None, Disposition.HOLD):
         raise LogError("log.already_decided", disposition=row.decision)
-    if row.superseded:
+    if overtaken(connection, row):
         raise LogError("log.superseded")
     if not standing.version_unchanged:
         raise LogError("gate.version")
@@ -193,8 +211,10 @@ def _disposition(connection: Connection, event: NewEvent, standing: Standing) ->
     disposition = Disposition(event.data["disposition"])
     _own_row(connection, event)
     missing = missing_for(connection, event.data["inspection"], disposition, event.person, standing)
-    if disposition in (Disposition.CONCESSION, Disposition.SCRAP) and not event.data["reason"].strip():
+    if disposition in _REASONED and not event.data["reason"].strip():
         missing = (*missing, Message("gate.reason", {"disposition": disposition.value}))
+    if disposition is Disposition.HOLD and name_of(connection, event.data.get("owner")) is None:
+        missing = (*missing, Message("gate.owner"))
     if missing:
         reasons = " ".join(message.text for message in missing)
         raise LogError("log.gate_refused", disposition=disposition.value, missing=reasons)
@@ -230,8 +250,7 @@ def _take_back(connection: Connection, event: NewEvent, standing: Standing) -> N
     message = row_by(connection, outbox, decision=row.decision_id)
     if message is not None and message.sent_at is not None:
         raise LogError("log.release_sent")
-    same = rows_by(connection, inspections, subject=row.subject, stage=row.stage, purpose=row.purpose)
-    if any(other.event_id > row.event_id for other in same):
+    if _photographed_since(connection, row):
         raise LogError("log.later_inspection")
 
 
@@ -267,6 +286,8 @@ def _serial_given(connection: Connection, event: NewEvent, standing: Standing) -
     row = _open_to_answers(connection, event, standing)
     if row.serial is not None:
         raise LogError("log.has_serial", serial=row.serial)
+    if row.decision == Disposition.HOLD:
+        raise LogError("log.held_without_serial")
 
 
 def _sign_in(connection: Connection, event: NewEvent, _standing: Standing) -> None:

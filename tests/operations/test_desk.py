@@ -366,6 +366,16 @@ def test_a_picture_without_a_serial_gets_the_one_from_the_label(log: Log) -> Non
     assert [panel.serial for panel in desk.queue()] == ["000777"]
     with pytest.raises(LogError, match="has its serial already"):
         desk.give_serial(named, "000778")
+    assert [panel.serial for panel in desk.queue()] == ["000777"]
+
+
+def test_giving_a_serial_does_not_end_a_hold(log: Log) -> None:
+    desk = _desk(log)
+    review = desk.open(log_inspection(log, make_result(None, [crack("m1", 1, 3)]), "gate 1"))
+    held = desk.open(desk.decide(review, Disposition.HOLD, "whose is it?").inspection)
+    with pytest.raises(LogError, match="the new picture ends the hold"):
+        desk.give_serial(held, "000777")
+    assert [(panel.serial, panel.decision) for panel in desk.queue()] == [(None, Disposition.HOLD)]
 
 
 def test_a_serial_of_a_panel_that_left_the_gate_is_not_given_again(log: Log) -> None:

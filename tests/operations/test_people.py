@@ -93,7 +93,7 @@ def test_pins_are_kept_as_argon2_hashes_and_not_in_the_events(guarded: Log) -> N
 
 def test_an_erased_name_is_gone_and_what_was_decided_stays(guarded: Log) -> None:
     desk = ReviewDesk(guarded, "gate 1", "Ada", Role.INSPECTOR, default_criteria(), pin="4711")
-    review = desk.decide(desk.open(log_inspection(guarded, make_result(), "gate 1")), Disposition.HOLD)
+    review = desk.decide(desk.open(log_inspection(guarded, make_result(), "gate 1")), Disposition.HOLD, "look again")
     erase_name(guarded, "Ada", by=BOSS)
     reopened = desk.open(review.inspection)
     assert reopened.decision is not None
@@ -158,7 +158,7 @@ def test_an_auditor_s_opinion_stands_beside_the_decision(log: Log) -> None:
     auditor = sign_in(log, "office", "Grace", Role.AUDITOR)
     with pytest.raises(LogError, match="not decided yet"):
         log_audit_result(log, "office", auditor, inspection, Disposition.REWORK)
-    review = desk.decide(desk.open(inspection), Disposition.HOLD)
+    review = desk.decide(desk.open(inspection), Disposition.HOLD, "look again")
     assert log_audit_result(log, "office", auditor, inspection, Disposition.REWORK, "clear crack") is False
     assert log_audit_result(log, "office", auditor, inspection, Disposition.HOLD) is True
     assert desk.open(inspection).version == review.version  # an audit does not disturb a review

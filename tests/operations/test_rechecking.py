@@ -215,3 +215,42 @@ def test_without_fingerprints_it_is_said(log: Log) -> None:
     assert found is not None
     assert found.match is None
     assert found.messages[0].code == "recheck.no_fingerprints"
+
+
+@pytest.mark.parametrize(("seed", "held"), [(1, False), (7, True)], ids=["the same panel", "another panel"])
+def test_a_further_picture_within_an_attempt_must_show_the_same_panel(log: Log, seed: int, held: bool) -> None:
+    log_inspection(log, _seen("a", _prints(1), _crack("m1", *BAD)), "gate")
+    retaken = _seen("b", _prints(seed, noise=1), _crack("m1", *BAD))
+    found = rechecked(log, retaken)
+    if not held:
+        assert found is retaken  # no rework in between: nothing is gone, nothing is new
+        return
+    assert (found.proposal.disposition, found.quality.usable) == (Disposition.HOLD, False)
+    assert "do not belong together" in found.proposal.reasons[0].text
+    log_inspection(log, found, "gate")
+    # Neither a third picture of the one panel nor one of the other settles which panel the serial is of.
+    for name, again in (("c", 1), ("d", 7)):
+        assert rechecked(log, _seen(name, _prints(again, noise=2))).proposal.disposition is Disposition.HOLD
+
+
+def test_a_picture_after_one_that_was_too_bad_is_not_compared_with_it(log: Log) -> None:
+    bad = _seen("a", _prints(1))
+    log_inspection(log, replace(bad, quality=replace(bad.quality, usable=False)), "gate")
+    good = _seen("b", _prints(7))
+    assert rechecked(log, good) is good
+
+
+def test_a_serial_given_by_hand_is_compared_with_the_panel_s_earlier_picture(log: Log) -> None:
+    _sent_to_rework(log, _crack("m1", *BAD), done=(NEW_CELL,))
+    desk = ReviewDesk(log, "gate", "Ada", Role.INSPECTOR, default_criteria())
+    nameless = {"b": _prints(7), "c": _prints(1, (1,), noise=1)}
+    reviews = {
+        name: desk.open(log_inspection(log, replace(_seen(name, prints), serial=None), "gate"))
+        for name, prints in nameless.items()
+    }
+    other = desk.give_serial(reviews["b"], "000123")
+    assert "do not belong together" in other.result.proposal.reasons[0].text
+    assert desk.missing(other, Disposition.ACCEPT) != ()
+    log_rework_done(log, "bench", "Bo", "000123", (WorkDone(BenchWork.NOTHING_DONE),))
+    own = desk.give_serial(reviews["c"], "000123")
+    assert own.result.attempt == 3

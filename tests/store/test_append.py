@@ -11,6 +11,7 @@ from logged_panels import crack, exposure_set, make_result, recipe_for
 from sqlalchemy import func, select
 
 from elinspect.errors import LogError
+from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.versions import log_recipe
 from elinspect.records import Purpose
@@ -20,9 +21,10 @@ from elinspect.store import Log, open_log
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, take
 from elinspect.store.people import person_named
-from elinspect.store.reading import flags_of
+from elinspect.store.reading import flags_of, held, waiting
+from elinspect.store.rebuild import rebuild
 from elinspect.store.rules import event_count
-from elinspect.store.schema import outbox
+from elinspect.store.schema import holds, outbox
 from elinspect.store.verify import verify
 
 SUBJECT = "panel:000123"
@@ -116,6 +118,91 @@ def test_a_flag_above_a_limit_stops_a_release_whoever_calls(log: Log) -> None:
     assert EventKind.VERDICT not in {event.kind for event in log.events()}  # all or nothing
     dismissed = [_verdict(inspection, "dismissed", person), _accept(inspection, person)]
     log.append(dismissed, "gate 1", _version(log), _locked(log))
+
+
+def _hold(inspection: str, person: str, **data: object) -> NewEvent:
+    given = {"inspection": inspection, "disposition": "hold", "reason": "edge looks odd", "owner": person}
+    return NewEvent(EventKind.DISPOSITION, SUBJECT, {**given, **data}, person)
+
+
+@pytest.mark.parametrize(
+    ("left_out", "said"),
+    [
+        ({"owner": None}, "needs an owner"),
+        ({"owner": ""}, "needs an owner"),
+        ({"owner": "0" * 16}, "needs an owner"),
+        ({"reason": "  "}, "'hold' needs a reason"),
+    ],
+)
+def test_a_hold_without_an_owner_the_log_knows_or_without_a_reason_is_refused(
+    log: Log, left_out: dict[str, object], said: str
+) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    person = _signed_in(log)
+    with pytest.raises(LogError, match=said):
+        log.append([_hold(inspection, person, **left_out)], "gate 1", _version(log), _locked(log))
+    log.append([_hold(inspection, person)], "gate 1", _version(log), _locked(log))
+
+
+@pytest.mark.parametrize("role", [Role.INSPECTOR, Role.QUALITY_ENGINEER])
+def test_a_hold_ends_by_rework_concession_or_scrap_and_by_whom_it_may_whoever_calls(log: Log, role: Role) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    person = _signed_in(log, role)
+    log.append([_hold(inspection, person)], "gate 1", _version(log), _locked(log))
+    with pytest.raises(LogError, match="cannot simply be accepted"):
+        log.append([_accept(inspection, person)], "gate 1", _version(log), _locked(log))
+    held = {"decision": f"gate 1:{list(log.events())[-1].number}", "inspection": inspection, "reason": "wrong key"}
+    with pytest.raises(LogError, match="A hold is not taken back"):
+        log.append([NewEvent(EventKind.TAKE_BACK, SUBJECT, held, person)], "gate 1", _version(log), _locked(log))
+    conceded = NewEvent(
+        EventKind.DISPOSITION, SUBJECT, _hold(inspection, person, disposition="concession").data, person
+    )
+    if role is Role.INSPECTOR:
+        with pytest.raises(LogError, match="Only a quality engineer"):
+            log.append([conceded], "gate 1", _version(log), _locked(log))
+        with pytest.raises(LogError, match="Sign in as inspector"):
+            technician = _signed_in(log, Role.TECHNICIAN)
+            log.append([_accept(inspection, technician)], "gate 1", _version(log), _locked(log))
+    else:
+        log.append([conceded], "gate 1", _version(log), _locked(log))
+
+
+def test_a_hold_that_an_older_program_logged_without_owner_or_reason_is_replayed(log: Log, monkeypatch) -> None:
+    inspection = log_inspection(log, make_result(), "gate 1")
+    person = _signed_in(log)
+    old = {"inspection": inspection, "disposition": "hold", "reason": ""}
+    with monkeypatch.context() as before:
+        before.setattr("elinspect.store.log.refuse", lambda *_: None)
+        log.append([NewEvent(EventKind.DISPOSITION, SUBJECT, old, person)], "gate 1", _version(log), _locked(log))
+    rebuild(log)
+    assert verify(log) == ()
+    with log.reading() as connection:
+        (held,) = connection.execute(select(holds)).all()
+    assert (held.inspection, held.owner, held.ended_by) == (inspection, person, None)  # who held it has to settle it
+    data = {"inspection": inspection, "disposition": "rework", "reason": ""}
+    log.append([NewEvent(EventKind.DISPOSITION, SUBJECT, data, person)], "gate 1", _version(log), _locked(log))
+
+
+def test_a_new_attempt_ends_the_hold_of_the_one_before_and_leaves_nothing_of_it_open(log: Log) -> None:
+    first = log_inspection(log, make_result(flags=(crack("m1", 1, 1),)), "gate 1")
+    person = _signed_in(log)
+    log.append([_hold(first, person)], "gate 1", _version(log), _locked(log))
+    log_rework_done(log, "bench", "Bo", "000123", [WorkDone(BenchWork.CELL_REPLACED, 1, 1)])
+    second = log_inspection(log, make_result(picture="after"), "gate 1")
+    log_rework_done(log, "bench", "Bo", "000123", [WorkDone(BenchWork.CLEANED)])
+    third = log_inspection(log, make_result(picture="cleaned"), "gate 1")
+    with log.reading() as connection:
+        assert [row.id for row in waiting(connection)] == [third]
+        assert held(connection) == []
+        (hold,) = connection.execute(select(holds)).all()
+    inspected = [event for event in log.events() if event.kind is EventKind.INSPECTION]
+    assert hold.ended_by == f"gate 1:{inspected[1].number}"
+    # What was never decided cannot be accepted on the picture of an earlier attempt.
+    for old, event in ((second, _accept(second, person)), (first, _verdict(first, "dismissed", person))):
+        with pytest.raises(LogError, match="A later picture of this panel was taken"):
+            log.append([event], "gate 1", _version(log), _locked(log))
+        assert old != third
+    log.append([_accept(third, person)], "gate 1", _version(log), _locked(log))
 
 
 def test_the_role_is_the_one_of_the_sign_in_not_one_the_caller_claims(log: Log) -> None:

@@ -42,6 +42,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "log.not_released": "Only a release closes flags that were not answered one by one.",
     "log.nothing_to_take_back": "There is no such decision to take back.",
     "log.hold_stays": "A hold is not taken back: it ends by rework, concession, scrap or a new picture of the panel.",
+    "log.held_without_serial": (
+        "This panel is on hold without a serial. Photograph it again so that its serial is read; the new picture ends "
+        "the hold."
+    ),
     "log.has_serial": "This panel has its serial already: {serial}.",
     "log.serial_decided": (
         "Panel {serial} was already decided: {disposition!d}. The serial may be another panel's; compare it with the "

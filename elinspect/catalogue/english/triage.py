@@ -6,6 +6,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "gate.role_quality": "Only a quality engineer can decide '{disposition!d}'.",
     "gate.held": "A panel on hold ends by rework, concession, scrap or a new picture; it cannot simply be accepted.",
     "gate.reason": "'{disposition!d}' needs a reason.",
+    "gate.owner": "A hold needs an owner: name who has to settle it.",
     "gate.lock": "This panel is not locked by this station. Open it again.",
     "gate.version": "The panel was changed elsewhere since it was opened. Open it again.",
     "gate.not_found": "The panel was not found in the image, so it cannot be released.",

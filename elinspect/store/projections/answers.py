@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from elinspect.records import Answer, CrackMode, Disposition, Kind
-from elinspect.store.events import StoredEvent
+from elinspect.store.events import StoredEvent, record_id
 from elinspect.store.projections.counting import Scope, counted_change
 from elinspect.store.projections.inspected import flag_columns, write_cells
 from elinspect.store.projections.places import flag_place
@@ -78,7 +78,7 @@ def on_not_answered_singly(connection: Connection, event: StoredEvent) -> None:
 def on_disposition(connection: Connection, event: StoredEvent) -> None:
     """Keep the decision; what releases a panel goes to the outbox in the same transaction."""
     inspection, disposition = event.data["inspection"], event.data["disposition"]
-    decision = decision_id(event)
+    decision = record_id(event)
     decided = {
         "decision": disposition,
         "decision_id": decision,
@@ -126,11 +126,6 @@ def on_take_back(connection: Connection, event: StoredEvent) -> None:
     message = row_by(connection, outbox, decision=event.data["decision"])
     if message is not None and message.sent_at is None:
         delete_by(connection, outbox, decision=event.data["decision"])
-
-
-def decision_id(event: StoredEvent) -> str:
-    """Return the id of a decision: the chain's name and the place of its record in it."""
-    return f"{event.station}:{event.number}"
 
 
 def _as_made(connection: Connection, inspection: str, flag_id: str) -> dict[str, Any]:

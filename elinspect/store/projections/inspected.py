@@ -7,13 +7,13 @@ from typing import Any
 from sqlalchemy import Connection
 
 from elinspect.frames import LanePlace
-from elinspect.records import ExposureRole, Layout
-from elinspect.store.events import StoredEvent
+from elinspect.records import Disposition, ExposureRole, Layout
+from elinspect.store.events import StoredEvent, record_id
 from elinspect.store.projections.attribution import PanelContext, contexts_of
 from elinspect.store.projections.counting import Scope, counted_change
 from elinspect.store.projections.places import flag_place
 from elinspect.store.rows import delete_by, insert_rows, row_by, rows_by, update_by
-from elinspect.store.schema import evaluations, exposure_files, flagged_cells, flags, inspections, versions
+from elinspect.store.schema import evaluations, exposure_files, flagged_cells, flags, holds, inspections, versions
 from elinspect.store.scores import pack_scores
 
 _Json = Mapping[str, Any]
@@ -26,6 +26,7 @@ def on_inspection(connection: Connection, event: StoredEvent) -> None:
     with counted_change(connection, scope, inspected=True):
         if result["serial"] is not None:
             _supersede(connection, result)
+            _end_holds(connection, event)
         row = {
             "id": event.data["inspection"],
             "event_id": event.id,
@@ -77,6 +78,15 @@ def _supersede(connection: Connection, result: _Json) -> None:
     same = {name: result[name] for name in ("serial", "stage", "purpose", "attempt")}
     for earlier in rows_by(connection, inspections, superseded=False, **same):
         _no_longer_counts(connection, earlier.id)
+
+
+def _end_holds(connection: Connection, event: StoredEvent) -> None:
+    """A new picture of the panel at the same stage ends every hold on it, also one of an earlier attempt."""
+    result = event.data["result"]
+    same = {name: result[name] for name in ("stage", "purpose")}
+    for earlier in rows_by(connection, inspections, subject=event.subject, decision=Disposition.HOLD.value, **same):
+        if row_by(connection, holds, inspection=earlier.id).ended_by is None:
+            update_by(connection, holds, {"ended_by": record_id(event)}, inspection=earlier.id)
 
 
 def _no_longer_counts(connection: Connection, inspection: str) -> None:
