@@ -11,8 +11,8 @@ from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, err, in_words, log_place, out
 
 if TYPE_CHECKING:
-    from elinspect.station.journal import Journal
-    from elinspect.station.running import Step
+    from elinspect.station.running import Station, Step
+    from elinspect.station.station_file import StationFile
 
 station_app = typer.Typer(no_args_is_help=True, help="The live station: inspect pictures as the camera writes them.")
 
@@ -28,7 +28,8 @@ def run_station(
     file: Annotated[Path, typer.Argument(help="Station file (TOML).", metavar="FILE")],
     log: LogOption = None,
     replay: Annotated[
-        Path | None, typer.Option(help="Play a recorded folder back for practice (rehearsal).", metavar="FOLDER")
+        Path | None,
+        typer.Option(help="Play a recorded folder back for practice; nothing is released.", metavar="FOLDER"),
     ] = None,
     speed: Annotated[float, typer.Option(help="With --replay: 2 is twice as fast.", min=0.01)] = 1.0,
     once: Annotated[bool, typer.Option("--once", help="Inspect what is complete now, then stop.")] = False,
@@ -38,6 +39,7 @@ def run_station(
     Files that cannot be inspected are listed in the reviewer window. Stop with Ctrl+C: what runs is finished first, and
     the next start goes on from there.
     """
+    from elinspect.station.journal import Journal, alone
     from elinspect.station.running import Station, for_rehearsal, run
     from elinspect.station.running import replay as play_back
     from elinspect.station.station_file import read_station_file
@@ -55,30 +57,37 @@ def run_station(
         with open_log(place) as opened:
             if replay is not None:
                 out.print(words("command.station_replay", folder=str(replay)), markup=False)
-                play_back(settings, replay, worker, speed, stop, _say)
+                known = play_back(settings, replay, opened, worker, speed, stop, _say)
+                if known:
+                    out.print(words("command.station_known", known=known), markup=False)
                 return
-            station = Station(settings, opened, worker, _journal(settings.name, opened.place))
-            out.print(words("command.station_watching", folder=str(settings.folder), log=opened.place), markup=False)
-            if once:
-                for _ in range(2):  # the second look finds that nothing has changed for a while
-                    for step in station.look():
-                        _say(step)
-                    stop.wait(settings.settle_s + 0.1)
-            else:
-                run(station, settings, stop, _say)
+            place_of_journal = _journal_path(settings.name, opened.place)
+            with alone(place_of_journal, settings.name):
+                station = Station(settings, opened, worker, Journal(place_of_journal))
+                watching = words("command.station_watching", folder=str(settings.folder), log=opened.place)
+                out.print(watching, markup=False)
+                if once:
+                    _work_once(station, settings, stop)
+                else:
+                    run(station, settings, stop, _say)
     finally:
         worker.close()
 
 
-def _journal(name: str, log: str) -> "Journal":
+def _work_once(station: "Station", settings: "StationFile", stop: Event) -> None:
+    for _ in range(2):  # the second look finds that nothing has changed for a while
+        for step in station.look():
+            _say(step)
+        stop.wait(settings.settle_s + 0.1)
+
+
+def _journal_path(name: str, log: str) -> Path:
     import hashlib
 
     from platformdirs import user_state_path
 
-    from elinspect.station.journal import Journal
-
     mark = hashlib.sha256(f"{name}\n{log}".encode()).hexdigest()[:16]
-    return Journal(user_state_path("elinspect") / "stations" / f"{mark}.jsonl")
+    return user_state_path("elinspect") / "stations" / f"{mark}.jsonl"
 
 
 def _say(step: "Step") -> None:

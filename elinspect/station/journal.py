@@ -7,8 +7,13 @@ journal costs that time and nothing else.
 import json
 import logging
 import os
-from collections.abc import Iterable
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
+
+from elinspect.errors import ElinspectError
 
 _log = logging.getLogger(__name__)
 
@@ -74,3 +79,48 @@ class Journal:
             stream.write(f"\n{line}\n" if self.problem is not None else f"{line}\n")
             stream.flush()
             os.fsync(stream.fileno())
+
+
+@contextmanager
+def alone(journal: Path, station: str) -> Iterator[None]:
+    """Keep a station's work to one process of this machine; the system gives it free when that process ends, or dies.
+
+    Parameters
+    ----------
+    journal : Path
+        Of the station; the lock lies beside it.
+    station : str
+        Its name, for the message.
+
+    Raises
+    ------
+    ElinspectError
+        If another process works as this station.
+    """
+    try:
+        journal.parent.mkdir(parents=True, exist_ok=True)
+        stream = journal.with_suffix(".lock").open("ab")
+    except OSError as error:  # the journal says so when it is written; two at once only cost time
+        _log.warning("%s cannot be locked: %s", journal, error)
+        yield
+        return
+    with stream:
+        if not _locked(stream):
+            raise ElinspectError("station.running", station=station)
+        yield
+
+
+def _locked(stream: IO[bytes]) -> bool:
+    """Lock a file that nobody else has locked; False if somebody has."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Event
@@ -16,6 +17,7 @@ from elinspect.station.panel_work import Came, Outcome
 from elinspect.station.station_file import StationFile
 from elinspect.station.worker import Worker
 from elinspect.store.log import Log
+from elinspect.store.reading import inspections_for
 from elinspect.store.refusals import refuse_file, refused_files, take_file
 
 LOOK_S = 0.5
@@ -86,9 +88,11 @@ class Station:
         """Look into the folder once and deal with all that is complete."""
         listing = look_into(self._station.folder)
         yield from self._note_problem(listing)
-        if listing.problem is not None or self._clock() < self._put_off_until:
+        if listing.problem is not None or self._waits():
             return
         yield from self._note_refused(listing)
+        if self._waits():
+            return
         for found in self._watch.look(listing, self._clock(), self._done):
             step = self._deal_with(found)
             yield step
@@ -99,6 +103,9 @@ class Station:
             {key for name in listing.files if (key := self._naming.key_of(name)) is not None} | listing.refused.keys()
         )
 
+    def _waits(self) -> bool:
+        return self._clock() < self._put_off_until
+
     def _done(self, found: FoundSet) -> bool:
         return self._journal.holds(found.key, found.print)
 
@@ -107,11 +114,10 @@ class Station:
         pictures = tuple(sorted(filter(is_picture, found.files)))
         outcome = self._worker.inspect(self._station.folder, pictures)
         try:
-            if outcome.came is Came.REFUSED:
+            if outcome.came is Came.REFUSED or _settings_wrong(outcome):
                 # A file that is being replaced just now is looked at again when it has settled.
                 assert outcome.reason is not None
-                refuse_file(self._log, self._station.name, found.key, outcome.reason)
-                self._refused.add(found.key)
+                self._list(found.key, outcome.reason)
             elif outcome.came is Came.INSPECTED and found.key in self._refused:
                 take_file(self._log, self._station.name, found.key)
                 self._refused.discard(found.key)
@@ -125,7 +131,10 @@ class Station:
         if listing.problem != self._problem:
             self._problem = listing.problem
             if listing.problem is not None:
-                yield Step(str(self._station.folder), Outcome(Came.LATER, reason=listing.problem))
+                folder = str(self._station.folder)
+                with suppress(ElinspectError):  # said on the console in any case
+                    self._list(folder, listing.problem)
+                yield Step(folder, Outcome(Came.LATER, reason=listing.problem))
 
     def _note_refused(self, listing: Listing) -> Iterator[Step]:
         """Log what is no file, and take from the list what has gone."""
@@ -133,14 +142,25 @@ class Station:
         try:
             for name, reason in listing.refused.items():
                 if name not in self._refused:
-                    refuse_file(self._log, self._station.name, name, reason)
-                    self._refused.add(name)
+                    self._list(name, reason)
                     yield Step(name, Outcome(Came.REFUSED, reason=reason))
             for key in [key for key in self._refused if key not in here]:
                 take_file(self._log, self._station.name, key)
                 self._refused.discard(key)
         except ElinspectError as error:
+            self._put_off_until = self._clock() + LATER_S
             yield Step(self._station.name, Outcome(Came.LATER, reason=error.message))
+
+    def _list(self, name: str, reason: Message) -> None:
+        """Put a file, or the folder, on the list of what could not be inspected, where the inspector sees it."""
+        refuse_file(self._log, self._station.name, name, reason)
+        self._refused.add(name)
+
+
+def _settings_wrong(outcome: Outcome) -> bool:
+    """Whether panels wait for a file of settings to be mended, not for the log: that can be put on the log's list."""
+    reason = outcome.reason
+    return outcome.came is Came.LATER and reason is not None and not reason.code.startswith("log.")
 
 
 class Naming:
@@ -208,8 +228,14 @@ def hints(folder: Path, polling: bool, stop: Event) -> Iterator[None]:
 
 
 def replay(
-    settings: StationFile, folder: Path, worker: Worker, speed: float, stop: Event, said: Callable[[Step], None]
-) -> None:
+    settings: StationFile,
+    folder: Path,
+    log: Log,
+    worker: Worker,
+    speed: float,
+    stop: Event,
+    said: Callable[[Step], None],
+) -> int:
     """Play a recorded folder back for practice, in the order and at the pace in which its files were written.
 
     Parameters
@@ -218,6 +244,8 @@ def replay(
         Its purpose is `rehearsal`.
     folder : Path
         Recorded pictures; nothing is changed in it.
+    log : Log
+        Where the worker logs.
     worker : Worker
         What inspects.
     speed : float
@@ -226,20 +254,49 @@ def replay(
         Ends it.
     said : callable
         Told of every panel.
+
+    Returns
+    -------
+    int
+        How many of the panels the log had already: they come to nobody's queue again.
+
+    Raises
+    ------
+    ElinspectError
+        If there is nothing to play back.
     """
-    cameras = read_camera_set(settings.capture) if settings.capture is not None else CameraSet()
-    naming = Naming(cameras)
-    watch = FolderWatch(naming.key_of, lambda _key, _names: True, 0.0, 0.0)
-    found = watch.look(look_into(folder), 0.0, lambda _found: False)
-    start, first = time.monotonic(), None
+    found = _recorded(settings, folder)
+    with log.reading() as connection:
+        before = inspections_for(connection, settings.purpose)
+    start, first, known = time.monotonic(), _written(found[0]), 0
     for each in found:
-        written = min(identity[1] for identity in each.files.values()) / 1e9
-        first = written if first is None else first
-        if stop.wait(max(0.0, (written - first) / speed - (time.monotonic() - start))):
-            return
+        if stop.wait(max(0.0, (_written(each) - first) / speed - (time.monotonic() - start))):
+            break
         begun = time.perf_counter()
-        outcome = worker.inspect(folder, tuple(sorted(filter(is_picture, each.files))))
+        pictures = tuple(sorted(filter(is_picture, each.files)))
+        outcome = worker.inspect(folder, pictures)
         said(Step(each.key, outcome, time.perf_counter() - begun))
+        while outcome.came is Came.LATER and not stop.wait(LATER_S):
+            outcome = worker.inspect(folder, pictures)
+            said(Step(each.key, outcome, time.perf_counter() - begun))
+        known += outcome.inspection in before
+    return known
+
+
+def _recorded(settings: StationFile, folder: Path) -> tuple[FoundSet, ...]:
+    cameras = read_camera_set(settings.capture) if settings.capture is not None else CameraSet()
+    listing = look_into(folder)
+    if listing.problem is not None:
+        raise ElinspectError(listing.problem.code, **listing.problem.values)
+    watch = FolderWatch(Naming(cameras).key_of, lambda _key, _names: True, 0.0, 0.0)
+    found = watch.look(listing, 0.0, lambda _found: False)
+    if not found:
+        raise ElinspectError("station.nothing_to_replay", folder=str(folder))
+    return found
+
+
+def _written(found: FoundSet) -> float:
+    return min(identity[1] for identity in found.files.values()) / 1e9
 
 
 def for_rehearsal(station: StationFile) -> StationFile:

@@ -1,10 +1,12 @@
-"""The worker: one process of lower priority that inspects, started anew when it is lost."""
+"""The worker: one process of lower priority that inspects, started anew when it is lost or hangs."""
 
 import logging
 import os
+import signal
+import threading
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 
 from elinspect.catalogue import Message
@@ -15,6 +17,10 @@ from elinspect.station.station_file import StationFile
 _log = logging.getLogger(__name__)
 _NICE = 5
 _TRIES = 2
+PATIENCE_S = 180.0
+"""How long one panel may take before its process is given up as hanging (a network share that no longer answers).
+Common practice, no source: many times the slowest panel on a busy machine, short enough that the line is told.
+"""
 _asked: tuple[StationFile, str] | None = None
 _bench: Bench | None = None
 
@@ -22,6 +28,10 @@ _bench: Bench | None = None
 def _begin(station: StationFile, log: str) -> None:
     """Make ready in the worker's process: it must never take the window's time."""
     global _asked
+    # Ctrl+C and a stop of the service reach the whole group; it is the station that ends this process, after its panel.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_station, daemon=True).start()
     if hasattr(os, "nice"):
         os.nice(_NICE)
     from elinspect.vision import cv2
@@ -30,12 +40,23 @@ def _begin(station: StationFile, log: str) -> None:
     _asked = (station, log)
 
 
+def _end_with_the_station() -> None:
+    """End this process when the station has gone without ending it (killed): nobody would ever ask it again."""
+    station = parent_process()
+    if station is not None:
+        station.join()
+        os._exit(1)
+
+
 def _work(folder: Path, names: tuple[str, ...]) -> Outcome:
     """Inspect in the worker's process; what cannot be set up now (a log that is locked) is tried again next time."""
     global _bench
     if _bench is None:
         assert _asked is not None
-        _bench = set_up(*_asked)
+        try:
+            _bench = set_up(*_asked)
+        except ElinspectError as error:
+            return Outcome(Came.LATER, reason=error.message)
     return work_on(_bench, folder, names)
 
 
@@ -48,32 +69,36 @@ class Worker:
         The settings.
     log : str
         File or URL.
+    patience_s : float
+        How long a set may take before its process is killed.
     """
 
-    def __init__(self, station: StationFile, log: str) -> None:
+    def __init__(self, station: StationFile, log: str, patience_s: float = PATIENCE_S) -> None:
         self._station = station
         self._log = log
+        self._patience_s = patience_s
         self._pool: ProcessPoolExecutor | None = None
 
     def inspect(self, folder: Path, names: tuple[str, ...]) -> Outcome:
         """Inspect one set; waits for it.
 
-        A process that dies on it (killed, out of memory) is replaced and tries once more; a set that two died on is
-        refused, so that it does not stop the line.
+        A process that dies on it (killed, out of memory) or hangs is replaced and tries once more; a set that two were
+        lost on is refused, so that it does not stop the line.
         """
+        lost = Message("station.worker_lost", {"file": names[0]})
         for _ in range(_TRIES):
             try:
                 future: Future[Outcome] = self._running().submit(_work, folder, names)
-                return future.result()
+                return self._waited_for(future)
             except BrokenProcessPool:
                 self.close()
-            except ElinspectError as error:
-                return Outcome(Came.LATER, reason=error.message)
+            except _HangingError:
+                lost = Message("station.worker_hung", {"file": names[0], "seconds": self._patience_s})
             except Exception as error:  # a bug of ours must not stop the line; the panel stays where it is
                 _log.exception("inspecting %s", names)
                 cause = f"{type(error).__name__}: {error}"
                 return Outcome(Came.REFUSED, reason=Message("station.unexpected", {"file": names[0], "cause": cause}))
-        return Outcome(Came.REFUSED, reason=Message("station.worker_lost", {"file": names[0]}))
+        return Outcome(Came.REFUSED, reason=lost)
 
     @property
     def process_ids(self) -> tuple[int, ...]:
@@ -86,8 +111,27 @@ class Worker:
             self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
 
+    def _waited_for(self, future: "Future[Outcome]") -> Outcome:
+        try:
+            return future.result(self._patience_s)
+        except TimeoutError:
+            if future.done():
+                raise  # it came out of the work itself
+            self._kill()
+            raise _HangingError from None
+
+    def _kill(self) -> None:
+        assert self._pool is not None
+        for process in tuple(self._pool._processes.values()):
+            process.kill()
+        self.close()
+
     def _running(self) -> ProcessPoolExecutor:
         if self._pool is None:
             context = get_context("spawn")
             self._pool = ProcessPoolExecutor(1, context, _begin, (self._station, self._log))
         return self._pool
+
+
+class _HangingError(Exception):
+    """The process did not come back in time and was killed."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, exists, func, select
 
-from elinspect.records import Disposition
+from elinspect.records import Disposition, Purpose, Stage
 from elinspect.store.schema import flags, holds, inspected_counts, inspections, kept_counts
 
 _QUEUE = (
@@ -79,12 +79,18 @@ def pictures_of(connection: Connection, serial: str) -> Sequence[Any]:
     return connection.execute(same.order_by(inspections.c.event_id.desc())).all()
 
 
-def last_at_station(connection: Connection, station: str) -> str | None:
-    """Return the serial a station logged last; None if it has logged none."""
-    known = (inspections.c.station == station, inspections.c.serial.is_not(None))
+def last_at_station(connection: Connection, station: str, stage: Stage, purpose: Purpose) -> str | None:
+    """Return the serial a station logged last at a stage for a purpose; None if it has logged none."""
+    own = (inspections.c.station == station, inspections.c.stage == stage, inspections.c.purpose == purpose)
+    known = (*own, inspections.c.serial.is_not(None))
     newest = select(inspections.c.serial).where(*known).order_by(inspections.c.event_id.desc()).limit(1)
     found = connection.execute(newest).scalar_one_or_none()
     return str(found) if found is not None else None
+
+
+def inspections_for(connection: Connection, purpose: Purpose) -> frozenset[str]:
+    """Return the ids of all inspections for a purpose."""
+    return frozenset(connection.execute(select(inspections.c.id).where(inspections.c.purpose == purpose)).scalars())
 
 
 def answer_counts(connection: Connection, chosen: Sequence[str]) -> Mapping[str, int]:

@@ -1,7 +1,9 @@
 """Everything that can go wrong with the camera's folder: each gives words, loses nothing, inspects nothing twice."""
 
+import json
 import os
 import shutil
+import sqlite3
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
@@ -14,9 +16,9 @@ from sqlalchemy import select
 from elinspect.catalogue import Message
 from elinspect.criteria import default_criteria
 from elinspect.errors import LogError
-from elinspect.imaging.capture import CameraSet
+from elinspect.imaging.capture import CameraSet, Capture
 from elinspect.operations.desk import ReviewDesk
-from elinspect.records import Disposition, Exposures, NoModel, PanelResult, Purpose
+from elinspect.records import Disposition, ExposureRole, Exposures, NoModel, PanelResult, Purpose
 from elinspect.review.gate import Role
 from elinspect.station import panel_work
 from elinspect.station.journal import Journal
@@ -24,7 +26,10 @@ from elinspect.station.panel_work import Bench, Came, Outcome, work_on
 from elinspect.station.running import Station, Step, run
 from elinspect.station.station_file import SerialRule, SerialSource, StationFile
 from elinspect.store import open_log
-from elinspect.store.schema import inspections
+from elinspect.store.schema import inspections, outbox
+from elinspect.store.verify import verify
+
+FULL, LOW = ExposureRole.FULL_CURRENT, ExposureRole.LOW_CURRENT
 
 
 class HereWorker:
@@ -101,8 +106,12 @@ class Camera:
 
 @pytest.fixture
 def camera(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Camera]:
+    """A camera whose faults release nothing, whatever the test does, and leave the log's chain whole."""
     made = Camera(tmp_path, monkeypatch)
     yield made
+    with made.log.reading() as connection:
+        assert connection.execute(select(outbox)).all() == []
+    assert verify(made.log) == ()
     made.log.close()
 
 
@@ -224,8 +233,51 @@ def test_a_folder_that_is_lost_and_comes_back_loses_no_panel(camera: Camera) -> 
     camera.folder.rename(away)
     (step,) = camera.look()
     assert "cannot be looked into" in step.outcome.reason.text  # type: ignore[union-attr]
+    (said,) = camera.unread().values()  # the inspector sees it too, not only who started the station
+    assert said == step.outcome.reason.text  # type: ignore[union-attr]
     away.rename(camera.folder)
     assert [step.outcome.came for step in camera.look()] == [Came.INSPECTED]
+    assert camera.unread() == {}
+
+
+def test_while_a_file_of_settings_is_broken_panels_wait_and_the_inspector_sees_why(camera: Camera) -> None:
+    camera.takes("001.png")
+    inspect = camera.worker.inspect
+    broken = Message("station.no_folder", {"file": "station.toml", "folder": "in"})
+    camera.worker.inspect = lambda *_: Outcome(Came.LATER, reason=broken)  # type: ignore[method-assign]
+    (step,) = camera.look()
+    assert step.outcome.came is Came.LATER
+    assert camera.unread() == {"001.png": broken.text}
+    camera.worker.inspect = inspect  # type: ignore[method-assign]
+    camera.now += 5
+    assert [step.outcome.came for step in camera.look()] == [Came.INSPECTED]
+    assert camera.unread() == {}
+
+
+def test_a_log_that_is_really_locked_makes_panels_wait(camera: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
+    camera.takes("001.png")
+    monkeypatch.setattr("elinspect.store.connection.WAIT_S", 0.05)
+    with sqlite3.connect(camera.place / "log.sqlite") as other:
+        other.execute("BEGIN IMMEDIATE")
+        (step,) = camera.look()
+        other.rollback()
+    other.close()
+    assert step.outcome.came is Came.LATER
+    assert "another program has been writing to it for too long" in step.outcome.reason.text  # type: ignore[union-attr]
+    camera.now += 5
+    camera.look()
+    assert camera.logged() == ["001"]
+
+
+def test_a_link_among_the_companions_is_not_followed(camera: Camera) -> None:
+    """The companion is found by its name beside the picture, not in the folder's list."""
+    capture = Capture("gate", files="{serial}_{exposure}", exposures={FULL: "full", LOW: "low"})
+    camera.worker.bench = replace(camera.worker.bench, cameras=CameraSet(capture))
+    camera.takes("001_full.png")
+    (camera.folder / "001_low.png").symlink_to(camera.place / "painted.png")
+    camera.look()
+    assert "out of the folder" in camera.unread()["001_full.png"]
+    assert camera.logged() == []
 
 
 def test_a_wall_clock_that_jumps_back_changes_nothing(camera: Camera) -> None:
@@ -312,6 +364,35 @@ def test_serials_that_count_up_hold_when_they_go_back(camera: Camera) -> None:
     camera.look()
     serial, disposition, reasons = _held(camera)
     assert (serial, disposition, reasons[0]) == ("0123", Disposition.HOLD, "station.serial_order")
+
+
+@pytest.mark.parametrize(
+    ("serial", "logged"),
+    [
+        ("../../../etc/passwd", "../../../etc/passwd"),
+        ("'; DROP TABLE events; --", "'; DROP TABLE events; --"),
+        ('x" onload="y', 'x" onload="y'),
+        ("panel 🔥", "panel 🔥"),
+        ("9" * 300, None),
+        ("12\n34\x00", None),
+    ],
+)
+def test_odd_serials_go_through_camera_log_and_window_unharmed(camera: Camera, serial: str, logged: str | None) -> None:
+    camera.use(serial=SerialRule(sources=(SerialSource.SIDE_FILE,)))
+    camera.worker.bench = replace(camera.worker.bench, cameras=CameraSet(Capture("gate", side_file="{serial}.json")))
+    before = {path for path in camera.place.rglob("*") if "log.sqlite" not in path.name}
+    camera.takes("a.png")
+    (camera.folder / "a.json").write_text(json.dumps({"serial": serial}))
+    camera.look(3)
+    assert camera.logged() == [logged]
+    desk = ReviewDesk(camera.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
+    review = desk.open(desk.queue()[0].inspection)
+    desk.close()
+    assert review.result.serial == logged
+    if logged is None:
+        assert review.result.proposal.reasons[0].code == "station.serial_form"
+    after = {path for path in camera.place.rglob("*") if "log.sqlite" not in path.name}
+    assert {path.name for path in after - before} == {"a.png", "a.json", "journal"}
 
 
 def test_a_name_that_is_no_serial_of_the_plant_holds_without_a_serial(camera: Camera) -> None:

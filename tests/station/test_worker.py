@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 
@@ -15,12 +16,14 @@ import pytest
 import zxingcpp
 
 import elinspect
-from elinspect.errors import SettingsFileError
+from elinspect.errors import ElinspectError, SettingsFileError
 from elinspect.imaging import read_image
+from elinspect.imaging.capture import PanelFiles
 from elinspect.records import ElImage, Exposures, Purpose
-from elinspect.station.panel_work import Came, code_in_picture
+from elinspect.station.panel_work import Came, codes_in_pictures, serials_read
 from elinspect.station.running import Naming, for_rehearsal, replay
-from elinspect.station.station_file import StationFile, read_station_file
+from elinspect.station.serials import agreed_serial
+from elinspect.station.station_file import SerialRule, SerialSource, StationFile, read_station_file
 from elinspect.station.worker import Worker
 from elinspect.store import open_log
 
@@ -85,6 +88,52 @@ def test_a_worker_that_is_killed_is_replaced_and_a_picture_that_kills_is_refused
     assert _serials(place) == ["001"]
 
 
+def test_a_worker_that_hangs_is_given_up_in_words(place: Path) -> None:
+    os.mkfifo(place / "in" / "001.png")  # nobody writes to it: whoever opens it waits for ever
+    settings = read_station_file(place / "station.toml")
+    assert settings.log is not None
+    worker = Worker(settings, settings.log, patience_s=0.5)
+    refused = worker.inspect(settings.folder, ("001.png",))
+    assert refused.came is Came.REFUSED
+    assert "did not come to an end within" in refused.reason.text  # type: ignore[union-attr]
+    assert worker.process_ids == ()
+
+
+def test_ctrl_c_in_the_middle_of_a_panel_finishes_it_first(place: Path) -> None:
+    """A terminal sends the signal to the whole group, the worker included."""
+    shutil.copy(SAMPLE, place / "in" / "000123.png")
+    environment = {**os.environ, "XDG_STATE_HOME": str(place / "state")}
+    command = [sys.executable, "-m", "elinspect.cli", "station", "run", str(place / "station.toml")]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    station = subprocess.Popen(command, env=environment, start_new_session=True, **pipes)  # type: ignore[call-overload]
+    try:
+        _until(lambda: _inspecting(station.pid))
+        second = subprocess.run([*command, "--once"], env=environment, capture_output=True, text=True, check=False)
+        assert (second.returncode, "Station EL 1 is already running" in second.stderr) == (1, True)
+        os.killpg(station.pid, signal.SIGINT)
+        said, wrong = station.communicate(timeout=120)
+    finally:
+        station.kill()
+    assert (station.returncode, wrong) == (0, "")
+    assert "000123.png: panel 000123, proposed:" in said
+    assert _serials(place) == ["000123"]
+
+
+def _inspecting(station: int) -> bool:
+    """Whether the station's worker has got so far that it ignores Ctrl+C."""
+    children = Path(f"/proc/{station}/task/{station}/children").read_text().split()
+    lines = [line for child in children for line in Path(f"/proc/{child}/status").read_text().splitlines()]
+    ignored = [int(line.split()[1], 16) for line in lines if line.startswith("SigIgn")]
+    return any(signals >> (signal.SIGTERM - 1) & 1 for signals in ignored)
+
+
+def _until(condition: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + 60
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
 def test_the_command_inspects_what_is_there_and_a_restart_does_nothing_twice(place: Path) -> None:
     shutil.copy(SAMPLE, place / "in" / "000123.png")
     (place / "in" / "000124.png").write_bytes(b"")
@@ -116,7 +165,17 @@ def test_a_recorded_folder_is_played_back_in_its_order_and_pace_as_rehearsal(pla
             asked.append((names[0], time.monotonic()))
             return Outcome(Came.REFUSED)
 
-    replay(settings, place / "in", Notes(), 20.0, threading.Event(), lambda _step: None)  # type: ignore[arg-type]
+    (place / "empty").mkdir()
+    with open_log(place / "log.sqlite") as log:
+
+        def play(folder: Path) -> int:
+            return replay(settings, folder, log, Notes(), 20.0, threading.Event(), lambda _step: None)  # type: ignore[arg-type]
+
+        assert play(place / "in") == 0
+        with pytest.raises(ElinspectError, match="There is no picture to play back"):
+            play(place / "empty")
+        with pytest.raises(ElinspectError, match="cannot be looked into"):
+            play(place / "gone")
     assert [name for name, _ in asked] == ["1.png", "3.png", "2.png"]
     assert asked[-1][1] - asked[0][1] >= 0.19  # 4 s, twenty times as fast
 
@@ -137,15 +196,43 @@ def _with_code(text: str, format_: zxingcpp.BarcodeFormat) -> np.ndarray:
 
 @pytest.mark.parametrize("format_", [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.Code128])
 def test_a_code_in_the_picture_gives_the_serial(format_: zxingcpp.BarcodeFormat) -> None:
-    assert code_in_picture(_exposures(_with_code("000103647768", format_))) == "000103647768"
+    assert codes_in_pictures(_exposures(_with_code("000103647768", format_)), ".+") == ("000103647768",)
 
 
-def test_no_code_or_two_different_ones_give_none() -> None:
-    one = _with_code("000103647768", zxingcpp.BarcodeFormat.QRCode)
-    two = np.vstack([one, _with_code("000103647769", zxingcpp.BarcodeFormat.QRCode)])
-    assert code_in_picture(_exposures(two)) is None
-    assert code_in_picture(_exposures(np.full((300, 400), 90, np.uint8))) is None
-    assert code_in_picture(Exposures((read_image(SAMPLE),))) is None
+def test_a_small_code_in_a_large_picture_is_read_at_full_resolution() -> None:
+    """Modules of 3 px: two of them fall into one pixel of the coarse picture."""
+    drawn = np.array(zxingcpp.create_barcode("000103647768", zxingcpp.BarcodeFormat.DataMatrix).to_image(scale=3))
+    grey = np.full((1400, 3600), 40, np.uint8)
+    grey[400:] = 200  # the panel
+    grey[100 : 100 + drawn.shape[0], 100 : 100 + drawn.shape[1]] = 60 + drawn // 8
+    assert codes_in_pictures(_exposures(grey), ".+") == ("000103647768",)
+
+
+def test_no_code_gives_no_serial() -> None:
+    assert codes_in_pictures(_exposures(np.full((300, 400), 90, np.uint8)), ".+") == ()
+    assert codes_in_pictures(Exposures((read_image(SAMPLE),)), ".+") == ()
+
+
+@pytest.mark.parametrize(
+    ("texts", "pattern", "serial"),
+    [
+        (["000103647768"], r"\d{12}", "000103647768"),
+        (["000103647768", "FIXTURE 7"], r"\d{12}", "000103647768"),
+        (["000103647768", "000103647769"], r"\d{12}", None),
+        (["000103647769"], r"\d{12}", None),
+    ],
+    ids=["the same", "another label beside it", "that of a neighbour beside it", "another panel's"],
+)
+def test_codes_in_the_picture_are_checked_against_the_file_name(
+    tmp_path: Path, texts: list[str], pattern: str, serial: str | None
+) -> None:
+    """Two codes that can both be serials are a doubt, whatever the file is called."""
+    drawn = np.vstack([_with_code(text, zxingcpp.BarcodeFormat.QRCode) for text in texts])
+    sources = (SerialSource.FILE_NAME, SerialSource.PICTURE)
+    rule = SerialRule(sources=sources, pattern=pattern)
+    settings = StationFile("EL 1", tmp_path, tmp_path / "r.toml", serial=rule)
+    files = PanelFiles((tmp_path / "000103647768.png",))
+    assert agreed_serial(serials_read(files, _exposures(drawn), settings), rule).serial == serial
 
 
 @pytest.mark.parametrize(

@@ -160,8 +160,8 @@ def test_a_hold_ends_by_rework_concession_or_scrap_and_by_whom_it_may_whoever_ca
     if role is Role.INSPECTOR:
         with pytest.raises(LogError, match="Only a quality engineer"):
             log.append([conceded], "gate 1", _version(log), _locked(log))
+        technician = _signed_in(log, Role.TECHNICIAN)
         with pytest.raises(LogError, match="Sign in as inspector"):
-            technician = _signed_in(log, Role.TECHNICIAN)
             log.append([_accept(inspection, technician)], "gate 1", _version(log), _locked(log))
     else:
         log.append([conceded], "gate 1", _version(log), _locked(log))

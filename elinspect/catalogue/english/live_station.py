@@ -15,10 +15,18 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{file}: the inspection of this picture broke off twice (killed, or out of memory). Take the picture again; if "
         "it happens again, keep the file for whoever looks after this program."
     ),
-    "station.unexpected": (
-        "{file}: something unexpected went wrong ({cause}). Judge this panel without the program, and keep the file "
-        "for whoever looks after it."
+    "station.worker_hung": (
+        "{file}: the inspection of this picture did not come to an end within {seconds:.0f} s, twice, and was broken "
+        "off. Check that the camera's folder and the log can be reached, then take the picture again."
     ),
+    "station.unexpected": (
+        "{file}: something unexpected went wrong ({cause}). Hold the panel, and keep the file for whoever looks after "
+        "this program."
+    ),
+    "station.running": (
+        "Station {station} is already running on this machine. Stop that one first, or leave it running."
+    ),
+    "station.nothing_to_replay": "There is no picture to play back in {folder}.",
     "station.no_serial": "The panel has no serial: no source gave one. Give the serial, or take the picture again.",
     "station.serials_differ": (
         "The sources of the serial disagree ({said}): picture and panel may not belong together. Check the panel, and "
@@ -41,6 +49,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "station.source.picture": "code in the picture",
     "command.station_watching": "Watching {folder}, logging to {log}. Ctrl+C stops.",
     "command.station_replay": "Playing {folder} back for practice: purpose 'rehearsal', nothing is released.",
+    "command.station_known": (
+        "{known} of these pictures were in the log already, and come to nobody's queue twice. To rehearse them again, "
+        "give a new log with --log."
+    ),
     "command.station_inspected": "{key}: panel {serial}, proposed: {proposal!d} ({seconds:.1f} s)",
     "command.station_refused": "{key}: not inspected. {reason}",
     "command.station_later": "{key}: will be tried again. {reason}",
