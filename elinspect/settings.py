@@ -428,17 +428,22 @@ class RibbonOffsetSettings:
 
 @dataclass(frozen=True, slots=True)
 class ChippedCellSettings:
-    """When a dark place at the edge is a chip.
+    """When a dark place at the edge is a chip: where silicon is missing, only scattered light is left.
+
+    Defaults: common practice, no source.
 
     Attributes
     ----------
     threshold : float
         Score from which a place is a finding.
     black_share : float
-        Luminance over the expected one below which a place counts. Common practice, no source: where silicon is missing
-        only scattered light is left.
-    most_area_fraction : float
-        Largest chip, share of the cell; what is larger is an inactive area. Common practice, no source.
+        Luminance over that of the other cells there below which a place counts.
+    edge_mm : float
+        So much of the outermost silicon is not looked at: cells do not lie to the pixel.
+    gap_mm : float
+        Gaps of the silicon up to twice as wide are busbars, not its edge.
+    most_area_mm2 : float
+        Largest chip; what is larger is an inactive area.
     least_around : float
         Luminance around it over the expected one: an edge that fades out is shading of the rim.
     least_depth_mm, most_ratio : float
@@ -448,12 +453,14 @@ class ChippedCellSettings:
     """
 
     threshold: float = 0.5
-    black_share: float = 0.4
-    most_area_fraction: float = 0.03
-    least_around: float = 0.6
-    least_depth_mm: float = 2.5
+    black_share: float = 0.45
+    edge_mm: float = 0.7
+    gap_mm: float = 2.5
+    most_area_mm2: float = 150.0
+    least_around: float = 0.75
+    least_depth_mm: float = 2.0
     most_ratio: float = 4.0
-    half_area_mm2: float = 6.0
+    half_area_mm2: float = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,8 +471,11 @@ class ForeignBodySettings:
     ----------
     threshold : float
         Score from which a place is a finding.
-    black_share : float
-        Luminance over the expected one below which a place counts. Common practice, no source.
+    black_share, blackest_share : float
+        Luminance over the expected one below which a place counts, in smooth cells and in the most textured ones.
+        Common practice, no source.
+    texture_multiple : float
+        A place must lie so many robust spreads of the cell's own luminance below.
     soft_around, sharp_around : float
         Luminance of a ring around it over the expected one: below the first it fades out, which nothing does that only
         lies there; from the second on the edge is sharp.
@@ -480,9 +490,11 @@ class ForeignBodySettings:
     """
 
     threshold: float = 0.5
-    black_share: float = 0.3
-    soft_around: float = 0.6
-    sharp_around: float = 0.8
+    black_share: float = 0.5
+    blackest_share: float = 0.25
+    texture_multiple: float = 8.0
+    soft_around: float = 0.75
+    sharp_around: float = 0.92
     most_area_fraction: float = 0.05
     upright_deg: float = 15.0
     half_area_mm2: float = 3.0
@@ -499,24 +511,25 @@ class SolderFaultSettings:
         Score from which a stretch is a finding.
     least_depth : float
         Depth (natural logarithm) under the surroundings of both neighbouring busbars.
-    usual_multiple : float
-        And in multiples of the spread of that depth over the cell: wafers have patterns of their own.
-    least_length_mm : float
-        Shortest stretch.
-    smooth_mm : float
-        Depths are averaged over so much along the busbar.
-    half_evidence_mm, half_evidence_paired_mm : float
-        Length times depth over the least one that gives a score of 0.5: from one exposure, and from the ratio to one at
-        low current.
+    least_pitches : float
+        Shortest stretch between closely spaced wires, in multiples of their spacing: what is shorter is a stain.
+    least_spread : float
+        Spread of depths over the panel that is taken at least: smoother panels do not exist.
+    lengths_mm : tuple of float
+        Lengths that are tried: a pad, several, half a ribbon, a whole one.
+    half_multiple, half_multiple_paired : float
+        Depth in multiples of that spread that gives a score of 0.5: from one exposure, and from the ratio to one at low
+        current, in which wafers have no pattern. The first from the tuning half of the free real cells, in which no
+        stretch without one was to stand out.
     """
 
     threshold: float = 0.5
-    least_depth: float = 0.04
-    usual_multiple: float = 4.0
-    least_length_mm: float = 8.0
-    smooth_mm: float = 5.0
-    half_evidence_mm: float = 40.0
-    half_evidence_paired_mm: float = 15.0
+    least_depth: float = 0.025
+    least_pitches: float = 1.4
+    least_spread: float = 0.004
+    lengths_mm: tuple[float, ...] = (12.0, 20.0, 35.0, 60.0, 200.0)
+    half_multiple: float = 4.5
+    half_multiple_paired: float = 4.5
 
 
 @dataclass(frozen=True, slots=True)

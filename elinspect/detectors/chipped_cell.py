@@ -1,11 +1,27 @@
 """Chips: a piece missing at an edge or corner, where all other cells of the panel have silicon."""
 
-import numpy as np
+from dataclasses import dataclass
 
-from elinspect.detectors.black_places import BlackPlace, black_places, finding_of
+import numpy as np
+from numpy.typing import NDArray
+
+from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.view import REFERENCE_CELLS
-from elinspect.records import Detection, Finding, Kind, PanelView, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import ChippedCellSettings
+from elinspect.vision import cv2
+
+_LIT = 0.6
+"""Share of the cell's luminance from which a place of the typical cell counts as silicon."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Silicon:
+    """Where all cells of the panel have silicon, and how bright it is: logarithms, at the scale of the maps."""
+
+    present: NDArray[np.bool_]
+    usual: FloatImage
+    rim: NDArray[np.bool_]
 
 
 def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
@@ -21,28 +37,90 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
     Returns
     -------
     Detection
-        Closed outlines up to where the cell is looked at. The format's outline is what the panel's cells have in
+        Closed outlines up to half a millimetre from the edge. The format's outline is what the panel's cells have in
         common, so chamfers are none; with fewer than eight cells nothing is found. A dark region at the edge that is
         larger than a chip can be is an inactive area.
     """
-    scores = np.zeros(len(view.flat), np.float32)
+    n = len(view.flat)
+    scores = np.zeros(n, np.float32)
     findings: list[Finding] = []
-    for cell in np.flatnonzero(view.judged) if len(view.flat) >= REFERENCE_CELLS else ():
-        for place in black_places(view, int(cell), settings.black_share):
-            score = _score(view, place, settings)
-            scores[cell] = max(scores[cell], score)
-            if score >= settings.threshold:
-                findings.append(finding_of(view, Kind.CHIPPED_CELL, int(cell), place, score))
+    if n >= REFERENCE_CELLS:
+        silicon = _silicon(view, settings)
+        least = np.where(silicon.present, silicon.usual + np.log(settings.black_share), -np.inf).astype(np.float32)
+
+        def work(part: slice) -> list[list[Finding]]:
+            return [_chips(view, cell, silicon, least, settings) for cell in range(part.start, part.stop)]
+
+        for cell, found in enumerate([of_cell for part in over_cells(work, n) for of_cell in part]):
+            if view.judged[cell] and found:
+                scores[cell] = max(chip.score for chip in found)
+                findings += [chip for chip in found if chip.score >= settings.threshold]
     return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings))
 
 
-def _score(view: PanelView, place: BlackPlace, settings: ChippedCellSettings) -> float:
-    """Area over that which gives 0.5; none for what lies within the cell, is too large, or fades out."""
-    share = float(place.region.mean())
-    if not place.at_rim or share > settings.most_area_fraction or place.around < settings.least_around:
-        return 0.0
-    long, short, _ = place.sides_mm(view.mm_per_px)
-    if long > settings.most_ratio * short and short < settings.least_depth_mm:
-        return 0.0
-    area = place.area_mm2(view.mm_per_px)
-    return area / (area + settings.half_area_mm2)
+def _silicon(view: PanelView, settings: ChippedCellSettings) -> _Silicon:
+    # Strings lie turned by half a turn now and then: what is a chamfer in one of two is no silicon.
+    usual = np.minimum(view.typical, view.typical[::-1, ::-1])
+    lit = (usual > np.log(_LIT)).astype(np.uint8)
+    edge = 2 * round(settings.edge_mm / view.mm_per_px) + 1
+    present = cv2.erode(np.pad(lit, 1), np.ones((edge, edge), np.uint8))[1:-1, 1:-1]
+    # Busbars are gaps in it, but no rim.
+    rows = 2 * round(settings.gap_mm / view.mm_per_px) + 1
+    whole = cv2.morphologyEx(np.pad(present, rows), cv2.MORPH_CLOSE, np.ones((rows, rows), np.uint8))[
+        rows:-rows, rows:-rows
+    ]
+    inner = cv2.erode(np.pad(whole, 1), np.ones((5, 5), np.uint8))[1:-1, 1:-1]
+    return _Silicon(present > 0, usual, (whole > 0) & (inner == 0))
+
+
+def _chips(
+    view: PanelView, cell: int, silicon: _Silicon, least: FloatImage, settings: ChippedCellSettings
+) -> list[Finding]:
+    black = (view.log_cells[cell] < least).astype(np.uint8)
+    black = cv2.morphologyEx(black, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
+    if not (black.astype(bool) & silicon.rim).any():
+        return []
+    _, label = cv2.connectedComponents(black, connectivity=8)
+    at_rim = np.unique(label[silicon.rim & (black > 0)])
+    return [chip for number in at_rim if (chip := _chip(view, cell, label == number, silicon, settings)) is not None]
+
+
+def _chip(
+    view: PanelView, cell: int, region: NDArray[np.bool_], silicon: _Silicon, settings: ChippedCellSettings
+) -> Finding | None:
+    area_mm2 = float(region.sum()) * view.mm_per_px**2
+    outline = _outline(region)
+    _, sides, _ = cv2.minAreaRect(outline[:, ::-1].astype(np.float32))
+    long, short = ((side + 1) * view.mm_per_px for side in (max(sides), min(sides)))
+    if area_mm2 > settings.most_area_mm2 or (long > settings.most_ratio * short and short < settings.least_depth_mm):
+        return None
+    level = view.log_cells[cell] - silicon.usual
+    around = _around(region, silicon.present)
+    if not around.any() or np.exp(np.median(level[around])) < settings.least_around:
+        return None
+    return Finding(
+        Kind.CHIPPED_CELL,
+        cell,
+        area_mm2 / (area_mm2 + settings.half_area_mm2),
+        view.to_picture(outline),
+        area_fraction=float(region.mean()),
+        measurements={
+            "long_side_mm": round(long, 1),
+            "short_side_mm": round(short, 1),
+            "remaining_luminance_share": round(float(np.exp(np.median(level[region]))), 3),
+        },
+    )
+
+
+def _around(region: NDArray[np.bool_], present: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Ring of silicon around a region, two places away from it."""
+    wide, close = (
+        cv2.dilate(region.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) for reach in (5, 2)
+    )
+    return np.asarray((wide > 0) & (close == 0) & present)
+
+
+def _outline(region: NDArray[np.bool_]) -> Points:
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
+    return np.asarray(contour)

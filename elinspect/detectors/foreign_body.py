@@ -3,12 +3,13 @@
 What breaks in a cell fades out along the fingers, what lies on it does not.
 """
 
+import math
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.black_places import BlackPlace, black_places, finding_of
+from elinspect.detectors.black_places import BlackPlace, black_places, finding_of, levels
 from elinspect.records import Detection, Finding, Kind, PanelView, Points, read_only
 from elinspect.settings import ForeignBodySettings
 from elinspect.vision import cv2
@@ -31,13 +32,19 @@ def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    for cell in np.flatnonzero(view.judged):
-        for place in black_places(view, int(cell), settings.black_share):
+    level, inside, texture = levels(view)
+    # Grains are dark too: the more of them, the blacker a body has to be.
+    black = np.clip(
+        -settings.texture_multiple * texture, math.log(settings.blackest_share), math.log(settings.black_share)
+    )
+    lowest = np.where(inside, level, np.float32(0)).min(axis=(1, 2))
+    for cell in np.flatnonzero(view.judged & (lowest < black)).tolist():
+        for place in black_places(level[cell], inside, float(black[cell])):
             score = _score(view, place, settings)
             scores[cell] = max(scores[cell], score)
             if score >= settings.threshold:
                 edge = round(place.around, 3)
-                findings.append(finding_of(view, Kind.FOREIGN_BODY, int(cell), place, score, edge_share=edge))
+                findings.append(finding_of(view, Kind.FOREIGN_BODY, cell, place, score, edge_share=edge))
     return Detection(Kind.FOREIGN_BODY, read_only(scores), tuple(findings))
 
 

@@ -7,7 +7,9 @@ one brick have in common.
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from elinspect.detectors.black_places import levels
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import MaterialPatternSettings
@@ -39,21 +41,19 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
         }))  # fmt: skip
         scores[line.cell] = max(scores[line.cell], line.score)
     if len(view.flat) >= REFERENCE_CELLS:
-        small = view.deviation.shape[:0:-1]
-        inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
+        level, inside, _ = levels(view)
         for cell in np.flatnonzero(view.judged).tolist():
-            score, found = _blotch(view, cell, inside.astype(np.uint8), settings)
+            score, found = _blotch(view, cell, level[cell], inside.astype(np.uint8), settings)
             scores[cell] = max(scores[cell], score)
             findings += found
     return Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings))
 
 
 def _blotch(
-    view: PanelView, cell: int, inside: FloatImage, settings: MaterialPatternSettings
+    view: PanelView, cell: int, level: FloatImage, inside: NDArray[np.uint8], settings: MaterialPatternSettings
 ) -> tuple[float, list[Finding]]:
     """Score and finding of the largest soft dark region."""
     sigma = settings.soft_mm / (HALF * view.mm_per_px)
-    level = view.deviation[cell] - np.median(view.deviation[cell][inside > 0]) if inside.any() else view.deviation[cell]
     # What is black is no pattern of the wafer.
     soft = cv2.GaussianBlur(np.maximum(level, np.float32(np.log(settings.black_share))), (0, 0), sigma)
     dark = ((soft < -settings.least_depth) & (inside > 0)).astype(np.uint8)

@@ -12,20 +12,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
-from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import SolderFaultSettings
 from elinspect.vision import cv2
+
+_BANDS = ((-1, 0.1, 0.4), (1, 0.1, 0.4), (-1, 0.7, 1.3), (1, 0.7, 1.3))
+"""Side of a busbar, and from where to where in multiples of their spacing: beside it, and about its neighbours."""
+
+_RIM_MM, _SMOOTH_MM = 3.0, 5.0
+_LONGEST_LEAST_MM = 18.0
+
+_LONGEST_PART = 0.45
+"""Share of the cell up to which a stretch can be compared with the rest of its own busbar."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """Columns (at half the scale, end not included) along one busbar, their depth, and how much evidence they are."""
+    """Columns (at half the scale, end not included) along one busbar, their depth, and how much it stands out."""
 
     busbar: int
     first: int
     end: int
     depth: float
-    evidence_mm: float
+    multiple: float
 
 
 def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, Detection]:
@@ -50,42 +59,20 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
     bars = _busbars(view.busbar_rows)
     if n >= REFERENCE_CELLS and len(bars) >= 2:
         shade, paired = _shade(view)
-        depths = np.stack([_depths(own, bars, view, settings) for own in shade])
-        usual = _spread(depths[view.judged]) if view.judged.any() else 0.0
-        for cell in np.flatnonzero(view.judged).tolist():
-            stretches = _stretches(depths[cell], usual, view, settings)
-            for stretch in stretches:
+        half = settings.half_multiple_paired if paired else settings.half_multiple
+        pitch_mm = HALF * view.mm_per_px * float(np.median(np.diff(bars)))
+        least_mm = min(settings.least_pitches * pitch_mm, _LONGEST_LEAST_MM)
+        for cell, stretches in enumerate(_stretches(_depths(shade, bars, view), view, settings)):
+            for stretch in stretches if view.judged[cell] else ():
+                if (stretch.end - stretch.first) * HALF * view.mm_per_px < least_mm:
+                    continue
                 kind = _kind(view, cell, stretch)
-                score = stretch.evidence_mm / (stretch.evidence_mm + _half(settings, paired))
+                score = stretch.multiple**2 / (stretch.multiple**2 + half**2)
                 scores[kind][cell] = max(scores[kind][cell], score)
                 if score >= settings.threshold:
                     findings[kind].append(_finding(view, cell, kind, stretch, bars, score, paired))
     detections = [Detection(kind, read_only(scores[kind]), tuple(findings[kind])) for kind in scores]
     return detections[0], detections[1]
-
-
-def not_on_areas(faults: Detection, areas: Detection) -> Detection:
-    """Leave out stretches that an inactive area covers for a third and more: it explains them."""
-    kept = tuple(
-        fault
-        for fault in faults.findings
-        if not any(area.cell == fault.cell and _covered(fault.outline, area.outline) > 1 / 3 for area in areas.findings)
-    )
-    return Detection(faults.kind, faults.cell_scores, kept)
-
-
-def _covered(fault: Points, area: Points) -> float:
-    """Share of a stretch's length at which its middle line lies in a closed outline."""
-    low, high = fault.min(axis=0), fault.max(axis=0)
-    contour = area[:, ::-1].astype(np.float32)
-    columns = np.linspace(low[1], high[1], 30)
-    rows = np.linspace(low[0], high[0], 5)
-    inside = [[cv2.pointPolygonTest(contour, (float(x), float(y)), False) >= 0 for y in rows] for x in columns]
-    return float(np.any(inside, axis=1).mean())
-
-
-def _half(settings: SolderFaultSettings, paired: bool) -> float:
-    return settings.half_evidence_paired_mm if paired else settings.half_evidence_mm
 
 
 def _busbars(busbar_rows: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -113,73 +100,121 @@ def _log_ratio(full: FloatImage, low: FloatImage, size: tuple[int, int]) -> Floa
     return np.asarray(ratio - np.median(ratio), np.float32)
 
 
-def _depths(shade: FloatImage, bars: NDArray[np.float64], view: PanelView, settings: SolderFaultSettings) -> FloatImage:
-    """Depth along each busbar of a cell, per column inside."""
-    pitch = float(np.median(np.diff(bars)))
-    depth = np.stack([_depth(shade, bar, pitch) for bar in bars])
-    size = max(round(settings.smooth_mm / (HALF * view.mm_per_px)), 1) | 1
-    depth = np.asarray(cv2.blur(depth, (size, 1), borderType=cv2.BORDER_REPLICATE), np.float32)
-    first, last = _columns(view)
-    return depth[:, first : last + 1]
-
-
-def _columns(view: PanelView) -> tuple[int, int]:
-    """First and last column inside, at half the scale."""
-    inside = np.flatnonzero(view.inside.any(axis=0))
-    return (int(inside[0]) // HALF, int(inside[-1]) // HALF) if inside.size else (0, view.deviation.shape[2] - 1)
-
-
-def _spread(depths: FloatImage) -> float:
-    return 1.4826 * float(np.median(np.abs(depths - np.median(depths))))
-
-
-def _stretches(depth: FloatImage, usual: float, view: PanelView, settings: SolderFaultSettings) -> list[_Stretch]:
-    """Dark stretches along each busbar; evidence is depth in multiples of the usual one times length."""
-    mm = HALF * view.mm_per_px
-    # Along a busbar a wafer's pattern changes, the lack of a whole ribbon does not.
-    own_spread = _spread(depth - np.median(depth, axis=1, keepdims=True))
-    least = max(settings.least_depth, settings.usual_multiple * max(usual, own_spread))
-    start = _columns(view)[0]
-    found = []
-    for busbar, own in enumerate(depth):
-        steps = np.diff(np.concatenate([[0], (own >= least).astype(np.int8), [0]]))
-        for first, end in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
-            if (end - first) * mm >= settings.least_length_mm:
-                mean = float(own[first:end].mean())
-                evidence = mean / least * (end - first) * mm
-                found.append(_Stretch(busbar + 1, int(first) + start, int(end) + start, mean, evidence))
-    return found
-
-
-def _depth(shade: FloatImage, bar: float, pitch: float) -> FloatImage:
-    """How much darker a busbar's surroundings are than what lies a busbar further, per column.
+def _depths(shade: FloatImage, bars: NDArray[np.float64], view: PanelView) -> FloatImage:
+    """How much darker both sides of each busbar are than what lies a busbar further, per column looked at.
 
     They must be darker above as below, and than either side: what a crack cuts off lies on one side of a busbar, and a
     cell that is darker on the whole towards one edge is none.
+
+    Returns
+    -------
+    ndarray, shape (cells, busbars, columns)
+        Below zero where a busbar has no neighbour that could be looked at.
     """
-    near = [_band(shade, bar + sign * 0.1 * pitch, bar + sign * 0.4 * pitch) for sign in (-1, 1)]
-    sides = [_band(shade, bar + sign * 0.7 * pitch, bar + sign * 1.3 * pitch) for sign in (-1, 1)]
-    known, own = ([band for band in bands if band is not None] for bands in (sides, near))
-    if not own or not known:
-        return np.zeros(shade.shape[1], np.float32)
-    return np.asarray(np.min(known, axis=0) - np.max(own, axis=0), np.float32)
+    rows = shade.shape[1]
+    pitch = float(np.median(np.diff(bars)))
+    weights = np.stack([[_weights(bar, pitch, band, rows) for bar in bars] for band in _BANDS])
+    first, end = _columns(view)
+    bands = np.matmul(weights.reshape(-1, rows), shade[:, :, first:end]).reshape(len(shade), *weights.shape[:2], -1)
+    known = np.any(weights > 0, axis=2, keepdims=True)
+    near = np.where(known[:2], bands[:, :2], -np.inf).max(axis=1)
+    sides = np.where(known[2:], bands[:, 2:], np.inf).min(axis=1)
+    depth = sides - near
+    return np.asarray(np.where(np.isfinite(depth), depth, -1.0), np.float32)
 
 
-def _band(shade: FloatImage, first: float, last: float) -> FloatImage | None:
-    """Mean over rows; None where less than half of them belong to the cell."""
-    low, high = sorted((first, last))
-    top, bottom = max(round(low), 0), min(round(high) + 1, len(shade))
-    if bottom - top < 0.5 * (high - low):
-        return None
-    return np.asarray(shade[top:bottom].mean(axis=0))
+def _weights(bar: float, pitch: float, band: tuple[int, float, float], rows: int) -> NDArray[np.float32]:
+    """Rows of a band, to take a mean by; all zero where less than half of the band belongs to the cell."""
+    side, near, far = band
+    low, high = sorted((bar + side * near * pitch, bar + side * far * pitch))
+    top, bottom = max(round(low), 0), min(round(high) + 1, rows)
+    weights = np.zeros(rows, np.float32)
+    if bottom - top >= 0.5 * (high - low):
+        weights[top:bottom] = 1 / (bottom - top)
+    return weights
+
+
+def _columns(view: PanelView) -> tuple[int, int]:
+    """First and end column looked at, at half the scale; beside the rim light falls off in ways of its own."""
+    inside = np.flatnonzero(view.inside.any(axis=0))
+    if not inside.size:
+        return 0, view.deviation.shape[2]
+    rim = round(_RIM_MM / (HALF * view.mm_per_px))
+    return int(inside[0]) // HALF + rim, int(inside[-1]) // HALF + 1 - rim
+
+
+def _stretches(depth: FloatImage, view: PanelView, settings: SolderFaultSettings) -> list[list[_Stretch]]:
+    """Return the stretch of each busbar that stands out most, per cell.
+
+    Means over windows of several lengths are measured in multiples of their spread over all busbars of the panel, the
+    more so in cells of more texture. A stretch that is not too long is compared with the rest of its busbar too: that
+    leaves the wafer's pattern out, which lies along busbars as well.
+    """
+    mm, columns = HALF * view.mm_per_px, depth.shape[2]
+    usual = np.median(depth, axis=2, keepdims=True)
+    # From place to place: a stretch without contact changes depth at its two ends only, grains everywhere.
+    apart = max(round(settings.lengths_mm[0] / mm), 1)
+    grain = np.median(np.abs(depth[:, :, apart:] - depth[:, :, :-apart]), axis=(1, 2))
+    rough = np.maximum(grain / max(float(np.median(grain)), settings.least_spread), 1)[:, None, None]
+    best = np.zeros((*depth.shape[:2], 4))
+    for length_mm in settings.lengths_mm:
+        window = min(max(2 * round(length_mm / mm / 2), 2), columns - columns % 2)
+        mean = _in_both_halves(depth, window)
+        multiple = mean / _spread(mean, view, settings)
+        if window <= _LONGEST_PART * columns:
+            beside = mean - usual
+            multiple = np.maximum(multiple, np.minimum(beside, mean) / _spread(beside, view, settings))
+        multiple = np.where(mean >= settings.least_depth, multiple, 0) / rough
+        at = multiple.argmax(axis=2)
+        top, deep = (np.take_along_axis(of, at[..., None], axis=2)[..., 0] for of in (multiple, mean))
+        better = top > best[..., 0]
+        best[better] = np.stack([top, deep, at, at + window], axis=2)[better]
+        if window >= columns - 1:
+            break
+    return [_grown(depth[cell], best[cell], view, mm) for cell in range(len(depth))]
+
+
+def _in_both_halves(depth: FloatImage, window: int) -> FloatImage:
+    """Mean over windows of columns, or twice the lower of its halves where that is less: not one dark spot in it."""
+    sums = np.cumsum(np.pad(depth, ((0, 0), (0, 0), (1, 0))), axis=2, dtype=np.float64)
+    half = window // 2
+    halves = (sums[:, :, half:] - sums[:, :, :-half]) / half
+    first, second = np.asarray(halves[:, :, :-half]), np.asarray(halves[:, :, half:])
+    return np.asarray(np.minimum((first + second) / 2, 2 * np.minimum(first, second)), np.float32)
+
+
+def _spread(mean: FloatImage, view: PanelView, settings: SolderFaultSettings) -> float:
+    judged = mean[view.judged]
+    spread = 1.4826 * float(np.median(np.abs(judged - np.median(judged)))) if judged.size else 0.0
+    return max(spread, settings.least_spread)
+
+
+def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: float) -> list[_Stretch]:
+    """Let stretches go on along their busbars as far as they keep half their depth."""
+    start, (size, columns) = _columns(view)[0], depth.shape
+    blur = max(round(_SMOOTH_MM / mm), 1) | 1
+    found = []
+    for busbar in range(size):
+        multiple, deep, first, end = best[busbar]
+        if multiple <= 0:
+            continue
+        smooth = cv2.blur(depth[busbar : busbar + 1], (blur, 1), borderType=cv2.BORDER_REPLICATE)[0]
+        dark = smooth >= deep / 2
+        low, high = int(first), int(end)
+        while low > 0 and dark[low - 1]:
+            low -= 1
+        while high < columns and dark[high]:
+            high += 1
+        found.append(_Stretch(busbar + 1, low + start, high + start, float(deep), float(multiple)))
+    return found
 
 
 def _kind(view: PanelView, cell: int, stretch: _Stretch) -> Kind:
     """A whole busbar of a cell at the end of a string without current: its ribbon's joint to the bussing ribbon."""
     place = cell % view.pictures.grid.layout.cells_per_string
     at_end = place in (0, view.pictures.grid.layout.cells_per_string - 1)
-    first, last = _columns(view)
-    whole = stretch.end - stretch.first >= 0.9 * (last + 1 - first)
+    first, end = _columns(view)
+    whole = stretch.end - stretch.first >= 0.9 * (end - first)
     return Kind.BUSSING_JOINT_FAULT if at_end and whole else Kind.SOLDER_FAULT
 
 
