@@ -85,7 +85,7 @@ class LongShift:
         self.app = QApplication.instance() or QApplication(sys.argv[:1])
         self.place, self.folder = place, place / "in"
         self.folder.mkdir()
-        self.pictures = _pictures(place)
+        self.pictures = small_panels(place)
         self.rng = np.random.default_rng(1)
         (place / "station.toml").write_text(
             'name = "EL 1"\nfolder = "in"\nrecipe = "recipe.toml"\nlog = "log.sqlite"\nsettle_s = 0.05\n'
@@ -130,11 +130,9 @@ class LongShift:
     def _take(self) -> None:
         """Take the next picture as a camera does that writes beside and renames."""
         self.taken += 1
-        picture = self.pictures[self.taken % len(self.pictures)]
-        top = np.iinfo(picture.dtype).max
-        noisy = picture + self.rng.normal(0.0, 0.004 * float(picture.max()), picture.shape)
+        picture = re_noised(self.pictures[self.taken % len(self.pictures)], self.rng)
         beside = self.folder / f".{_serial(self.taken)}.png"
-        cv2.imwrite(str(beside), np.clip(np.rint(noisy), 0, top).astype(picture.dtype))
+        cv2.imwrite(str(beside), picture)
         beside.rename(self.folder / f"{_serial(self.taken)}.png")
 
     def _one_panel(self, serial: str) -> None:
@@ -164,7 +162,8 @@ class LongShift:
             QTest.qWait(5)
 
     def _measured(self, panels: int, seconds: float) -> Block:
-        worker = _worker_of(self.station.pid)
+        worker = worker_of(self.station.pid)
+        assert worker is not None
         if self.worker not in (0, worker):
             self.faults.append(f"the worker was lost before panel {panels}")
         self.worker = worker
@@ -193,8 +192,8 @@ class LongShift:
         self.faults += [fault.text for fault in verify(self.log)]
 
 
-def _pictures(place: Path) -> list[np.ndarray]:
-    """Return a panel without a defect, and one with a crack above the limit; their recipe is written beside."""
+def small_panels(place: Path) -> list[np.ndarray]:
+    """Return a picture of six cells without a defect and one with a crack above the limit; write their recipe."""
     from elinspect.recipe import read_recipe
     from elinspect.synthetic import draw_camera, draw_crack, simulate_panel, write_panel
 
@@ -210,15 +209,24 @@ def _pictures(place: Path) -> list[np.ndarray]:
     return made
 
 
+def re_noised(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Return a picture with new noise on top, as another exposure."""
+    noisy = picture + rng.normal(0.0, 0.004 * float(picture.max()), picture.shape)
+    return np.clip(np.rint(noisy), 0, np.iinfo(picture.dtype).max).astype(picture.dtype)
+
+
 def _serial(number: int) -> str:
     return f"{number:06d}"
 
 
-def _worker_of(station: int) -> int:
-    """Return the process the station inspects in."""
-    children = Path(f"/proc/{station}/task/{station}/children").read_text().split()
-    (worker,) = [int(child) for child in children if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()]
-    return worker
+def worker_of(station: int) -> int | None:
+    """Return the process the station inspects in; None while there is none."""
+    try:
+        children = Path(f"/proc/{station}/task/{station}/children").read_text().split()
+        found = [int(child) for child in children if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()]
+    except FileNotFoundError:
+        return None  # gone meanwhile
+    return found[0] if found else None
 
 
 def _part(process: int) -> Part:
