@@ -84,6 +84,7 @@ class Bits(StrEnum):
 
 
 app.command()(cli_ticket.ticket)
+app.command()(cli_ticket.bench)
 app.command("what-if")(cli_what_if.what_if)
 
 

@@ -295,6 +295,13 @@ def _sign_in(connection: Connection, event: NewEvent, _standing: Standing) -> No
         raise LogError("people.role")
 
 
+def _rework_done(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    """Where people sign in, nobody logs work under a name alone: what was replaced excuses the stringer."""
+    role = role_of(connection, event.person, standing.station)
+    if pins_in_use(connection) and role in (None, Role.AUDITOR):
+        raise LogError("bench.role")
+
+
 def _audit_result(connection: Connection, event: NewEvent, standing: Standing) -> None:
     if role_of(connection, event.person, standing.station) not in (Role.AUDITOR, Role.QUALITY_ENGINEER):
         raise LogError("people.auditor")
@@ -352,6 +359,7 @@ _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
     EventKind.RE_EVALUATION: _re_evaluation,
     EventKind.SERIAL_GIVEN: _serial_given,
     EventKind.SIGN_IN: _sign_in,
+    EventKind.REWORK_DONE: _rework_done,
     EventKind.AUDIT_RESULT: _audit_result,
     EventKind.SIMULATED_PANELS: _simulated_panels,
 }

@@ -88,6 +88,26 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "people.unknown": "Nobody here is named '{name}'.",
     "bench.place": "'{work}' needs its place: a string, and for a cell the position in it.",
     "bench.unknown_panel": "The log does not know the panel {serial}.",
+    "bench.work": "'{given}' is no work at the bench; known are {known}.",
+    "bench.no_such_place": (
+        "'{given}' is no string and no cell of this panel ({layout}). Write places as they stand on the ticket."
+    ),
+    "bench.new_string": "No string was replaced at {places}, so there is no new string there.",
+    "bench.no_plan": "The ticket of panel {serial} plans no work. Say what was done with --did.",
+    "bench.role": "Sign in as somebody who works at the bench; auditors and people without a sign-in only read.",
+    "bench.did.cell_replaced": "cell replaced",
+    "bench.did.string_replaced": "string replaced",
+    "bench.did.cell_turned": "cell turned round",
+    "bench.did.resoldered": "soldered anew",
+    "bench.did.realigned": "put straight",
+    "bench.did.foreign_body_removed": "foreign body removed",
+    "bench.did.cleaned": "cleaned",
+    "bench.did.nothing_done": "nothing done",
+    "bench.did.other": "other work",
+    "bench.line": "{place}: {did}",
+    "bench.logged": (
+        "Logged for panel {serial}. Photograph it again: it is its next attempt, and is compared with the last picture."
+    ),
     "retention.undecided": "the panel is not decided yet",
     "retention.missing": "the file is not there",
     "retention.failed": "the system does not remove it: {cause}",
