@@ -16,8 +16,16 @@ from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Layout, Purpose, Stage
 from elinspect.reports.paper import Drawing, Heading, Paper, Part, Text, write_paper
 from elinspect.statistics.alerts import RepeatRule, bernoulli_cusum, repeat_rule, repeats, run_cusum
+from elinspect.store.counts import strings_made
 from elinspect.store.log import Log
-from elinspect.store.production import Period, days_of, flags_in_order, maintenance_of, strings_in_order, strings_made
+from elinspect.store.production import (
+    Period,
+    days_of,
+    flagged_strings,
+    flags_in_order,
+    maintenance_of,
+    strings_in_order,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -122,11 +130,11 @@ def alerts(
         strings = strings_in_order(connection, recent)
         flags = flags_in_order(connection, recent)
         made = strings_made(connection, base, decided=False, by=("layout",))
-        usual = len({(row.serial, row.string) for row in flags_in_order(connection, base)})
+        usual = flagged_strings(connection, base)
         work = maintenance_of(connection)
     if not strings or not flags:
         return ()
-    total = sum(row.strings for row in made) or len(strings)
+    total = sum(int(row.strings) for row in made) or len(strings)
     usual = usual if made else len({(row.serial, row.string) for row in flags})
     found = [*_repeated(strings, flags, usual / total), *_risen(strings, flags, usual / total)]
     told = [_with_work(alert, strings, flags, work) for alert in found]

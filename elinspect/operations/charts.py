@@ -12,20 +12,14 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from elinspect.catalogue import words
+from elinspect.operations.figure_rows import Codes
 from elinspect.records import Disposition, Kind, Purpose, Stage
 from elinspect.statistics.asked import ChartOf
 from elinspect.statistics.control_charts import LEAST_EXPECTED, Chart, ewma, g_chart, p_chart, u_chart
 from elinspect.statistics.intervals import wilson
+from elinspect.store.counts import cell_counts, cells_by, decisions_by, pictures_by
 from elinspect.store.log import Log
-from elinspect.store.production import (
-    Period,
-    cells_by,
-    decisions_by,
-    escapes_by,
-    flagged_by,
-    inspections_of,
-)
-from elinspect.store.reading import flag_counts
+from elinspect.store.production import Period, confirmed_of_proposed, escaped_panels, times_seen
 
 FloatArray = NDArray[np.float64]
 
@@ -216,34 +210,31 @@ def _decided(connection: Connection, period: Period, of: ChartOf) -> _Points:
 def _flagged(
     connection: Connection, period: Period, kind: Kind | None, stringer: str | None, lane: str | None
 ) -> _Points:
-    equal = {"purpose": period.purpose, "stage": period.stage}
-    own = {"product": period.product, "stringer": stringer, "lane": lane}
-    equal |= {name: value for name, value in own.items() if value is not None}
-    of_kind = {"kind": kind.value} if kind is not None else {}
     made: dict[str, int] = {}
     for row in cells_by(connection, period, ("day", "stringer", "lane")):
         if stringer in (None, row.stringer) and lane in (None, row.lane):
             made[row.day] = made.get(row.day, 0) + int(row.cells)
-    found = flag_counts(connection, ("day",), equal | of_kind, period.since, period.until)
-    flagged = {row.day: int(row.confirmed) for row in found}
+    only = kind.value if kind is not None else None
+    flagged: dict[str, int] = {}
+    for row in cell_counts(connection, period, ("day",), only, stringer=stringer, lane=lane):
+        flagged[row.day] = flagged.get(row.day, 0) + int(row.confirmed)
     return {day: (flagged.get(day, 0), cells) for day, cells in made.items()}
 
 
 def _escapes(connection: Connection, period: Period) -> _Points:
     """Return panels with a confirmed flag after lamination that the gate did not confirm, of those looked at."""
     later = Period(period.purpose, Stage.AFTER_LAMINATION.value, period.since, period.until, period.product)
-    looked = {row.day: 0 for row in inspections_of(connection, later, ("day",))}
-    for row in inspections_of(connection, later, ("day",)):
-        looked[row.day] += 1
-    escaped = {row.day: int(row.panels) for row in escapes_by(connection, later, period.stage)}
+    looked = {row.day: int(row.pictures) for row in pictures_by(connection, later, ("day",))}
+    escaped = escaped_panels(connection, later, period.stage)
     return {day: (min(escaped.get(day, 0), n), n) for day, n in looked.items()}
 
 
 def _unusable(connection: Connection, period: Period) -> _Points:
     points: _Points = {}
-    for row in inspections_of(connection, period, ("day", "usable", "panel_found")):
+    for row in pictures_by(connection, period, ("day", "judged")):
         bad, n = points.get(row.day, (0, 0))
-        points[row.day] = (bad + (not (row.usable and row.panel_found)), n + 1)
+        pictures = int(row.pictures)
+        points[row.day] = (bad + (0 if row.judged else pictures), n + pictures)
     return points
 
 
@@ -252,14 +243,8 @@ _LONGEST_TAKT_S = 600.0  # a longer gap is a pause
 
 def _takt(connection: Connection, period: Period, purpose: Purpose) -> DayChart:
     """Return the median time between two panels of a station, day by day; no control limits are meant for it."""
-    times: dict[tuple[str, str], list[float]] = {}
-    for row in inspections_of(connection, period, ("day", "station", "seen_at")):
-        times.setdefault((row.day, row.station), []).append(datetime.fromisoformat(row.seen_at).timestamp())
-    gaps: dict[str, list[float]] = {}
-    for (day, _), seen in times.items():
-        steps = np.diff(np.sort(seen))
-        gaps.setdefault(day, []).extend(steps[(steps > 0) & (steps < _LONGEST_TAKT_S)].tolist())
-    labels = tuple(sorted(day for day, found in gaps.items() if found))
+    gaps = _gaps_between(times_seen(connection, period))
+    labels = tuple(gaps)
     values = np.array([np.median(gaps[day]) for day in labels])
     low = np.array([np.percentile(gaps[day], 10) for day in labels])
     high = np.array([np.percentile(gaps[day], 90) for day in labels])
@@ -267,6 +252,22 @@ def _takt(connection: Connection, period: Period, purpose: Purpose) -> DayChart:
     chart = Chart(values, centre, low, high, np.zeros(len(labels), dtype=np.bool_))
     sizes = np.array([len(gaps[day]) for day in labels], dtype=np.float64)
     return DayChart(ChartOf.TAKT, Sort.RUN, chart, labels, values, sizes, period, purpose)
+
+
+def _gaps_between(rows: Sequence[Any]) -> dict[str, FloatArray]:
+    """Return the seconds between one picture of a station and the next, by day; pauses are left out."""
+    if not rows:
+        return {}
+    days, stations, times = zip(*rows, strict=True)
+    day_codes, station_codes = Codes(), Codes()
+    day, station = day_codes.all_of(days), station_codes.all_of(stations)
+    seconds = np.array([datetime.fromisoformat(time).timestamp() for time in times])
+    order = np.lexsort((seconds, station, day))
+    steps = np.diff(seconds[order])
+    same = (np.diff(day[order]) == 0) & (np.diff(station[order]) == 0) & (steps > 0) & (steps < _LONGEST_TAKT_S)
+    of_day, steps = day[order][1:][same], steps[same]
+    gaps = {name: steps[slice(*np.searchsorted(of_day, [code, code + 1]))] for code, name in enumerate(day_codes.names)}
+    return {name: gaps[name] for name in sorted(gaps) if len(gaps[name])}
 
 
 CHART_COLUMNS = ("day", "value", "centre", "low", "high", "out", "count", "n")
@@ -307,8 +308,7 @@ def machine_figures(log: Log, period: Period) -> dict[str, tuple[int, int]]:
         flagged. What nobody saw is in neither: random second readings of unflagged panels tell about those.
     """
     with log.reading() as connection:
-        found = flagged_by(connection, period, ("attempt",))
-        both = escapes_by(connection, period, None)
-    proposed, confirmed = sum(row.proposed for row in found), sum(row.confirmed for row in found)
-    agreed = sum(int(row.both) for row in both)
+        found = cell_counts(connection, period, ("attempt",))
+        agreed = confirmed_of_proposed(connection, period)
+    proposed, confirmed = (sum(int(getattr(row, name)) for row in found) for name in ("proposed", "confirmed"))
     return {"recall": (agreed, confirmed), "false": (max(0, proposed - agreed), proposed)}

@@ -17,8 +17,9 @@ from elinspect.statistics.comparing import discovery_adjusted, rates_homogeneous
 from elinspect.statistics.intervals import wilson
 from elinspect.statistics.lots import Finding, Separated, lot_or_machine
 from elinspect.statistics.places import place_cluster
+from elinspect.store.counts import strings_made
 from elinspect.store.log import Log
-from elinspect.store.production import Period, days_of, flagged_of, maintenance_of, strings_made
+from elinspect.store.production import Period, days_of, flagged_of, maintenance_of
 from elinspect.store.verify import chain_heads
 
 FloatArray = NDArray[np.float64]

@@ -1,7 +1,9 @@
 """From rows of the log to the plain arrays that statistics works on."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -18,20 +20,21 @@ class Codes:
     """Gives every name a number, from 0, in the order in which they first come."""
 
     def __init__(self) -> None:
-        self.names: list[Any] = []
-        self._codes: dict[Any, int] = {}
+        self._codes: defaultdict[Any, int] = defaultdict()
+        self._codes.default_factory = self._codes.__len__
+
+    @property
+    def names(self) -> list[Any]:
+        """The names by their numbers."""
+        return list(self._codes)
 
     def of(self, name: Any) -> int:
         """Return the number of a name."""
-        code = self._codes.get(name)
-        if code is None:
-            code = self._codes[name] = len(self.names)
-            self.names.append(name)
-        return code
+        return self._codes[name]
 
-    def all_of(self, names: Sequence[Any]) -> IntArray:
-        """Return the numbers of names."""
-        return np.array([self.of(name) for name in names], dtype=np.int64)
+    def all_of(self, names: Collection[Any]) -> IntArray:
+        """Return the numbers of names; half a million take some hundredths of a second."""
+        return np.fromiter(map(self._codes.__getitem__, names), dtype=np.int64, count=len(names))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,8 +92,8 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
     block = np.array([block_of[row.day] for row in strings], dtype=np.int64)
     stratum = strata.all_of([_stratum(row) for row in strings])
     lane = lanes.all_of([(row.stringer, row.lane) for row in strings])
-    lot = _lots(lots, strings)
-    counts = np.array([row.strings for row in strings], dtype=np.int64)
+    lot = _lots(lots, *zip(*((row.cell_supplier, row.cell_lot) for row in strings), strict=True)) if strings else block
+    counts = np.array([int(row.strings) for row in strings], dtype=np.int64)
     sizes = np.array([_cells_per_string(row.layout) for row in strings], dtype=np.int64)
     made = StringsMade(block, stratum, lane, lot, counts, counts * sizes)
     known = set(zip(block.tolist(), stratum.tolist(), lane.tolist(), lot.tolist(), strict=True))
@@ -116,21 +119,20 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
 
 def places_in_lane(rows: Sequence[Any]) -> tuple[FloatArray, FloatArray]:
     """Return where flags lie in their cells as the lane sees it (`LanePlace`); nan where not known."""
-    along = np.array([np.nan if row.along is None else row.along for row in rows], dtype=np.float64)
-    across = np.array([np.nan if row.across is None else row.across for row in rows], dtype=np.float64)
-    turned = np.array([bool(row.turned) for row in rows], dtype=np.bool_)
-    unknown = np.array([row.turned is None for row in rows], dtype=np.bool_)
+    along = np.array([row.along for row in rows], dtype=np.float64)  # None becomes nan
+    across = np.array([row.across for row in rows], dtype=np.float64)
+    told = np.array([row.turned for row in rows], dtype=np.float64)
+    unknown, turned = np.isnan(told), told == 1
     along, across = np.where(turned, 1 - along, along), np.where(turned, 1 - across, across)
     return np.where(unknown, np.nan, along), np.where(unknown, np.nan, across)
 
 
-def _stratum(row: Any) -> tuple[Any, ...]:
-    return (row.product, row.model, row.criteria, row.decided_by, row.station)
+_stratum = attrgetter("product", "model", "criteria", "decided_by", "station")
 
 
-def _lots(lots: Codes, rows: Sequence[Any]) -> IntArray:
-    codes = [lots.of((row.cell_supplier, row.cell_lot)) if row.cell_lot else UNKNOWN for row in rows]
-    return np.array(codes, dtype=np.int64)
+def _lots(lots: Codes, suppliers: Sequence[str], names: Sequence[str]) -> IntArray:
+    known = (lots.of(pair) if pair[1] else UNKNOWN for pair in zip(suppliers, names, strict=True))
+    return np.fromiter(known, dtype=np.int64, count=len(names))
 
 
 _SIZES: dict[str, int] = {}
@@ -150,18 +152,33 @@ def _coded_flags(
     lots: Codes,
     known: set[tuple[int, int, int, int]],
 ) -> tuple[list[Any], FlaggedCells]:
-    string, kept, codes = Codes(), [], []
-    for row in flags:
-        lot = lots.of((row.cell_supplier, row.cell_lot)) if row.cell_lot else UNKNOWN
-        lane = (row.stringer, row.lane)
-        key = (block_of.get(row.day, -1), strata.of(_stratum(row)), lanes.of(lane) if row.stringer else -1, lot)
-        if key in known:
-            kept.append(row)
-            codes.append((string.of((row.serial, row.string)), *key, row.position_as_built))
-    table = np.array(codes, dtype=np.int64).reshape(-1, 6).T
-    of_string, block, stratum, lane_code, lot_code, position = table
+    if not flags:
+        empty = np.zeros(0, dtype=np.int64)
+        return [], FlaggedCells(empty, empty, empty, empty, empty, empty, empty)
+    columns = list(zip(*map(_CODED, flags), strict=True))
+    block = np.fromiter((block_of.get(day, -1) for day in columns[0]), dtype=np.int64, count=len(flags))
+    stratum = strata.all_of(list(zip(*columns[1:6], strict=True)))
+    lane = lanes.all_of(list(zip(*columns[6:8], strict=True)))
+    lot = _lots(lots, columns[8], columns[9])
+    counted = _among(known, block, stratum, lane, lot) & np.array([bool(name) for name in columns[6]])
+    kept = [row for row, counts in zip(flags, counted.tolist(), strict=True) if counts]
+    string = Codes().all_of([(row.serial, row.string) for row in kept])
+    position = np.array(columns[10], dtype=np.int64)[counted]
     place = place_code(*places_in_lane(kept))
-    return kept, FlaggedCells(of_string, block, stratum, lane_code, lot_code, position, place)
+    block, stratum, lane, lot = (values[counted] for values in (block, stratum, lane, lot))
+    return kept, FlaggedCells(string, block, stratum, lane, lot, position, place)
+
+
+_CODED = attrgetter(
+    *("day", "product", "model", "criteria", "decided_by", "station", "stringer", "lane"),
+    *("cell_supplier", "cell_lot", "position_as_built"),
+)
+
+
+def _among(known: set[tuple[int, int, int, int]], *codes: IntArray) -> NDArray[np.bool_]:
+    """Return which rows of codes are among the known ones."""
+    rows = zip(*(values.tolist() for values in codes), strict=True)
+    return np.fromiter(map(known.__contains__, rows), dtype=np.bool_, count=len(codes[0]))
 
 
 def _repeats(rows: Sequence[Any], coded: FlaggedCells) -> NDArray[np.bool_]:

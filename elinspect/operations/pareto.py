@@ -1,6 +1,6 @@
 """The defect Pareto from the log: by kind, machine, place, lot, time; of cells, flags, panels, watts or cost."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -13,11 +13,11 @@ from elinspect.statistics.comparing import TwoPeriods, two_periods
 from elinspect.statistics.intervals import wilson
 from elinspect.statistics.pareto import USUAL_ORIGIN, CountOf, GroupBy, Measure, Origin
 from elinspect.statistics.pareto import pareto as pareto_rows
+from elinspect.store.counts import cell_counts, cells_by
 from elinspect.store.log import Log
 from elinspect.store.people import name_of
-from elinspect.store.production import Period, cells_by, days_of, flagged_by, flags_by, reasons_by
+from elinspect.store.production import Period, days_of, panels_by
 from elinspect.store.projections.attribution import BENCH, PANEL
-from elinspect.store.reading import flag_counts
 from elinspect.store.verify import ChainHead, chain_heads
 
 _COLUMNS: dict[GroupBy, tuple[str, ...]] = {
@@ -36,7 +36,8 @@ _COLUMNS: dict[GroupBy, tuple[str, ...]] = {
     GroupBy.ATTEMPT: ("attempt",),
     GroupBy.REASON: ("reason",),
 }
-_KEPT = frozenset({"origin", "stringer", "lane", "cell_supplier", "cell_lot", "product", "day"})
+_INSPECTED = frozenset({"stringer", "lane", "cell_supplier", "cell_lot", "product", "day", "origin"})
+"""Columns by which the log knows how many cells were inspected."""
 _SHIFT_STARTS = (6, 14, 22)
 """Hours at which shifts begin. Common practice, no source; three shifts of eight hours."""
 
@@ -101,6 +102,8 @@ class ParetoTable:
         Days asked for.
     kind : Kind or None
         Only cells of this kind.
+    newest_weeks : bool
+        Whether the period was narrowed to the newest four weeks.
     """
 
     by: GroupBy
@@ -114,6 +117,7 @@ class ParetoTable:
     period: Period | None = None
     earlier: Period | None = None
     kind: Kind | None = None
+    newest_weeks: bool = False
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -175,8 +179,8 @@ def pareto(
     product : str, optional
         Only this product, as the log names it.
     since, until : str, optional
-        First and last day, ``YYYY-MM-DD``. Without a first day the whole log is counted; where the log keeps no counts
-        (positions, shifts, operators, ribbon lots, attempts, limits; panels and flags) the newest four weeks.
+        First and last day, ``YYYY-MM-DD``. Without a first day the whole log is counted; of panels, of which the log
+        keeps no counts, the newest four weeks, and the title says so.
     measure : Measure
         What lines are ordered by.
     weights : mapping from Kind to float, optional
@@ -200,7 +204,8 @@ def pareto(
     period = Period(purpose.value, stage.value, since, until, product)
     before = Period(purpose.value, stage.value, *earlier, product) if earlier is not None else None
     with log.reading() as connection:
-        if since is None and not _kept(by, measure):
+        narrowed = since is None and measure is Measure.PANELS
+        if narrowed:
             period = replace(period, since=_four_weeks_before(connection, period))
         lines = _Lines(connection, by, count, kind)
         now = lines.of(period, measure, weights or {})
@@ -212,12 +217,10 @@ def pareto(
         _row(row.key, now[row.key], then.get(row.key), row.share, row.cumulative_share, whole, whole_before, before)
         for row in pareto_rows(chosen)
     )
-    return ParetoTable(by, count, purpose, stage, rows, int(whole), chain_heads(log), measure, period, before, kind)
-
-
-def _kept(by: GroupBy, measure: Measure) -> bool:
-    """Whether the log keeps counts for a Pareto; others go through the flagged cells one by one."""
-    return set(_COLUMNS[by]) <= _KEPT and measure not in (Measure.PANELS, Measure.FLAGS)
+    heads = chain_heads(log)
+    return ParetoTable(
+        by, count, purpose, stage, rows, int(whole), heads, measure, period, before, kind, newest_weeks=narrowed
+    )
 
 
 def _four_weeks_before(connection: Connection, period: Period) -> str | None:
@@ -251,55 +254,43 @@ class _Lines:
     def of(self, period: Period, measure: Measure, weights: Mapping[Kind, float]) -> dict[_Key, _Line]:
         """Return the lines by key, in the order of the keys."""
         lines: dict[_Key, _Line] = {}
-        for values, kind, proposed, confirmed in self._counts(period):
-            key, label = self._named(values, kind)
+        columns = _COLUMNS[self._by]
+        confirmed = self._count is CountOf.CONFIRMED
+        for row in cell_counts(self._connection, period, columns, self._kind):
+            if not (row.proposed or row.confirmed or row.flags_proposed or row.flags_confirmed):
+                continue
+            key, label = self._named(tuple(row[: len(columns)]), row.kind)
             line = lines.setdefault(key, _Line(label))
-            line.proposed += proposed
-            line.confirmed += confirmed
-            counted = proposed if self._count is CountOf.PROPOSED else confirmed
+            line.proposed += int(row.proposed)
+            line.confirmed += int(row.confirmed)
+            counted = int(row.confirmed if confirmed else row.proposed)
             line.counted += counted
-            line.value += counted * weights.get(Kind(kind), 0.0) if weights else counted
+            if measure is Measure.FLAGS:
+                line.value += int(row.flags_confirmed if confirmed else row.flags_proposed)
+            else:
+                line.value += counted * weights.get(Kind(row.kind), 0.0) if weights else counted
         self._inspected(period, lines)
         if measure is Measure.PER_MILLION:
             for line in lines.values():
                 line.value = 1e6 * line.counted / line.cells if line.cells else 0.0
-        elif measure in (Measure.PANELS, Measure.FLAGS):
-            self._other_measure(period, measure, lines)
+        elif measure is Measure.PANELS:
+            self._panels(period, lines)
         return dict(sorted(lines.items(), key=lambda item: (item[0] is None, item[0] or "")))
 
-    def _counts(self, period: Period) -> Iterable[tuple[tuple[Any, ...], str, int, int]]:
-        columns = _COLUMNS[self._by]
-        if self._by is GroupBy.REASON:
-            found = reasons_by(self._connection, period, self._kind)
-            return [((row.reason,), row.kind, int(row.proposed), int(row.confirmed)) for row in found]
-        if set(columns) <= _KEPT:
-            equal = {"purpose": period.purpose, "stage": period.stage}
-            equal |= {"product": period.product} if period.product is not None else {}
-            equal |= {"kind": self._kind} if self._kind is not None else {}
-            rows = flag_counts(self._connection, (*columns, "kind"), equal, period.since, period.until)
-        else:
-            rows = flagged_by(self._connection, period, columns, self._kind)
-        return [(tuple(row[: len(columns)]), row.kind, int(row.proposed), int(row.confirmed)) for row in rows
-                if row.proposed or row.confirmed]  # fmt: skip
-
-    def _other_measure(self, period: Period, measure: Measure, lines: dict[_Key, _Line]) -> None:
+    def _panels(self, period: Period, lines: dict[_Key, _Line]) -> None:
         columns = _COLUMNS[self._by]
         for line in lines.values():
             line.value = 0.0
         confirmed = self._count is CountOf.CONFIRMED
-        if measure is Measure.FLAGS:
-            rows = flags_by(self._connection, period, columns, self._kind, confirmed=confirmed)
-        else:
-            rows = flagged_by(self._connection, period, columns, self._kind, panels=True, confirmed=confirmed)
-        for row in rows:
+        for row in panels_by(self._connection, period, columns, self._kind, confirmed=confirmed):
             key, _ = self._named(tuple(row[: len(columns)]), row.kind)
             if key in lines:
-                lines[key].value += int(row.panels if measure is Measure.PANELS else row.flags)
+                lines[key].value += int(row.panels)
 
     def _inspected(self, period: Period, lines: dict[_Key, _Line]) -> None:
         """Say how many cells each line had, where cells have this property."""
         columns = _COLUMNS[self._by]
-        if not columns or not set(columns) <= _KEPT or self._by is GroupBy.ORIGIN:
+        if not columns or not set(columns) <= _INSPECTED or self._by is GroupBy.ORIGIN:
             return
         for row in cells_by(self._connection, period, columns):
             key, _ = self._named(tuple(row[: len(columns)]), "")
@@ -387,8 +378,10 @@ def note_words(table: ParetoTable) -> str:
 
 
 def title_words(table: ParetoTable) -> str:
-    """Return the title of a Pareto; a purpose other than production is named in it."""
-    title = words("figure.pareto_title", by=table.header[0])
-    if table.purpose is Purpose.PRODUCTION:
-        return title
-    return f"{title} · {words(f'purpose.{table.purpose.value}')}"
+    """Return the title of a Pareto; a purpose other than production, and a period nobody asked for, are named in it."""
+    parts = [words("figure.pareto_title", by=table.header[0])]
+    if table.newest_weeks:
+        parts.append(words("figure.newest_weeks"))
+    if table.purpose is not Purpose.PRODUCTION:
+        parts.append(words(f"purpose.{table.purpose.value}"))
+    return " · ".join(parts)

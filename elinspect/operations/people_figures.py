@@ -9,9 +9,10 @@ from elinspect.catalogue import words
 from elinspect.records import Disposition
 from elinspect.statistics.agreement import AgainstTruth, against_truth
 from elinspect.statistics.intervals import wilson
+from elinspect.store.counts import decisions_by
 from elinspect.store.log import Log
 from elinspect.store.people import name_of
-from elinspect.store.production import Period, answers_by, audits_of, decisions_by
+from elinspect.store.production import Period, answers_by, audits_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +53,9 @@ def inspector_lines(log: Log, period: Period) -> tuple[InspectorLine, ...]:
     with log.reading() as connection:
         for row in decisions_by(connection, period, ("decided_by",)):
             if row.attempt == 1:
-                panels[row.decided_by] += row.panels
-                accepted[row.decided_by] += row.panels if row.decision == Disposition.ACCEPT else 0
+                person = row.decided_by or None
+                panels[person] += int(row.panels)
+                accepted[person] += int(row.panels) if row.decision == Disposition.ACCEPT else 0
         for row in answers_by(connection, period):
             told = answers.setdefault(row.answered_by, Counter())
             told["added" if row.added else row.answer] += row.flags

@@ -3,26 +3,27 @@
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from elinspect.errors import LogError, told_as
-from elinspect.records import Stage
+from elinspect.records import Kind, Stage
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
 from elinspect.store.people import person_named
 from elinspect.store.rules import SIMULATED
-from elinspect.synthetic.plant_records import CauseOf, Day, RecordPlant, kinds_of, simulate_days
+from elinspect.synthetic.plant_records import FALSE_FLAG, CauseOf, Day, RecordPlant, kinds_of, simulate_days
 
 FIRST_DAY = datetime(2031, 1, 1, tzinfo=UTC)
 """When simulated plants begin: an invented year."""
 _PANELS_AT_ONCE = 400  # in one event; its transaction takes about a twentieth of a second
 _SUPPLIERS = ("Ostervane", "Kelmarrow", "Tindrell")
 _STATION = "simulator"
-_FALSE = -3
+_REWORK_TAKES, _UNTIL_LAMINATED = timedelta(minutes=25), timedelta(minutes=50)
+_SCORES = {True: (8.0, 2.0), False: (4.0, 3.0)}  # beta distributions of true and false flags; invented
 
 
 def simulate_into_log(
@@ -143,13 +144,24 @@ class _Writer:
         self._plant, self._day, self._people, self._chance = plant, day, people, chance
         self._lanes = _lane_names(plant)
         self._kinds = [kind.value for kind in kinds_of(plant)]
-        self._after = [cause.of is CauseOf.LAMINATOR for cause in plant.causes]
+        after = np.array([cause.of is CauseOf.LAMINATOR for cause in plant.causes] + [False])
+        self._shows_after = after[np.maximum(day.flag_cause, -1)].tolist()
+        self._false = (day.flag_cause == FALSE_FLAG).tolist()
+        self._proposed, self._confirmed = day.flag_proposed.tolist(), day.flag_confirmed.tolist()
+        turned = day.turned[day.flag_string]
+        self._along = np.round(np.where(turned, 1 - day.flag_along, day.flag_along), 4).tolist()
+        self._across = np.round(np.where(turned, 1 - day.flag_across, day.flag_across), 4).tolist()
+        drawn = {true: chance.beta(*shape, len(turned)) for true, shape in _SCORES.items()}
+        self._scores = np.round(np.where(day.flag_cause == FALSE_FLAG, drawn[False], drawn[True]), 4).tolist()
         milliseconds = (day.built * 86_400_000).astype(np.int64)
         start = np.datetime64(FIRST_DAY.replace(tzinfo=None), "ms")
         self._built = [f"{text}+00:00" for text in np.datetime_as_string(start + milliseconds, unit="s").tolist()]
         self._columns = {
             name: getattr(day, name).tolist()
-            for name in ("lane", "lot", "turned", "line", "model", "criteria", "inspector", "flag_string")
+            for name in (
+                *("lane", "lot", "turned", "line", "model", "criteria", "inspector"),
+                *("flag_string", "flag_position", "flag_kind"),
+            )
         }
 
     def write(self, block: dict[str, Any], panel: int, strings: Any, flags: list[int]) -> None:
@@ -170,19 +182,41 @@ class _Writer:
         for string, index in enumerate(strings.tolist(), start=1):
             place_of[index] = string
             block["strings"].append(self._string(number, string, index, panel))
-        block["panels"].append([serial, seen_at, Stage.BEFORE_LAMINATION.value, 1, *of_panel, number])
-        after = [flag for flag in flags if self._day.flag_cause[flag] >= 0 and self._after[self._day.flag_cause[flag]]]
-        gate = [flag for flag in flags if flag not in after]
-        block["flags"] += [self._flag(number, place_of, flag) for flag in gate if self._seen(flag)]
-        if any(self._day.flag_confirmed[flag] for flag in gate) and self._chance.random() < self._plant.reworked:
-            block["panels"].append([serial, seen_at, Stage.BEFORE_LAMINATION.value, 2, *of_panel, number])
+
+        def look(stage: Stage, attempt: int, at: str, found: list[list[Any]]) -> None:
+            block["panels"].append([serial, at, stage.value, attempt, *of_panel, number])
+            block["flags"] += found
+
+        gate = [flag for flag in flags if not self._shows_after[flag]]
+        found = [self._flag(number, place_of, flag) for flag in gate if self._seen(flag)]
+        look(Stage.BEFORE_LAMINATION, 1, seen_at, found)
+        if any(self._confirmed[flag] for flag in gate) and self._chance.random() < self._plant.reworked:
+            spoilt = self._spoilt(len(block["panels"]), found)
+            look(Stage.BEFORE_LAMINATION, 2, _later(seen_at, _REWORK_TAKES), spoilt)
+            if spoilt:
+                look(Stage.BEFORE_LAMINATION, 3, _later(seen_at, 2 * _REWORK_TAKES), [])
         if self._chance.random() < self._plant.later_seen:
-            later = len(block["panels"])
-            block["panels"].append([serial, seen_at, Stage.AFTER_LAMINATION.value, 1, *of_panel, number])
-            block["flags"] += [self._flag(later, place_of, flag) for flag in after if self._seen(flag)]
+            later, hidden = len(block["panels"]), [flag for flag in flags if self._shows_after[flag] or self.lost(flag)]
+            shown = [self._flag(later, place_of, flag, late=True) for flag in hidden]
+            look(Stage.AFTER_LAMINATION, 1, _later(seen_at, 3 * _UNTIL_LAMINATED), shown)
+
+    def _spoilt(self, number: int, found: list[list[Any]]) -> list[list[Any]]:
+        """Return the flag of a cell that cracked beside the one that was replaced; mostly none."""
+        if not found or self._chance.random() >= self._plant.rework_spoils:
+            return []
+        string, position = found[0][1:3]
+        beside = position + 1 if position < self._plant.layout.cells_per_string else position - 1
+        if any(flag[1:3] == [string, beside] for flag in found):
+            return []
+        along, across, score = (round(value, 4) for value in self._chance.random(3).tolist())
+        return [[number, string, beside, Kind.CRACK.value, Kind.CRACK.value, along, across, score]]
+
+    def lost(self, flag: int) -> bool:
+        """Whether a flag is a defect that neither the machine nor the inspector saw."""
+        return not self._seen(flag) and not self._false[flag]
 
     def _seen(self, flag: int) -> bool:
-        return bool(self._day.flag_proposed[flag] or self._day.flag_confirmed[flag])
+        return bool(self._proposed[flag] or self._confirmed[flag])
 
     def _string(self, number: int, string: int, index: int, panel: int) -> list[Any]:
         columns = self._columns
@@ -196,18 +230,23 @@ class _Writer:
             columns["turned"][index],
         ]
 
-    def _flag(self, number: int, place_of: dict[int, int], flag: int) -> list[Any]:
-        day = self._day
+    def _flag(self, number: int, place_of: dict[int, int], flag: int, *, late: bool = False) -> list[Any]:
         index = self._columns["flag_string"][flag]
         turned = self._columns["turned"][index]
-        as_built, kind = int(day.flag_position[flag]), self._kinds[day.flag_kind[flag]]
-        along, across = float(day.flag_along[flag]), float(day.flag_across[flag])
+        as_built, kind = self._columns["flag_position"][flag], self._kinds[self._columns["flag_kind"][flag]]
         return [
             number,
             place_of[index],
             self._plant.layout.cells_per_string + 1 - as_built if turned else as_built,
-            kind if day.flag_proposed[flag] else None,
-            kind if day.flag_confirmed[flag] else None,
-            round(1 - along if turned else along, 4),
-            round(1 - across if turned else across, 4),
+            kind if late or self._proposed[flag] else None,
+            kind if late or self._confirmed[flag] else None,
+            self._along[flag],
+            self._across[flag],
+            self._scores[flag],
         ]
+
+
+def _later(at: str, by: timedelta) -> str:
+    """Return a later time of the same day: what a day makes is looked at on that day."""
+    begun = datetime.fromisoformat(at)
+    return min(begun + by, begun.replace(hour=23, minute=59, second=59)).isoformat()

@@ -1,19 +1,22 @@
-"""What was made, flagged and decided, as rows for figures: grouped by the database, small enough to work on."""
+"""What was made, flagged and decided, as rows of single strings, cells and panels, for the figures that need them.
 
+What only needs to be counted is in `elinspect.store.counts`.
+"""
+
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, case, func, select
+from sqlalchemy import Connection, func, select
 
-from elinspect.records import Disposition, Stage
+from elinspect.records import Stage
 from elinspect.store.projections.attribution import IMPORTED
 from elinspect.store.schema import (
     audit_results,
     context_rows,
     flagged_cells,
     flags,
-    inspected_counts,
     inspections,
     maintenance_events,
     reworks,
@@ -61,231 +64,107 @@ def days_of(connection: Connection, purpose: str, stage: str) -> tuple[str, str]
     return (str(first), str(last)) if first is not None else None
 
 
-MADE_BY = ("stringer", "lane", "cell_supplier", "cell_lot")
-JUDGED_BY = ("day", "product", "model", "criteria", "decided_by", "station", "layout")
-BESIDE = ("layup_machine", "bussing_machine", "operator")
-
-
-def strings_made(
-    connection: Connection, period: Period, *, decided: bool, by: Sequence[str] = (*JUDGED_BY, *MADE_BY)
-) -> Sequence[Any]:
-    """Return how many strings were made and inspected, each at its first attempt, by where they came from.
-
-    Parameters
-    ----------
-    period : Period
-        Which.
-    decided : bool
-        Only panels that were decided; before, nobody can have confirmed anything.
-    by : sequence of str
-        Columns of inspections and context to group by.
-
-    Returns
-    -------
-    sequence of rows
-        The columns of `by`, and `strings`. Strings without context are not among them.
-    """
-    judged, made = inspections.c, context_rows.c
-    conditions = [*period.of(judged), judged.attempt == 1, ~judged.superseded, judged.usable, judged.panel_found]
-    if decided:
-        conditions.append(judged.decision.is_not(None))
-    columns = [judged[name] if name in judged else made[name] for name in by]
-    joined = inspections.join(
-        context_rows, (made.serial == judged.serial) & (made.origin == IMPORTED) & made.valid_to.is_(None)
-    )
-    counted = select(*columns, func.count().label("strings")).select_from(joined)
-    return connection.execute(counted.where(*conditions).group_by(*columns)).all()
-
-
 _CELL = (
     *("serial", "string", "position", "position_as_built", "turned", "day", "product", "stringer", "lane"),
-    *("cell_supplier", "cell_lot", "string_id", "operator", "along", "across", "event_id", "inspection"),
+    *("cell_supplier", "cell_lot", "string_id", "operator", "layup_machine", "bussing_machine", "along", "across"),
+    *("event_id", "inspection", "model", "criteria", "decided_by", "station", "layout", "seen_at"),
 )
 
 
-def flagged_of(connection: Connection, period: Period, kinds: Sequence[str], *, decided: bool) -> Sequence[Any]:
-    """Return the flagged cells of strings that came from a stringer, at the first attempt, in the order of time.
+def flagged_of(
+    connection: Connection,
+    period: Period,
+    kinds: Sequence[str],
+    *,
+    decided: bool,
+    columns: Sequence[str] = _CELL,
+) -> Sequence[Any]:
+    """Return the flagged cells of strings that came from a stringer, at the first attempt.
 
     With `decided` those an inspector confirmed in decided panels, otherwise those the machine flagged.
 
     Returns
     -------
     sequence of rows
-        Columns of `flagged_cells`, `kind`, and `model`, `criteria`, `decided_by`, `station`, `layout`, `seen_at` of the
-        inspection.
+        `columns` of `flagged_cells`, and `kind`; an empty text is 'not known'.
     """
-    cell, judged = flagged_cells.c, inspections.c
+    cell = flagged_cells.c
     kind = cell.confirmed_kind if decided else cell.proposed_kind
     conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, cell.position > 0]
     conditions.append(kind.in_(kinds) if kinds else kind.is_not(None))
     if decided:
-        conditions.append(judged.decision.is_not(None))
-    columns = [cell[name] for name in _CELL]
-    of_inspection = [judged[name] for name in ("model", "criteria", "decided_by", "station", "layout", "seen_at")]
-    chosen = select(*columns, kind.label("kind"), *of_inspection)
-    joined = chosen.join_from(flagged_cells, inspections, judged.id == cell.inspection)
-    return connection.execute(joined.where(*conditions)).all()
+        conditions.append(cell.decided)
+    chosen = select(*(cell[name] for name in columns), kind.label("kind"))
+    return connection.execute(chosen.where(*conditions)).all()
 
 
-def flagged_by(
-    connection: Connection,
-    period: Period,
-    by: Sequence[str],
-    kind: str | None = None,
-    *,
-    panels: bool = False,
-    confirmed: bool = True,
+def panels_by(
+    connection: Connection, period: Period, by: Sequence[str], kind: str | None = None, *, confirmed: bool = True
 ) -> Sequence[Any]:
-    """Return counts of flagged cells by kind and columns that the kept counts do not have, such as the position.
+    """Return how many panels carry flagged cells, each once for every kind: the columns of `by`, `kind`, `panels`.
 
     Parameters
     ----------
     by : sequence of str
-        Columns of `flagged_cells`; ``hour`` is that in which the picture was logged.
+        Columns of `flagged_cells`; ``hour`` is that in which the picture was taken.
     kind : str, optional
         Only this kind.
-    panels : bool
-        Count panels instead; each once for every kind it carries.
     confirmed : bool
-        Of panels: with confirmed cells, otherwise with proposed ones.
-
-    Returns
-    -------
-    sequence of rows
-        The columns of `by`, `kind`, and `proposed`, `confirmed` or `panels`.
+        Panels with confirmed cells, otherwise with proposed ones.
     """
     cell = flagged_cells.c
-    columns = [_hour() if name == "hour" else cell[name] for name in by]
-    chosen = flagged_cells.join(inspections, inspections.c.id == cell.inspection) if "hour" in by else flagged_cells
-    sides = []
-    for name, column, counts in (
-        ("proposed", cell.proposed_kind, cell.counts_proposed),
-        ("confirmed", cell.confirmed_kind, cell.counts_confirmed),
-    ):
-        if panels and (name == "confirmed") is not confirmed:
-            continue
-        what = func.count(cell.serial.distinct()).label("panels") if panels else func.count().label("n")
-        conditions = [*period.of(cell), counts, *([column == kind] if kind is not None else [])]
-        keys = [*columns, column.label("kind")]
-        sides.append((name, connection.execute(
-            select(*keys, what).select_from(chosen).where(*conditions).group_by(*columns, column)
-        ).all()))  # fmt: skip
-    return sides[0][1] if panels else _side_by_side(len(by), sides)
-
-
-class Counted(tuple[Any, ...]):
-    """Values of a group, with `kind`, `proposed` and `confirmed`."""
-
-    kind: str
-    proposed: int
-    confirmed: int
-
-
-def _side_by_side(n_keys: int, sides: list[tuple[str, Sequence[Any]]]) -> list[Counted]:
-    rows: dict[tuple[Any, ...], Counted] = {}
-    for name, found in sides:
-        for row in found:
-            key = tuple(row[: n_keys + 1])
-            if key not in rows:
-                rows[key] = Counted(key[:-1])
-                rows[key].kind, rows[key].proposed, rows[key].confirmed = key[-1], 0, 0
-            setattr(rows[key], name, int(row.n))
-    return list(rows.values())
-
-
-def _hour() -> Any:
-    return func.substr(inspections.c.seen_at, 12, 2)
-
-
-def flags_by(
-    connection: Connection, period: Period, by: Sequence[str], kind: str | None = None, *, confirmed: bool = True
-) -> Sequence[Any]:
-    """Return how many flags there are, several of a cell counted each: the columns of `by`, `kind`, `flags`.
-
-    Confirmed, changed or added ones, otherwise those of the machine; retaken pictures and later attempts are left out.
-    """
-    cell, judged, flag = flagged_cells.c, inspections.c, flags.c
-    columns = [_hour() if name == "hour" else cell[name] for name in by]
-    joined = flags.join(inspections, judged.id == flag.inspection).join(
-        flagged_cells,
-        (cell.inspection == flag.inspection) & (cell.string == flag.string) & (cell.position == flag.position),
+    columns = [func.substr(cell.seen_at, 12, 2).label(name) if name == "hour" else cell[name] for name in by]
+    column, counts = (
+        (cell.confirmed_kind, cell.counts_confirmed) if confirmed else (cell.proposed_kind, cell.counts_proposed)
     )
-    agreed = flag.added | flag.answer.in_(("confirmed", "changed"))
-    conditions = [*period.of(judged), ~judged.superseded, judged.attempt == 1, agreed if confirmed else ~flag.added]
-    if kind is not None:
-        conditions.append(flag.kind == kind)
-    counted = select(*columns, flag.kind, func.count().label("flags")).select_from(joined)
-    return connection.execute(counted.where(*conditions).group_by(*columns, flag.kind)).all()
+    conditions = [*period.of(cell), counts, *([column == kind] if kind is not None else [])]
+    counted = select(*columns, column.label("kind"), func.count(cell.serial.distinct()).label("panels"))
+    return connection.execute(counted.where(*conditions).group_by(*columns, column)).all()
 
 
-def reasons_by(connection: Connection, period: Period, kind: str | None = None) -> Sequence[Any]:
-    """Return counts of flagged cells by the limit that stood against their gravest flag: `reason`, `kind`, counts."""
-    cell, flag = flagged_cells.c, flags.c
-    same = (flag.inspection == cell.inspection) & (flag.string == cell.string) & (flag.position == cell.position)
-    of_kind = flag.kind == func.coalesce(cell.confirmed_kind, cell.proposed_kind)
-    limit = func.coalesce(func.max(flag.standing_limit), "")
-    per_cell = (
-        select(
-            limit.label("reason"),
-            func.coalesce(cell.confirmed_kind, cell.proposed_kind).label("kind"),
-            func.max(case((cell.counts_proposed, 1), else_=0)).label("proposed"),
-            func.max(case((cell.counts_confirmed, 1), else_=0)).label("confirmed"),
-        )
-        .select_from(flagged_cells.outerjoin(flags, same & of_kind))
-        .where(*period.of(cell), ~cell.superseded)
-        .group_by(cell.inspection, cell.string, cell.position, cell.confirmed_kind, cell.proposed_kind)
-        .subquery()
-    )
-    column = per_cell.c
-    sums = (func.sum(column.proposed).label("proposed"), func.sum(column.confirmed).label("confirmed"))
-    chosen = select(column.reason, column.kind, *sums).group_by(column.reason, column.kind)
-    return connection.execute(chosen.where(column.kind == kind) if kind is not None else chosen).all()
+def flagged_strings(connection: Connection, period: Period) -> int:
+    """Return how many strings from stringers carry a flag at the first attempt.
 
-
-def cells_by(connection: Connection, period: Period, by: Sequence[str]) -> Sequence[Any]:
-    """Return cells inspected, each once, by production columns: the columns of `by`, and `cells`."""
-    table = inspected_counts.c
-    columns = [table[name] for name in by]
-    return connection.execute(
-        select(*columns, func.sum(table.cells).label("cells")).where(*period.of(table)).group_by(*columns)
-    ).all()
-
-
-def decisions_by(connection: Connection, period: Period, by: Sequence[str]) -> Sequence[Any]:
-    """Return how many panels were decided which way, by columns of the inspections, attempt and decision."""
-    table = inspections.c
-    columns = [table[name] for name in (*by, "attempt", "decision")]
-    conditions = [*period.of(table), ~table.superseded, table.decision.is_not(None)]
-    return connection.execute(
-        select(*columns, func.count().label("panels")).where(*conditions).group_by(*columns)
-    ).all()
-
-
-def escapes_by(connection: Connection, period: Period, gate: str | None) -> Sequence[Any]:
-    """Return escapes of a later stage by day: `panels` with a confirmed cell that was not confirmed at the gate.
-
-    Without a gate stage: how many cells both the machine flagged and an inspector confirmed, as `both`.
+    Confirmed flags, and those of the machine in panels nobody has decided yet.
     """
     cell = flagged_cells.c
-    conditions = [*period.of(cell), cell.counts_confirmed]
-    if gate is None:
-        both = func.count().label("both")
-        return connection.execute(select(both).where(*conditions, cell.proposed_kind.is_not(None))).all()
-    earlier = flagged_cells.alias("earlier")
-    same = (earlier.c.serial == cell.serial) & (earlier.c.string == cell.string)
-    same &= (earlier.c.position == cell.position) & (earlier.c.stage == gate) & (earlier.c.purpose == cell.purpose)
-    known = select(earlier.c.serial).where(same, earlier.c.counts_confirmed).exists()
-    counted = select(cell.day, func.count(cell.serial.distinct()).label("panels"))
-    return connection.execute(counted.where(*conditions, ~known).group_by(cell.day)).all()
+    open_or_agreed = cell.confirmed_kind.is_not(None) | ~cell.decided
+    conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, open_or_agreed]
+    strings = select(cell.serial, cell.string).where(*conditions).distinct().subquery()
+    return int(connection.execute(select(func.count()).select_from(strings)).scalar_one())
 
 
-def inspections_of(connection: Connection, period: Period, names: Sequence[str]) -> Sequence[Any]:
-    """Return columns of the inspections of a period, in the order they were seen; retaken pictures are left out."""
+def escaped_panels(connection: Connection, later: Period, gate: str) -> Mapping[str, int]:
+    """Return how many panels showed, at a later stage, a confirmed cell that was not confirmed at the gate, by day."""
+    cell = flagged_cells.c
+    place = (cell.serial, cell.string, cell.position)
+    found = connection.execute(select(cell.day, *place).where(*later.of(cell), cell.counts_confirmed)).all()
+    serials = sorted({row.serial for row in found if row.serial is not None})
+    known: set[tuple[Any, ...]] = set()
+    for begin in range(0, len(serials), _AT_ONCE):
+        among = cell.serial.in_(serials[begin : begin + _AT_ONCE])
+        # Not the plain columns: SQLite then went through the whole stage instead of these panels (10 s, not 0.1 s).
+        at_gate = (func.coalesce(cell.stage, "") == gate, func.coalesce(cell.purpose, "") == later.purpose)
+        known.update(map(tuple, connection.execute(select(*place).where(among, *at_gate, cell.counts_confirmed))))
+    escaped = {(row.day, row.serial) for row in found if tuple(row[1:]) not in known}
+    return Counter(day for day, _ in escaped)
+
+
+def confirmed_of_proposed(connection: Connection, period: Period) -> int:
+    """Return how many cells both the machine flagged and an inspector confirmed."""
+    cell = flagged_cells.c
+    both = (*period.of(cell), cell.counts_confirmed, cell.proposed_kind.is_not(None))
+    return int(connection.execute(select(func.count()).where(*both)).scalar_one())
+
+
+def times_seen(connection: Connection, period: Period) -> Sequence[Any]:
+    """Return when pictures were taken: `day`, `station`, `seen_at`, by day and station in the order of time.
+
+    Retaken ones are among them: they take their time too.
+    """
     table = inspections.c
-    conditions = [*period.of(table), ~table.superseded]
-    return connection.execute(
-        select(*(table[name] for name in names)).where(*conditions).order_by(table.event_id)
-    ).all()
+    columns = (table.day, table.station, table.seen_at)  # all in one index: a million rows in a second
+    return connection.execute(select(*columns).where(*period.of(table)).order_by(*columns)).all()
 
 
 def maintenance_of(connection: Connection, machine: str | None = None) -> Sequence[Any]:
@@ -401,14 +280,13 @@ def flags_in_order(connection: Connection, period: Period) -> Sequence[Any]:
     sequence of rows
         `serial`, `string`, `position_as_built`, `turned`, `stringer`, `lane`, `along`, `across`, `kind`, `seen_at`.
     """
-    cell, judged = flagged_cells.c, inspections.c
-    names = ("serial", "string", "position_as_built", "turned", "stringer", "lane", "along", "across")
+    cell = flagged_cells.c
+    names = ("serial", "string", "position_as_built", "turned", "stringer", "lane", "along", "across", "seen_at")
     kind = func.coalesce(cell.confirmed_kind, cell.proposed_kind).label("kind")
-    joined = flagged_cells.join(inspections, judged.id == cell.inspection)
-    open_or_agreed = cell.confirmed_kind.is_not(None) | judged.decision.is_(None)
+    open_or_agreed = cell.confirmed_kind.is_not(None) | ~cell.decided
     conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, open_or_agreed]
-    chosen = select(*(cell[name] for name in names), kind, judged.seen_at).select_from(joined).where(*conditions)
-    return connection.execute(chosen.order_by(cell.event_id, judged.seen_at, cell.serial, cell.string)).all()
+    chosen = select(*(cell[name] for name in names), kind).where(*conditions)
+    return connection.execute(chosen.order_by(cell.event_id, cell.seen_at, cell.serial, cell.string)).all()
 
 
 def scores_of(connection: Connection, chosen: Sequence[str]) -> dict[str, bytes]:
@@ -421,7 +299,3 @@ def reworks_of(connection: Connection, serials: Sequence[str]) -> Sequence[Any]:
     """Return what the bench did to panels, in the order of time."""
     found = select(reworks).where(reworks.c.serial.in_(serials)).order_by(reworks.c.event_id, reworks.c.number)
     return connection.execute(found).all()
-
-
-PASSED = (Disposition.ACCEPT.value,)
-"""Decisions at the first attempt that make a panel one of first-pass yield: a concession is none."""

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, exists, func, select
 
 from elinspect.records import Disposition, Purpose, Stage
-from elinspect.store.schema import flags, holds, inspected_counts, inspections, kept_counts
+from elinspect.store.schema import flags, holds, inspections
 
 _QUEUE = (
     *("id", "serial", "seen_at", "purpose", "attempt", "proposal", "above_limit", "decision", "station"),
@@ -109,50 +109,3 @@ def answer_counts(connection: Connection, chosen: Sequence[str]) -> Mapping[str,
 def flags_of(connection: Connection, inspection: str) -> Sequence[Any]:
     """Return the flags of an inspection as they stand, in their order."""
     return connection.execute(select(flags).where(flags.c.inspection == inspection).order_by(flags.c.number)).all()
-
-
-def flag_counts(
-    connection: Connection,
-    by: Sequence[str],
-    equal: dict[str, str],
-    since: str | None = None,
-    until: str | None = None,
-) -> Sequence[Any]:
-    """Return kept counts of flagged cells.
-
-    Parameters
-    ----------
-    by : sequence of str
-        Columns of `kept_counts` to group by.
-    equal : dict
-        Columns and the value each must have.
-    since, until : str, optional
-        First and last day, ``YYYY-MM-DD``.
-
-    Returns
-    -------
-    sequence of rows
-        The columns of `by`, `proposed`, `confirmed`; an empty text is 'not known'.
-    """
-    table = kept_counts.c
-    conditions = [table[name] == value for name, value in equal.items()]
-    if since is not None:
-        conditions.append(table.day >= since)
-    if until is not None:
-        conditions.append(table.day <= until)
-    columns = [table[name] for name in by]
-    sums = (func.sum(table.proposed).label("proposed"), func.sum(table.confirmed).label("confirmed"))
-    return connection.execute(select(*columns, *sums).where(*conditions).group_by(*columns)).all()
-
-
-def cells_inspected(
-    connection: Connection, equal: dict[str, str], since: str | None = None, until: str | None = None
-) -> int:
-    """Return how many cells were inspected, each once."""
-    table = inspected_counts.c
-    conditions = [table[name] == value for name, value in equal.items()]
-    if since is not None:
-        conditions.append(table.day >= since)
-    if until is not None:
-        conditions.append(table.day <= until)
-    return int(connection.execute(select(func.sum(table.cells)).where(*conditions)).scalar_one() or 0)

@@ -6,6 +6,8 @@ connected stations. Everything else is a projection and can be rebuilt from the 
 In keys, an empty text or 0 stands for 'not known' or 'none': a key must not hold NULL.
 """
 
+from typing import Any
+
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -20,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0005"
+HEAD_REVISION = "0006"
 """Newest migration this program knows."""
 
 metadata = MetaData(
@@ -133,7 +135,7 @@ inspections = Table(
     Index(None, "image_sha256"),
     Index(None, "decision", "superseded", "event_id"),
     Index(None, "event_id"),
-    Index(None, "purpose", "stage", "day"),
+    Index(None, "purpose", "stage", "day", "station", "seen_at"),
 )
 
 exposure_files = Table(
@@ -208,17 +210,28 @@ flagged_cells = Table(
     Column("counts_confirmed", Boolean, nullable=False),
     Column("along", Float),
     Column("across", Float),
+    *[Column(name, Text, nullable=False) for name in ("seen_at", "station", "layout", "criteria", "model")],
+    Column("decided", Boolean, nullable=False),
+    *[Column(name, Text, nullable=False) for name in ("decided_by", "layup_machine", "bussing_machine", "reason")],
     Index(None, "serial"),
     Index(None, "purpose", "stage", "day"),
 )
 
-kept_counts = Table(
-    "kept_counts",
-    metadata,
-    *[Column(column.name, Text, primary_key=True) for column in _production_columns()],
-    Column("kind", Text, primary_key=True),
-    Column("proposed", BigInteger, nullable=False),
-    Column("confirmed", BigInteger, nullable=False),
+
+def _counts_of_cells(name: str, texts: tuple[str, ...], numbers: tuple[str, ...] = ()) -> Table:
+    """Return a table of how many cells and flags were proposed and confirmed, by columns of `flagged_cells`."""
+    keys: list[Column[Any]] = [Column(key, Text, primary_key=True) for key in texts]
+    keys += [Column(key, Integer, primary_key=True, autoincrement=False) for key in numbers]
+    counted = ("proposed", "confirmed", "flags_proposed", "flags_confirmed")
+    counts = [Column(count, BigInteger, nullable=False) for count in counted]
+    return Table(name, metadata, *keys, Column("kind", Text, primary_key=True), *counts)
+
+
+_SAME = ("day", "purpose", "stage", "product", "origin")
+kept_counts = _counts_of_cells("kept_counts", (*_SAME, "stringer", "lane", "cell_supplier", "cell_lot"))
+place_counts = _counts_of_cells("place_counts", (*_SAME, "stringer", "lane"), ("position_as_built",))
+handling_counts = _counts_of_cells(
+    "handling_counts", (*_SAME, "ribbon_lot", "operator", "hour", "reason"), ("attempt",)
 )
 
 inspected_counts = Table(
@@ -226,6 +239,26 @@ inspected_counts = Table(
     metadata,
     *[Column(column.name, Text, primary_key=True) for column in _production_columns()],
     Column("cells", BigInteger, nullable=False),
+)
+
+string_counts = Table(
+    "string_counts",
+    metadata,
+    *[Column(name, Text, primary_key=True) for name in ("day", "purpose", "stage", "product", "model", "criteria")],
+    *[Column(name, Text, primary_key=True) for name in ("station", "layout", "decided_by")],
+    *[Column(name, Text, primary_key=True) for name in ("stringer", "lane", "cell_supplier", "cell_lot")],
+    *[Column(name, Text, primary_key=True) for name in ("operator", "layup_machine", "bussing_machine")],
+    Column("decided", Integer, primary_key=True, autoincrement=False),
+    Column("strings", BigInteger, nullable=False),
+)
+
+picture_counts = Table(
+    "picture_counts",
+    metadata,
+    *[Column(name, Text, primary_key=True) for name in ("day", "purpose", "stage", "product")],
+    *[Column(name, Text, primary_key=True) for name in ("decision", "decided_by")],
+    *[Column(name, Integer, primary_key=True, autoincrement=False) for name in ("attempt", "judged")],
+    Column("pictures", BigInteger, nullable=False),
 )
 
 context_rows = Table(
@@ -346,6 +379,44 @@ audit_results = Table(
     Index(None, "inspection"),
 )
 
+second_reading_draws = Table(
+    "second_reading_draws",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("purpose", Text, nullable=False),
+    Column("stage", Text, nullable=False),
+    Column("since", Text, nullable=False),
+    Column("until", Text, nullable=False),
+    Column("product", Text, nullable=False),
+    Column("unflagged", BigInteger, nullable=False),
+    Column("asked", Integer, nullable=False),
+    Column("person", Text),
+    Column("at", Text, nullable=False),
+)
+
+second_readings = Table(
+    "second_readings",
+    metadata,
+    Column("draw", Text, primary_key=True),
+    Column("inspection", Text, primary_key=True),
+    Column("number", Integer, nullable=False),
+    Column("serial", Text),
+    Column("reader", Text),
+    Column("read_at", Text),
+    Column("note", Text, nullable=False),
+    Index(None, "inspection"),
+)
+
+second_reading_cells = Table(
+    "second_reading_cells",
+    metadata,
+    Column("draw", Text, primary_key=True),
+    Column("inspection", Text, primary_key=True),
+    Column("string", Integer, primary_key=True, autoincrement=False),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("kind", Text, nullable=False),
+)
+
 removed_pictures = Table(
     "removed_pictures",
     metadata,
@@ -362,7 +433,11 @@ PROJECTIONS = (
     flags,
     flagged_cells,
     kept_counts,
+    place_counts,
+    handling_counts,
     inspected_counts,
+    string_counts,
+    picture_counts,
     context_rows,
     imports,
     reworks,
@@ -371,6 +446,9 @@ PROJECTIONS = (
     versions,
     holds,
     audit_results,
+    second_reading_draws,
+    second_readings,
+    second_reading_cells,
     removed_pictures,
 )
 """Tables that `rebuild` empties and fills again from the events."""

@@ -20,6 +20,8 @@ BoolArray = NDArray[np.bool_]
 
 EVERYWHERE = 0
 """Position of a cause that strikes any cell of a string."""
+NO_CAUSE, SISTER_WAFERS, FALSE_FLAG = -1, -2, -3
+"""What stands for the cause of a flag that no injected one explains."""
 
 
 class CauseOf(StrEnum):
@@ -125,12 +127,18 @@ class RecordPlant:
         Longest run.
     missed, false_flags : float
         Share of true defects the machine does not flag; false flags per true one.
+    seen_by_inspector : float
+        Share of what the machine does not flag that the inspector adds.
+    seen_by_reader : float
+        Share of what both missed that a second reader sees.
     model_changes, criteria_changes, inspector_drift : tuple of Change
         What changes the rate of flags and is no machine.
     causes : tuple of PlantCause
         What goes wrong.
     reworked : float
         Share of the panels with a confirmed flag above a limit that come back.
+    rework_spoils : float
+        Share of the reworks that crack a neighbouring cell.
     later_seen : float
         Share of the panels looked at again after lamination.
     """
@@ -150,11 +158,14 @@ class RecordPlant:
     sister_length: int = 6
     missed: float = 0.0
     false_flags: float = 0.0
+    seen_by_inspector: float = 0.5
+    seen_by_reader: float = 0.9
     model_changes: tuple[Change, ...] = ()
     criteria_changes: tuple[Change, ...] = ()
     inspector_drift: tuple[Change, ...] = ()
     causes: tuple[PlantCause, ...] = ()
     reworked: float = 0.9
+    rework_spoils: float = 0.0
     later_seen: float = 0.02
 
     def __post_init__(self) -> None:
@@ -199,7 +210,7 @@ class Day:
     flag_along, flag_across : ndarray of float, shape (flags,)
         Place in the cell as the lane sees it.
     flag_cause : ndarray of int, shape (flags,)
-        Index of the cause, -1 for none, -2 for a run of sister wafers, -3 for a false flag.
+        Index of the cause, `NO_CAUSE`, `SISTER_WAFERS` or `FALSE_FLAG`.
     flag_proposed, flag_confirmed : ndarray of bool, shape (flags,)
         Whether the machine flagged it, and whether the inspector confirmed or added it.
     """
@@ -250,9 +261,9 @@ def _day(plant: RecordPlant, number: int, rng: np.random.Generator) -> Day:
     false = rng.random(n) < plant.false_flags / (1 + plant.false_flags)
     order = np.argsort(flags["string"], kind="stable")
     flags = {name: values[order] for name, values in flags.items()}
-    proposed = rng.random(n) >= plant.missed
-    confirmed = (proposed & ~false) | (~proposed & (rng.random(n) < 0.5))
-    flags["cause"][false] = -3
+    flags["cause"][false] = FALSE_FLAG
+    seen = (rng.random(n) >= plant.missed) | false
+    proposed, confirmed = _by_inspectors(plant, made, flags, seen, rng)
     return Day(
         number=number,
         product=number % len(plant.products),
@@ -261,6 +272,28 @@ def _day(plant: RecordPlant, number: int, rng: np.random.Generator) -> Day:
         flag_proposed=proposed,
         flag_confirmed=confirmed,
     )
+
+
+def _by_inspectors(
+    plant: RecordPlant,
+    made: Mapping[str, NDArray[Any]],
+    flags: Mapping[str, NDArray[Any]],
+    found: BoolArray,
+    rng: np.random.Generator,
+) -> tuple[BoolArray, BoolArray]:
+    """Return what the machine proposed and what inspectors confirmed or added.
+
+    One who drifts upwards adds cells the machine sees no reason to flag; one who drifts downwards dismisses good flags.
+    """
+    added = ~found & (rng.random(len(found)) < plant.seen_by_inspector)
+    drift = _factor(plant.inspector_drift, made)[flags["string"]]
+    chance = rng.spawn(1)[0].random(len(found))  # a stream of its own: plants without drift stay as they are
+    ordinary = flags["cause"] == NO_CAUSE
+    own = ordinary & (chance < 1 - 1 / np.maximum(drift, 1.0))
+    let_go = chance >= np.minimum(drift, 1.0)
+    proposed = found & ~own
+    confirmed = own | ((found | added) & (flags["cause"] != FALSE_FLAG) & ~let_go)
+    return proposed, confirmed
 
 
 def _strings(plant: RecordPlant, number: int, rng: np.random.Generator) -> dict[str, NDArray[Any]]:
@@ -305,8 +338,14 @@ def _version(changes: tuple[Change, ...], line: IntArray, built: FloatArray) -> 
 
 
 def _flag_factor(plant: RecordPlant, made: Mapping[str, NDArray[Any]]) -> FloatArray:
+    """Return by how much more cells of a string are flagged or added than in an ordinary one."""
+    judged = _factor((*plant.model_changes, *plant.criteria_changes), made)
+    return judged * np.maximum(_factor(plant.inspector_drift, made), 1.0)
+
+
+def _factor(changes: tuple[Change, ...], made: Mapping[str, NDArray[Any]]) -> FloatArray:
     factor = np.ones(len(made["lane"]))
-    for change in (*plant.model_changes, *plant.criteria_changes, *plant.inspector_drift):
+    for change in changes:
         since = np.asarray(made["built"], dtype=np.float64) - change.day
         reached = np.clip(since / change.ramp_days, 0, 1) if change.ramp_days else since >= 0
         factor *= np.where(made["line"] == change.line, 1 + (change.times - 1) * reached, 1.0)
@@ -323,7 +362,7 @@ def _ordinary(
             if cause.kind is kind and cause.position == EVERYWHERE and cause.along is None:
                 rate = rate * np.where(_struck(cause, made), cause.times, 1.0)
         string, position = _cells(np.clip(rate, 0, 0.9), plant, rng)
-        struck = np.full(len(string), -1)
+        struck = np.full(len(string), NO_CAUSE)
         for number, cause in enumerate(plant.causes):
             if cause.kind is kind and cause.position == EVERYWHERE and cause.along is None:
                 struck[_struck(cause, made)[string] & (rng.random(len(string)) < 1 - 1 / cause.times)] = number
@@ -393,7 +432,7 @@ def _sisters(plant: RecordPlant, made: Mapping[str, NDArray[Any]], rng: np.rando
     string, position = np.divmod(np.minimum(cell, n_cells - 1), per_string)
     lane = np.asarray(made["lane"])
     kept = (cell < n_cells) & (lane[string] == lane[starts[run] // per_string])
-    flags = _flags(string[kept], position[kept] + 1, 0, np.full(int(kept.sum()), -2), rng)
+    flags = _flags(string[kept], position[kept] + 1, 0, np.full(int(kept.sum()), SISTER_WAFERS), rng)
     for name in ("along", "across"):
         flags[name] = np.clip(rng.random(len(starts))[run][kept] + rng.normal(0, 0.01, int(kept.sum())), 0, 1)
     return flags

@@ -13,7 +13,7 @@ from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.figure_files import read_weights, write_pareto
 from elinspect.operations.log_inspection import log_inspection
-from elinspect.operations.pareto import ParetoTable, note_words, pareto
+from elinspect.operations.pareto import ParetoTable, note_words, pareto, title_words
 from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Purpose
 from elinspect.review.gate import Role
@@ -258,10 +258,13 @@ def test_what_is_not_kept_in_counts_shows_the_newest_four_weeks_and_says_so(log:
     _logged(log, make_result("1", flags=[crack("m1", 1, 1)]))
     day = pareto(log, GroupBy.DAY, count=CountOf.PROPOSED).rows[0].key
     assert day is not None
-    table = pareto(log, GroupBy.POSITION, count=CountOf.PROPOSED)
+    table = pareto(log, GroupBy.POSITION, count=CountOf.PROPOSED, measure=Measure.PANELS)
     assert table.period is not None
     assert table.period.since is not None
     assert (date.fromisoformat(day) - date.fromisoformat(table.period.since)).days == 27
     assert table.period.since in note_words(table)
-    assert pareto(log, GroupBy.STRINGER).period == replace(table.period, since=None)
-    assert pareto(log, GroupBy.POSITION, since="2001-01-01").period == replace(table.period, since="2001-01-01")
+    assert "newest four weeks" in title_words(table)
+    assert pareto(log, GroupBy.POSITION).period == replace(table.period, since=None)
+    asked = pareto(log, GroupBy.POSITION, since="2001-01-01", measure=Measure.PANELS)
+    assert asked.period == replace(table.period, since="2001-01-01")
+    assert "newest four weeks" not in title_words(asked)

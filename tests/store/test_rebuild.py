@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from log_places import fresh_place
 from logged_panels import LAYOUT, context_line, make_flag, make_result, recipe_for, write_context
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from elinspect.errors import LogError
 from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
@@ -25,33 +25,85 @@ from elinspect.review.gate import Role
 from elinspect.review.session import Verdict
 from elinspect.store import Log, open_log
 from elinspect.store.rebuild import rebuild
-from elinspect.store.schema import flagged_cells, inspected_counts, kept_counts
+from elinspect.store.schema import (
+    flagged_cells,
+    handling_counts,
+    inspected_counts,
+    kept_counts,
+    picture_counts,
+    place_counts,
+    string_counts,
+)
 from elinspect.store.verify import verify
 
 _KINDS = (Kind.CRACK, Kind.DARK_CELL, Kind.FINGER_INTERRUPTION)
 
 
+_CELLS = (kept_counts, place_counts, handling_counts)
+_COUNTS = ("proposed", "confirmed", "flags_proposed", "flags_confirmed")
+_STRINGS = text("""
+    SELECT i.day, i.purpose, i.stage, i.product, coalesce(i.model, ''), i.criteria, i.station, i.layout,
+           coalesce(i.decided_by, ''), c.stringer, c.lane, c.cell_supplier, c.cell_lot, c.operator, c.layup_machine,
+           c.bussing_machine, CASE WHEN i.decision IS NULL THEN 0 ELSE 1 END, count(*)
+    FROM inspections i JOIN context_rows c ON c.serial = i.serial
+    WHERE c.origin = 'imported' AND c.valid_to IS NULL AND i.attempt = 1 AND NOT i.superseded AND i.usable
+          AND i.panel_found
+    GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17
+""")
+_PICTURES = text("""
+    SELECT day, purpose, stage, product, coalesce(decision, ''), coalesce(decided_by, ''), attempt,
+           CASE WHEN usable AND panel_found THEN 1 ELSE 0 END, count(*)
+    FROM inspections WHERE NOT superseded GROUP BY 1, 2, 3, 4, 5, 6, 7, 8
+""")
+_FLAGS = text("""
+    SELECT c.*, f.kind AS of_flag, f.added, f.answer FROM flags f JOIN flagged_cells c
+    ON c.inspection = f.inspection AND c.string = f.string AND c.position = f.position
+    WHERE c.attempt = 1 AND NOT c.superseded
+""")
+
+
+def _keys(row: Any, kind: str) -> list[tuple[Any, ...]]:
+    names = [[column.name for column in table.columns] for table in _CELLS]
+    of_cell = {**row._mapping, "kind": kind, "hour": row.seen_at[11:13]}
+    return [tuple(of_cell[name] for name in own if name not in _COUNTS) for own in names]
+
+
 def recounted(log: Log) -> Counter[tuple[Any, ...]]:
-    """Kept counts as a recount of the rows gives them."""
-    names = [column.name for column in kept_counts.columns][:-3]
+    """Counts as a recount of the rows gives them."""
     counts: Counter[tuple[Any, ...]] = Counter()
+
+    def count(row: Any, kind: str, what: str) -> None:
+        for table, key in zip(_CELLS, _keys(row, kind), strict=True):
+            counts[table.name, *key, what] += 1
+
     with log.reading() as connection:
         for row in connection.execute(select(flagged_cells)):
-            key = tuple(getattr(row, name) for name in names)
             if row.counts_proposed:
-                counts[*key, row.proposed_kind, "proposed"] += 1
+                count(row, row.proposed_kind, "proposed")
             if row.counts_confirmed:
-                counts[*key, row.confirmed_kind, "confirmed"] += 1
+                count(row, row.confirmed_kind, "confirmed")
+        for row in connection.execute(_FLAGS):
+            if not row.added:
+                count(row, row.of_flag, "flags_proposed")
+            if row.added or row.answer in ("confirmed", "changed"):
+                count(row, row.of_flag, "flags_confirmed")
+        for name, statement in (("strings", _STRINGS), ("pictures", _PICTURES)):
+            for row in connection.execute(statement):
+                counts[name, *row[:-1]] += row[-1]
     return counts
 
 
 def kept(log: Log) -> Counter[tuple[Any, ...]]:
-    """Kept counts as they stand, without zeros."""
+    """Counts as the log keeps them, without zeros."""
     counts: Counter[tuple[Any, ...]] = Counter()
     with log.reading() as connection:
-        for row in connection.execute(select(kept_counts)):
-            counts[*row[:-2], "proposed"] += row.proposed
-            counts[*row[:-2], "confirmed"] += row.confirmed
+        for table in _CELLS:
+            for row in connection.execute(select(table)):
+                for what in _COUNTS:
+                    counts[table.name, *row[: -len(_COUNTS)], what] += getattr(row, what)
+        for name, table in (("strings", string_counts), ("pictures", picture_counts)):
+            for row in connection.execute(select(table)):
+                counts[name, *row[:-1]] += row[-1]
     return +counts
 
 

@@ -4,7 +4,16 @@ import numpy as np
 import pytest
 
 from elinspect.records import Kind, Layout
-from elinspect.synthetic.plant_records import CauseOf, Change, PlantCause, RecordPlant, kinds_of, simulate_days
+from elinspect.synthetic.plant_records import (
+    FALSE_FLAG,
+    SISTER_WAFERS,
+    CauseOf,
+    Change,
+    PlantCause,
+    RecordPlant,
+    kinds_of,
+    simulate_days,
+)
 
 
 def _flags(plant: RecordPlant, days: int = 4, seed: int = 1) -> list[np.ndarray]:
@@ -66,7 +75,7 @@ def test_every_cause_raises_the_rate_where_it_strikes(of: CauseOf) -> None:
 def test_sisters_follow_each_other_at_one_place() -> None:
     plant = RecordPlant(rates={Kind.CRACK: 0.0}, sister_runs=1e-3)
     day = next(simulate_days(plant, 1, 9))
-    assert np.all(day.flag_cause == -2)
+    assert np.all(day.flag_cause == SISTER_WAFERS)
     feed = day.flag_string * plant.layout.cells_per_string + day.flag_position
     neighbours = np.diff(feed) == 1
     assert neighbours.mean() > 0.5
@@ -75,9 +84,13 @@ def test_sisters_follow_each_other_at_one_place() -> None:
 
 def test_missed_and_false_flags_and_changes() -> None:
     day = next(simulate_days(RecordPlant(panels_per_day=800, missed=0.2, false_flags=0.25), 1, 10))
-    assert (~day.flag_proposed).mean() == pytest.approx(0.2, abs=0.03)
-    assert (day.flag_cause == -3).mean() == pytest.approx(0.2, abs=0.03)
-    assert not day.flag_confirmed[(day.flag_cause == -3) & day.flag_proposed].any()
+    false = day.flag_cause == FALSE_FLAG
+    assert false.mean() == pytest.approx(0.2, abs=0.03)
+    assert day.flag_proposed[false].all()
+    assert not day.flag_confirmed[false].any()
+    missed = ~day.flag_proposed[~false]
+    assert missed.mean() == pytest.approx(0.2, abs=0.03)
+    assert day.flag_confirmed[~false][missed].mean() == pytest.approx(0.5, abs=0.08)
     changed = RecordPlant(lines=2, model_changes=(Change(1.0, 3.0, 1),), panels_per_day=2000)
     before, after = simulate_days(changed, 2, 11)
     assert set(before.model) == {0}
@@ -85,6 +98,18 @@ def test_missed_and_false_flags_and_changes() -> None:
     assert set(after.model[after.line == 0]) == {0}
     share = [np.mean(day.line[day.flag_string] == 1) for day in (before, after)]
     assert share == [pytest.approx(0.5, abs=0.05), pytest.approx(0.75, abs=0.05)]
+
+
+def test_an_inspector_who_drifts_adds_cells_or_lets_them_go() -> None:
+    eager, lax = (
+        next(simulate_days(RecordPlant(inspector_drift=(Change(0.0, times),), panels_per_day=1500), 1, 12))
+        for times in (2.0, 0.5)
+    )
+    assert (~eager.flag_proposed).mean() == pytest.approx(0.5, abs=0.05)
+    assert eager.flag_confirmed.all()
+    assert lax.flag_proposed.all()
+    assert lax.flag_confirmed.mean() == pytest.approx(0.5, abs=0.05)
+    assert len(eager.flag_string) == pytest.approx(2 * len(lax.flag_string), rel=0.1)
 
 
 def test_what_makes_no_plant_is_a_bug() -> None:

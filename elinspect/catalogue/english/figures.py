@@ -2,6 +2,7 @@
 
 TEXTS: dict[str, str | tuple[str, str]] = {
     "figure.flagged_cells": "Flagged cells",
+    "figure.newest_weeks": "newest four weeks",
     "figure.cells": ("{n} cell", "{n} cells"),
     "figure.pareto_title": "Pareto by {by}",
     "figure.weights_unreadable": "The file {file} cannot be read: {cause}.",

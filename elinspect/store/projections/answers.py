@@ -86,13 +86,21 @@ def on_disposition(connection: Connection, event: StoredEvent) -> None:
         "decided_by": event.person,
         "decision_reason": event.data["reason"],
     }
-    update_by(connection, inspections, decided, id=inspection)
+    _decide(connection, inspection, decided)
     _note_hold(connection, event, decision)
     row = row_by(connection, inspections, id=inspection)
     if releases(row.stage, row.purpose, disposition) and row_by(connection, outbox, decision=decision) is None:
         message = {"message": "release", "decision": decision, "serial": row.serial, "disposition": disposition}
         written = {"inspection": inspection, "message": json.dumps(message), "written_at": event.at}
         insert_rows(connection, outbox, [{"decision": decision, **written}])
+
+
+def _decide(connection: Connection, inspection: str, decided: dict[str, Any]) -> None:
+    """Write a decision, or that there is none any more, to an inspection and its flagged cells."""
+    with counted_change(connection, _scope(connection, inspection), inspected=True):
+        update_by(connection, inspections, decided, id=inspection)
+        of_cells = {"decided": decided["decision"] is not None, "decided_by": decided["decided_by"] or ""}
+        update_by(connection, flagged_cells, of_cells, inspection=inspection)
 
 
 def _note_hold(connection: Connection, event: StoredEvent, decision: str) -> None:
@@ -121,7 +129,7 @@ def on_take_back(connection: Connection, event: StoredEvent) -> None:
         update_by(connection, holds, {"ended_by": None}, inspection=inspection)
         decision = {"decision": Disposition.HOLD.value, "decision_id": held.decision_id, "decided_at": held.since}
         before = {**decision, "decided_by": held.person, "decision_reason": held.reason}
-    update_by(connection, inspections, before, id=inspection)
+    _decide(connection, inspection, before)
     update_by(connection, flags, {"closed": False}, inspection=inspection)
     message = row_by(connection, outbox, decision=event.data["decision"])
     if message is not None and message.sent_at is None:

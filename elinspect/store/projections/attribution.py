@@ -15,7 +15,7 @@ IMPORTED, BENCH, PANEL, UNKNOWN = "imported", "bench", "panel", ""
 """Origins: made by a stringer, replaced at the bench, belongs to no string, not known."""
 
 _COUNTED = ("stringer", "lane", "cell_supplier", "cell_lot")
-_FIELDS = (*_COUNTED, "string_id", "cell_class", "ribbon_lot", "operator")
+_FIELDS = (*_COUNTED, "string_id", "cell_class", "ribbon_lot", "operator", "layup_machine", "bussing_machine")
 _COUNTED_OF, _FIELDS_OF = attrgetter(*_COUNTED), attrgetter(*_FIELDS)  # an import does this for every string
 _NOT_COUNTED, _NO_FIELDS = ("",) * len(_COUNTED), ("",) * len(_FIELDS)
 
@@ -30,6 +30,11 @@ class PanelContext:
     def __init__(self, rows: Collection[Any] = ()) -> None:
         self._imported = {row.string: row for row in rows if row.origin == IMPORTED}
         self._bench = sorted((row for row in rows if row.origin == BENCH), key=lambda row: row.valid_from)
+
+    @property
+    def imported(self) -> Collection[Any]:
+        """The rows of the strings the stringers made."""
+        return self._imported.values()
 
     def replaced_places(self, as_of: int) -> dict[tuple[int, int], int]:
         """Return the instance of every place the bench replaced before an event; position 0 is the whole string."""

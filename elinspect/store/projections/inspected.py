@@ -168,6 +168,7 @@ def write_cells(
     context = contexts_of(connection, serials).get(row.serial, PanelContext())
     layout = Layout.parse(row.layout)
     same = {name: getattr(row, name) for name in _OF_INSPECTION}
+    same |= {"model": row.model or "", "decided_by": row.decided_by or "", "decided": row.decision is not None}
     rows = [
         {
             **same,
@@ -178,6 +179,7 @@ def write_cells(
             "confirmed_kind": confirmed.get(place),
             "counts_proposed": False,
             "counts_confirmed": False,
+            "reason": "",
             "along": where.along if (where := in_cell.get(place)) is not None else None,
             "across": where.across if where is not None else None,
             **context.fields(layout, *place, row.event_id),
@@ -187,4 +189,7 @@ def write_cells(
     insert_rows(connection, flagged_cells, rows)
 
 
-_OF_INSPECTION = ("event_id", "serial", "day", "purpose", "stage", "product", "attempt", "superseded")
+_OF_INSPECTION = (
+    *("event_id", "serial", "day", "purpose", "stage", "product", "attempt", "superseded"),
+    *("seen_at", "station", "layout", "criteria"),
+)
