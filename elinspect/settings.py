@@ -534,16 +534,16 @@ class SolderFaultSettings:
 
 @dataclass(frozen=True, slots=True)
 class MaterialPatternSettings:
-    """When a soft dark region is worth showing. Defaults: common practice, no source.
+    """When a pattern of the wafer is worth showing. Defaults: common practice, no source.
 
     Attributes
     ----------
     threshold : float
         Score from which a region is a finding.
     soft_mm : float
-        The cell is smoothed so far (sigma).
+        For blotches the cell is smoothed so far (sigma).
     least_depth : float
-        Depth (natural logarithm) against the typical cell.
+        Depth (natural logarithm) of a blotch against the typical cell.
     black_share : float
         What is darker than that counts as much: black places are no patterns.
     half_area_fraction : float
@@ -551,6 +551,18 @@ class MaterialPatternSettings:
     core_off_middle, core_roundness : float
         A region whose middle lies within that share of the cell from its middle, and that fills that share of the
         ellipse in its box, is a core.
+    stain_depth, stain_texture_multiple : float
+        Depth of a stain, and in multiples of the cell's own texture.
+    stain_area_mm2 : float
+        Smallest stain.
+    stain_ratio, stain_solidity : float
+        Its longest side over its shortest, and its area over that of its convex hull: what grows or breaks is ragged.
+    blackest_share : float
+        A stain keeps that share of the light; what is blacker lies on the cell or is cut off.
+    ring_likeness : float
+        Correlation of the quarters of a cell, from its middle outwards, that gives a score of 0.5.
+    ring_depth : float
+        Shallower rings count for less.
     """
 
     threshold: float = 0.5
@@ -560,6 +572,14 @@ class MaterialPatternSettings:
     half_area_fraction: float = 0.06
     core_off_middle: float = 0.1
     core_roundness: float = 0.75
+    stain_depth: float = 0.1
+    stain_texture_multiple: float = 6.0
+    stain_area_mm2: float = 40.0
+    stain_ratio: float = 3.0
+    stain_solidity: float = 0.85
+    blackest_share: float = 0.4
+    ring_likeness: float = 0.4
+    ring_depth: float = 0.006
 
 
 @dataclass(frozen=True, slots=True)

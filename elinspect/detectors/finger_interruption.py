@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.catalogue import Value
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE
 from elinspect.detectors.streaks import fields_of, streak_depth
@@ -10,6 +11,9 @@ from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, P
 from elinspect.settings import FingerInterruptionSettings
 
 _ON_CRACK_MM = 1.5
+
+_BESIDE_MM, _BESIDE_SHARE = 2.5, 0.2
+"""A streak that begins so near to a busbar, and within that share of the way to the next, broke beside its ribbon."""
 
 
 def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
@@ -26,14 +30,11 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
     -------
     Detection
         One finding per bundle of neighbouring streaks, its outline the middle line; measurements say how wide the
-        bundle is and whether it touches a busbar (soldering) or lies in mid field (print).
+        bundle is and whether it begins beside a busbar (soldering) or in mid field (print).
     """
-    fields = fields_of(view)
-    parts = over_cells(lambda part: _bundles_of_cells(view, part, fields, settings), len(view.flat))
-    bundles = [of_cell for part in parts for of_cell in part]
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    for cell, found in enumerate(bundles):
+    for cell, found in enumerate(_bundles(view, settings)):
         if not view.judged[cell] or not found:
             continue
         ranked = sorted(found, key=lambda finding: -finding.score)
@@ -66,22 +67,34 @@ def _share_near(streak: Points, line: Points, reach: float) -> float:
     return float((distance <= reach).mean())
 
 
-def _bundles_of_cells(
-    view: PanelView, part: slice, fields: list[tuple[int, int]], settings: FingerInterruptionSettings
-) -> list[list[Finding]]:
-    depth, texture = streak_depth(view, part, fields)
+def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list[Finding]]:
+    """Return the bundles of every cell, also those below the threshold."""
+    fields = fields_of(view)
+    depth = np.empty_like(view.streaks)
+    texture = np.empty(len(depth), np.float32)
+
+    def work(part: slice) -> None:
+        depth[part], texture[part] = streak_depth(view, part, fields)
+
+    over_cells(work, len(depth))
     least = np.maximum(settings.least_contrast, settings.texture_multiple * texture)
     # Grains line up by chance more often than noise does.
-    unevenness = texture / np.maximum(view.noise[part], 1e-6)
+    unevenness = texture / np.maximum(view.noise, 1e-6)
     grain = np.interp(unevenness, [settings.smooth_unevenness, settings.textured_unevenness], [1.0, 2.0])
+    own_texture = (texture + settings.least_texture) * grain
     found: list[list[Finding]] = [[] for _ in depth]
     for field in fields:
         amount, start, stop = _deepest_runs(depth[:, slice(*field)], least)
-        for place, bundles in enumerate(found):
-            runs = (amount[place], start[place] + field[0], stop[place] + field[0])
-            own_texture = (float(texture[place]) + settings.least_texture) * float(grain[place])
-            bundles += _grouped(view, part.start + place, runs, field, own_texture, settings)
+        long_enough = stop - start >= _least_rows(view, field, settings)
+        for cell in np.flatnonzero(long_enough.any(axis=1)).tolist():
+            runs = (amount[cell], start[cell] + field[0], stop[cell] + field[0])
+            found[cell] += _grouped(view, cell, runs, long_enough[cell], field, float(own_texture[cell]), settings)
     return found
+
+
+def _least_rows(view: PanelView, field: tuple[int, int], settings: FingerInterruptionSettings) -> float:
+    coarse_mm = COARSE * view.mm_per_px
+    return min(settings.least_length_mm / coarse_mm, settings.least_field_share * (field[1] - field[0]))
 
 
 def _deepest_runs(
@@ -89,17 +102,18 @@ def _deepest_runs(
 ) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]]:
     """Return the run of rows above `least` with the largest sum, per cell and column: sum, first row, end row."""
     cells, rows, columns = depth.shape
-    gains = np.where(depth > least[:, None, None], depth, 0)
     best, running = np.zeros((cells, columns), np.float32), np.zeros((cells, columns), np.float32)
     start, best_start, best_end = (np.zeros((cells, columns), np.int16) for _ in range(3))
     for row in range(rows):
-        on = gains[:, row] > 0
+        on = depth[:, row] > least[:, None]
         np.copyto(start, row, where=running == 0)
-        running = (running + gains[:, row]) * on
+        running += depth[:, row]
+        running *= on
         better = running > best
-        np.copyto(best, running, where=better)
-        np.copyto(best_start, start, where=better)
-        np.copyto(best_end, row + 1, where=better)
+        if better.any():
+            np.copyto(best, running, where=better)
+            np.copyto(best_start, start, where=better)
+            np.copyto(best_end, row + 1, where=better)
     return best, best_start, best_end
 
 
@@ -107,6 +121,7 @@ def _grouped(
     view: PanelView,
     cell: int,
     runs: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]],
+    long_enough: NDArray[np.bool_],
     field: tuple[int, int],
     texture: float,
     settings: FingerInterruptionSettings,
@@ -114,8 +129,6 @@ def _grouped(
     """Make one finding of neighbouring columns that are long enough."""
     amount, start, stop = runs
     coarse_mm, field_rows = COARSE * view.mm_per_px, field[1] - field[0]
-    least_rows = min(settings.least_length_mm / coarse_mm, settings.least_field_share * field_rows)
-    long_enough = stop - start >= least_rows
     steps = np.diff(np.concatenate([[0], long_enough.astype(np.int8), [0]]))
     found = []
     for first, end in zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True):
@@ -130,8 +143,7 @@ def _grouped(
         evidence = max(float(np.quantile(depths, 0.25)), 0.0) / texture * length
         score = evidence / (evidence + settings.half_evidence_mm)
         rows = _dark_rows(depths, top * COARSE)
-        at_busbar = top <= field[0] + 1 or bottom >= field[1] - 1
-        found.append(_bundle(view, cell, (column, *rows), float(np.median(depths)), end - first, score, at_busbar))
+        found.append(_bundle(view, cell, (column, *rows), float(np.median(depths)), end - first, score, field))
     return found
 
 
@@ -162,9 +174,12 @@ def _bundle(
     depth: float,
     columns: int,
     score: float,
-    at_busbar: bool,
+    field: tuple[int, int],
 ) -> Finding:
     column, top, bottom = streak
+    away = _from_busbar_mm(view, top, bottom)
+    field_mm = (field[1] - field[0]) * COARSE * view.mm_per_px
+    near: dict[str, Value] = {} if away is None else {"from_busbar_mm": round(away, 1)}
     return Finding(
         Kind.FINGER_INTERRUPTION,
         cell,
@@ -174,6 +189,15 @@ def _bundle(
         measurements={
             "bundle_mm": round(columns * view.mm_per_px, 2),
             "contrast_share": round(1 - float(np.exp(-max(depth, 0.0))), 3),
-            "at_busbar": at_busbar,
+            "at_busbar": away is not None and away <= min(_BESIDE_MM, _BESIDE_SHARE * field_mm),
+            **near,
         },
     )
+
+
+def _from_busbar_mm(view: PanelView, top: int, bottom: int) -> float | None:
+    """Distance of a streak's nearer end from the busbar it begins at; None without busbars."""
+    bars = np.flatnonzero(view.busbar_rows)
+    if not bars.size:
+        return None
+    return float(min(np.abs(bars - top).min(), np.abs(bars - bottom).min())) * view.mm_per_px

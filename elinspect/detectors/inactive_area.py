@@ -31,9 +31,10 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
     missing, inside = _missing(view, settings)
     texture = _texture(missing, inside, settings)
     rim = np.maximum(-math.log(settings.rim_share), settings.texture_multiple * texture)[:, None, None]
-    core = rim + math.log(settings.rim_share / settings.core_share)
-    depth = np.clip((missing - rim) / (core - rim), 0, 1) * inside
-    areas = depth.sum(axis=(1, 2)) / inside.size
+    depth = (missing - rim) / np.float32(math.log(settings.rim_share / settings.core_share))
+    np.clip(depth, 0, 1, out=depth)
+    depth *= inside
+    areas = depth.sum(axis=(1, 2), dtype=np.float64) / inside.size
     scores = np.maximum([_score(float(area), settings) for area in areas], _hints(missing, texture, inside, settings))
     # A cell without any light of its own has no active part to be compared with: reported as dark, and all inactive.
     scores[view.relative_luminance < settings.core_share] = _score(1.0, settings)
@@ -47,18 +48,19 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
 
 
 def _hints(
-    missing: FloatImage, texture: NDArray[np.float64], inside: NDArray[np.bool_], settings: InactiveAreaSettings
+    missing: FloatImage, texture: NDArray[np.float32], inside: NDArray[np.bool_], settings: InactiveAreaSettings
 ) -> NDArray[np.float64]:
     """Scores below the threshold, of parts that are dim, not dark: poorly connected, or a shade of the wafer."""
     least = np.maximum(-math.log(settings.dim_share), settings.texture_multiple * texture)[:, None, None]
-    dim = ((missing > least) & inside).sum(axis=(1, 2)) / inside.size
+    dim = np.count_nonzero((missing > least) & inside, axis=(1, 2)) / inside.size
     return np.asarray(0.98 * settings.threshold * dim / (dim + settings.half_dim_fraction))
 
 
-def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> NDArray[np.float64]:
+def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> NDArray[np.float32]:
     """Robust spread of each cell's active places: a half-dead cell must not pass for a textured one."""
-    texture = np.zeros(len(missing))
-    for cell, places in enumerate(missing[:, inside][:, ::7]):
+    texture = np.zeros(len(missing), np.float32)
+    chosen = np.flatnonzero(inside)[::7]
+    for cell, places in enumerate(missing.reshape(len(missing), -1)[:, chosen]):
         active = places[places < -math.log(settings.rim_share)]
         if active.size:
             texture[cell] = 1.4826 * np.median(np.abs(active - np.median(active)))
@@ -77,14 +79,17 @@ def _missing(view: PanelView, settings: InactiveAreaSettings) -> tuple[FloatImag
     size = round(settings.narrowest_mm / view.mm_per_px / HALF) | 1
     kernel = np.ones((size, size), np.uint8)
     out = np.empty_like(view.deviation)
-    nearest = nearest_inside(inside)
+    nearest, chosen = nearest_inside(inside), np.flatnonzero(inside)[::3]
+    bright = round(settings.bright_quantile * (len(chosen) - 1))
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
-            full = np.quantile(view.deviation[cell][inside], settings.bright_quantile) if inside.any() else 0.0
+            places = view.deviation[cell].ravel()
+            full = np.partition(places[chosen], bright)[bright] if len(chosen) else np.float32(0)
             # Beyond the rim, which is not looked at, the last places inside go on: areas at the edge stay whole.
-            lifted = (view.deviation[cell] - full).ravel()[nearest].reshape(inside.shape)
-            out[cell] = -cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
+            lifted = places[nearest].reshape(inside.shape)
+            closed = cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
+            np.subtract(full, closed, out=out[cell])
 
     over_cells(work, cells)
     return out, inside
@@ -94,7 +99,7 @@ def _regions(
     view: PanelView,
     cell: int,
     missing: FloatImage,
-    depth: NDArray[np.float64],
+    depth: FloatImage,
     inside: NDArray[np.bool_],
     settings: InactiveAreaSettings,
 ) -> list[Finding]:

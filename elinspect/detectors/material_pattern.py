@@ -1,7 +1,8 @@
 """Patterns of the wafer and the cell, not of the panel: shown, so that nobody takes them for defects.
 
-Blotches are soft and dark; a core is a dark round middle as ingots have; shared lines are lines that sister wafers of
-one brick have in common.
+Blotches are soft, dark and large, stains smaller with a smooth closed border; a core is a dark round middle as ingots
+have, rings lie about the ingot's axis; shared lines are lines that sister wafers of one brick have in common. A scratch
+is not among them: in one picture nothing tells it from a hairline crack, and it is flagged as one.
 """
 
 from dataclasses import replace
@@ -9,11 +10,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.catalogue import Value
 from elinspect.detectors.black_places import levels
+from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.rings import Rings, rings_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
-from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import MaterialPatternSettings
 from elinspect.vision import cv2
+
+_COARSE = 2
+"""Places of `PanelView.deviation` per place of the map on which blotches are looked for, each way."""
 
 
 def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Finding, ...] = ()) -> Detection:
@@ -31,7 +38,8 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
     Returns
     -------
     Detection
-        One blotch or core per cell at most; measurements name the `pattern`: ``blotch``, ``core`` or ``shared_line``.
+        One of each pattern per cell at most; measurements name the `pattern`: ``blotch``, ``core``, ``stain``,
+        ``rings`` or ``shared_line``.
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings = []
@@ -41,39 +49,101 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
         }))  # fmt: skip
         scores[line.cell] = max(scores[line.cell], line.score)
     if len(view.flat) >= REFERENCE_CELLS:
-        level, inside, _ = levels(view)
-        for cell in np.flatnonzero(view.judged).tolist():
-            score, found = _blotch(view, cell, level[cell], inside.astype(np.uint8), settings)
-            scores[cell] = max(scores[cell], score)
-            findings += found
+        level, inside, texture = levels(view)
+        rings = rings_of(level, inside, HALF * view.mm_per_px)
+        small = (-(-inside.shape[1] // _COARSE), -(-inside.shape[0] // _COARSE))
+        coarse_inside = cv2.resize(inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
+
+        def work(part: slice) -> list[list[Finding]]:
+            return [_patterns_of(cell) if view.judged[cell] else [] for cell in range(part.start, part.stop)]
+
+        def _patterns_of(cell: int) -> list[Finding]:
+            coarse = cv2.resize(level[cell], small, interpolation=cv2.INTER_AREA)
+            found = [_blotch(view, cell, coarse, coarse_inside, settings), _rings(view, cell, rings, settings)]
+            stain = _stain(view, cell, coarse, coarse_inside, float(texture[cell]), settings)
+            return [one for one in (*found, stain) if one is not None]
+
+        for found in [of_cell for part in over_cells(work, len(level)) for of_cell in part]:
+            for one in found:
+                scores[one.cell] = max(scores[one.cell], one.score)
+            findings += [one for one in found if one.score >= settings.threshold]
     return Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings))
 
 
 def _blotch(
-    view: PanelView, cell: int, level: FloatImage, inside: NDArray[np.uint8], settings: MaterialPatternSettings
-) -> tuple[float, list[Finding]]:
-    """Score and finding of the largest soft dark region."""
-    sigma = settings.soft_mm / (HALF * view.mm_per_px)
+    view: PanelView, cell: int, level: FloatImage, inside: NDArray[np.bool_], settings: MaterialPatternSettings
+) -> Finding | None:
+    """Return the largest soft dark region, as a core where it is one."""
+    sigma = settings.soft_mm / (_COARSE * HALF * view.mm_per_px)
     # What is black is no pattern of the wafer.
     soft = cv2.GaussianBlur(np.maximum(level, np.float32(np.log(settings.black_share))), (0, 0), sigma)
-    dark = ((soft < -settings.least_depth) & (inside > 0)).astype(np.uint8)
-    count, label, stats, middles = cv2.connectedComponentsWithStats(dark, connectivity=4)
-    if count < 2:
-        return 0.0, []
+    dark = ((soft < -settings.least_depth) & inside).astype(np.uint8)
+    if np.count_nonzero(dark) < settings.half_area_fraction / 4 * dark.size:
+        return None
+    _, label, stats, middles = cv2.connectedComponentsWithStats(dark, connectivity=4)
     largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     share = float(stats[largest, cv2.CC_STAT_AREA]) / dark.size
-    score = share / (share + settings.half_area_fraction)
-    if score < settings.threshold:
-        return score, []
     region = label == largest
-    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
     off = np.abs(middles[largest][::-1] / np.array(dark.shape) - 0.5).max()
     round_share = share * dark.size / (np.pi / 4 * np.prod(stats[largest, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]))
     core = off < settings.core_off_middle and round_share > settings.core_roundness
-    measurements = {
-        "pattern": "core" if core else "blotch",
+    score = share / (share + settings.half_area_fraction)
+    return _region(view, cell, "core" if core else "blotch", level, region, score)
+
+
+def _stain(
+    view: PanelView,
+    cell: int,
+    level: FloatImage,
+    inside: NDArray[np.bool_],
+    texture: float,
+    settings: MaterialPatternSettings,
+) -> Finding | None:
+    """Return the largest dark place with a smooth closed border that neither fingers nor busbars bound."""
+    least = max(settings.stain_depth, settings.stain_texture_multiple * texture)
+    dark = ((level < -least) & inside).astype(np.uint8)
+    mm = _COARSE * HALF * view.mm_per_px
+    if np.count_nonzero(dark) * mm**2 < settings.stain_area_mm2:
+        return None
+    contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(contours, key=cv2.contourArea)
+    area, hull = float(cv2.contourArea(contour)), float(cv2.contourArea(cv2.convexHull(contour)))
+    _, sides, _ = cv2.minAreaRect(contour)
+    if area * mm**2 < settings.stain_area_mm2 or max(sides) > settings.stain_ratio * max(min(sides), 1.0):
+        return None
+    region = np.zeros_like(dark)
+    cv2.drawContours(region, [contour], -1, 1, cv2.FILLED)
+    share = float(np.exp(np.median(level[region > 0])))
+    if area < settings.stain_solidity * hull or share < settings.blackest_share:
+        return None
+    score = area * mm**2 / (area * mm**2 + settings.stain_area_mm2)
+    return _region(view, cell, "stain", level, region > 0, score)
+
+
+def _rings(view: PanelView, cell: int, rings: Rings, settings: MaterialPatternSettings) -> Finding | None:
+    """Return rings about the ingot's axis: the same from the middle outwards in every direction."""
+    alike = max(float(rings.alike[cell]), 0.0) * min(float(rings.depth[cell]) / settings.ring_depth, 1.0)
+    score = alike / (alike + settings.ring_likeness)
+    rows, columns = view.pictures.full_current.shape[1:]
+    outline = np.array([[0, 0], [0, columns - 1], [rows - 1, columns - 1], [rows - 1, 0]], dtype=np.float64)
+    measurements: dict[str, Value] = {"pattern": "rings", "contrast_share": round(float(rings.depth[cell]), 4)}
+    return Finding(Kind.MATERIAL_PATTERN, cell, score, outline, measurements=measurements)
+
+
+def _region(
+    view: PanelView, cell: int, pattern: str, level: FloatImage, region: NDArray[np.bool_], score: float
+) -> Finding:
+    measurements: dict[str, Value] = {
+        "pattern": pattern,
         "contrast_share": round(1 - float(np.exp(np.median(level[region]))), 3),
     }
-    outline = view.to_picture((contour + 0.5) * HALF - 0.5)
-    return score, [Finding(Kind.MATERIAL_PATTERN, cell, score, outline, area_fraction=share, measurements=measurements)]
+    outline = view.to_picture(_outline(region))
+    return Finding(
+        Kind.MATERIAL_PATTERN, cell, score, outline, area_fraction=float(region.mean()), measurements=measurements
+    )
+
+
+def _outline(region: NDArray[np.bool_]) -> Points:
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
+    return np.asarray((contour + 0.5) * HALF * _COARSE - 0.5)

@@ -42,8 +42,8 @@ def streak_depth(view: PanelView, part: slice, fields: list[tuple[int, int]]) ->
         # What runs through all fields alike is an uneven finger or the wafer, not an interruption.
         streaks = streaks - np.median(streaks, axis=1, keepdims=True)
     depth = _notch_depth(streaks, view.inside, view.mm_per_px)
-    texture = np.quantile(depth[:, :, ::2].reshape(len(depth), -1), 0.8, axis=1)
-    return depth, texture.astype(np.float32)
+    texture = _quantile_of_each(depth[:, :, ::4], 0.8)
+    return depth, texture
 
 
 def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> FloatImage:
@@ -65,3 +65,10 @@ def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: floa
         left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
         depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
     return depth.reshape(cells, -1, depth.shape[1])
+
+
+def _quantile_of_each(stack: FloatImage, share: float) -> NDArray[np.float32]:
+    """Quantile of each cell, the value below: one selection in place of the interpolation of `numpy.quantile`."""
+    flat = stack.reshape(len(stack), -1)
+    place = round(share * (flat.shape[1] - 1))
+    return np.asarray(np.partition(flat, place, axis=1)[:, place], np.float32)

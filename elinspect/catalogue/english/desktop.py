@@ -298,6 +298,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.measure.total_length_mm": "length of all of them",
     "desktop.measure.dark_area_mm2": "dark area",
     "desktop.measure.at_busbar": "beside a busbar",
+    "desktop.measure.from_busbar_mm": "begins so far from a busbar",
     "desktop.measure.at_busbar_count": "of them beside a busbar",
     "desktop.value.mm": "{value:.0f} mm",
     "desktop.value.percent": "{value:.1f} %",

@@ -1,0 +1,103 @@
+"""Rings about the ingot's axis: how alike a cell looks in all directions from where that axis went through it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+
+from elinspect.records import FloatImage
+from elinspect.vision import cv2
+
+_SECTORS = 4
+_SMOOTH_MM, _INNER_MM, _LEAST_PLACES = 16.0, 6.0, 12
+_DARKEST = -0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rings:
+    """What was found in each cell, arrays of shape (cells,).
+
+    Attributes
+    ----------
+    alike : ndarray
+        Mean correlation of the profiles of opposite and neighbouring quarters, -1..1: near 0 without rings.
+    depth : ndarray
+        Standard deviation of the profile all around, natural logarithm.
+    """
+
+    alike: NDArray[np.float64]
+    depth: NDArray[np.float64]
+
+
+def rings_of(level: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> Rings:
+    """Look for rings about the middle of each cell, or about the middle of an edge of half cells.
+
+    Parameters
+    ----------
+    level : ndarray of float32, shape (cells, rows, columns)
+        Cells against their own usual luminance, natural logarithm.
+    inside : ndarray of bool, shape (rows, columns)
+        Where to look.
+    mm_per_px : float
+        Scale.
+    """
+    rows, columns = inside.shape
+    row, column = (rows - 1) / 2, (columns - 1) / 2
+    # A half cell carries half of the ingot's rings, about the middle of the edge at which it was cut.
+    axes = [(row, column)] if rows < 1.5 * columns else [(row, 0.0), (row, columns - 1.0)]
+    found = [_about(level, inside, axis, mm_per_px) for axis in axes]
+    best = np.argmax([rings.alike for rings in found], axis=0)
+    every = np.arange(len(level))
+    return Rings(
+        np.stack([rings.alike for rings in found])[best, every],
+        np.stack([rings.depth for rings in found])[best, every],
+    )
+
+
+def _about(level: FloatImage, inside: NDArray[np.bool_], axis: tuple[float, float], mm_per_px: float) -> Rings:
+    down, along = (np.arange(size) - middle for size, middle in zip(inside.shape, axis, strict=True))
+    radius = np.hypot(down[:, None], along[None])
+    # Quarters that contain the axes' directions: a flip maps them onto each other.
+    sector = np.where(np.abs(down)[:, None] > np.abs(along)[None], down[:, None] > 0, 2 + (along[None] > 0))
+    bins = np.round(radius).astype(np.intp)
+    used = inside & (radius * mm_per_px >= _INNER_MM)
+    size = int(bins.max()) + 1
+    place = (sector * size + bins)[used]
+    count = np.bincount(place, minlength=_SECTORS * size).reshape(_SECTORS, size)
+    known = count >= _LEAST_PLACES
+    smooth = max(round(_SMOOTH_MM / mm_per_px), 3) | 1
+    # One product with a sparse matrix sums up every ring of every quarter of every cell.
+    sums_of = csr_matrix(
+        (np.ones(len(place), np.float32), (place, np.flatnonzero(used))), (len(count.ravel()), used.size)
+    )
+    shallow = np.maximum(level.reshape(len(level), -1), np.float32(_DARKEST))
+    sums = np.asarray((sums_of @ shallow.T).T).reshape(len(level), _SECTORS, size)
+    means = np.where(known, sums / np.maximum(count, 1), np.nan)
+    found = [_likeness(_waves(own, smooth)) for own in means]
+    return Rings(np.array([alike for alike, _ in found]), np.array([depth for _, depth in found]))
+
+
+def _waves(profiles: NDArray[np.float64], smooth: int) -> NDArray[np.float64]:
+    """Profiles less their own moving mean; unknown places stay unknown."""
+    known = np.isfinite(profiles)
+    filled = np.where(known, profiles, 0.0).astype(np.float32)
+    size = (smooth, 1)
+    sums = cv2.blur(filled, size, borderType=cv2.BORDER_CONSTANT)
+    counts = cv2.blur(known.astype(np.float32), size, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(np.where(known, filled - sums / np.maximum(counts, 1e-6), np.nan), np.float64)
+
+
+def _likeness(profiles: NDArray[np.float64]) -> tuple[float, float]:
+    """Mean correlation of all pairs of quarters where both are known, and the depth of what they share."""
+    correlations = []
+    for first in range(_SECTORS):
+        for second in range(first):
+            both = np.isfinite(profiles[first]) & np.isfinite(profiles[second])
+            if np.count_nonzero(both) >= _LEAST_PLACES:
+                one, other = profiles[first][both], profiles[second][both]
+                spread = float(np.sqrt(np.sum(one**2) * np.sum(other**2)))
+                correlations.append(float(np.sum(one * other)) / spread if spread > 0 else 0.0)
+    known = np.isfinite(profiles).any(axis=0)
+    common = np.nanmean(profiles[:, known], axis=0) if known.any() else np.zeros(1)
+    return (float(np.mean(correlations)) if correlations else 0.0), float(common.std())
