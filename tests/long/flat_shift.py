@@ -63,7 +63,12 @@ def main() -> int:
     parser.add_argument("--block", type=int, default=100)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        blocks, faults = LongShift(Path(folder)).work(given.panels, given.block)
+        pictures, rng = small_panels(Path(folder)), np.random.default_rng(1)
+
+        def take(number: int, path: Path) -> None:
+            cv2.imwrite(str(path), re_noised(pictures[number % 2], rng))
+
+        blocks, faults = LongShift(Path(folder), take).work(given.panels, given.block)
     faults += _growth(blocks)
     print("\n".join(faults) if faults else "all counted in and out; memory, handles and time flat")
     return 1 if faults else 0
@@ -72,7 +77,8 @@ def main() -> int:
 class LongShift:
     """Camera, station and window of one shift."""
 
-    def __init__(self, place: Path) -> None:
+    def __init__(self, place: Path, take: Callable[[int, Path], None]) -> None:
+        """Start everything; `take` writes the picture of the nth panel under a name. The recipe lies there already."""
         from PySide6.QtWidgets import QApplication
 
         from elinspect.criteria import default_criteria
@@ -85,8 +91,7 @@ class LongShift:
         self.app = QApplication.instance() or QApplication(sys.argv[:1])
         self.place, self.folder = place, place / "in"
         self.folder.mkdir()
-        self.pictures = small_panels(place)
-        self.rng = np.random.default_rng(1)
+        self.take = take
         (place / "station.toml").write_text(
             'name = "EL 1"\nfolder = "in"\nrecipe = "recipe.toml"\nlog = "log.sqlite"\nsettle_s = 0.05\n'
         )
@@ -130,9 +135,8 @@ class LongShift:
     def _take(self) -> None:
         """Take the next picture as a camera does that writes beside and renames."""
         self.taken += 1
-        picture = re_noised(self.pictures[self.taken % len(self.pictures)], self.rng)
         beside = self.folder / f".{_serial(self.taken)}.png"
-        cv2.imwrite(str(beside), picture)
+        self.take(self.taken, beside)
         beside.rename(self.folder / f"{_serial(self.taken)}.png")
 
     def _one_panel(self, serial: str) -> None:

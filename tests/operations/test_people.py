@@ -9,6 +9,7 @@ from sqlalchemy import select
 
 from elinspect.errors import LogError
 from elinspect.operations.audits import log_audit_result
+from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.people import (
@@ -103,6 +104,16 @@ def test_an_erased_name_is_gone_and_what_was_decided_stays(guarded: Log) -> None
         sign_in(guarded, "gate 1", "Ada", Role.INSPECTOR, "4711")
     with pytest.raises(LogError, match="Nobody here is named 'Ada'"):
         erase_name(guarded, "Ada", by=BOSS)
+
+
+def test_work_at_the_bench_needs_a_sign_in_there_whoever_calls(guarded: Log) -> None:
+    log_inspection(guarded, make_result(), "gate 1")
+    sign_in(guarded, "gate 1", "Ada", Role.INSPECTOR, "4711")  # at another station
+    done = [WorkDone(BenchWork.CELL_REPLACED, 1, 2)]
+    with pytest.raises(LogError, match="without a sign-in only read"):
+        log_rework_done(guarded, "bench", "Ada", "000123", done)
+    sign_in(guarded, "bench", "Ada", Role.INSPECTOR, "4711")
+    log_rework_done(guarded, "bench", "Ada", "000123", done)
 
 
 def test_the_last_administrator_stays(guarded: Log) -> None:

@@ -269,6 +269,29 @@ def test_a_log_that_is_really_locked_makes_panels_wait(camera: Camera, monkeypat
     assert camera.logged() == ["001"]
 
 
+def test_a_log_with_no_room_left_makes_panels_wait(camera: Camera) -> None:
+    """Room is taken away by SQLite's own bound; `tests/long/disk_full.py` does it with a disk."""
+    serials = [f"{number:03d}" for number in range(20)]
+    for number, serial in enumerate(serials):
+        camera.takes(f"{serial}.png", seed=number)
+
+    def room(pages: int) -> None:
+        with camera.log._engine.connect() as connection:
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+
+    room(1)  # SQLite takes it for the size the log has already: a few panels still fit into its pages
+    *inspected, last = camera.look()
+    assert {step.outcome.came for step in inspected} <= {Came.INSPECTED}
+    assert (last.outcome.came, len(inspected) < 20) == (Came.LATER, True)
+    assert "is full. Nothing was logged." in last.outcome.reason.text  # type: ignore[union-attr]
+    assert len(camera.logged()) == len(inspected)
+    room(2**30)
+    camera.now += 5
+    camera.look()
+    assert sorted(camera.logged()) == serials  # type: ignore[type-var]
+    assert camera.unread() == {}
+
+
 def test_a_link_among_the_companions_is_not_followed(camera: Camera) -> None:
     """The companion is found by its name beside the picture, not in the folder's list."""
     capture = Capture("gate", files="{serial}_{exposure}", exposures={FULL: "full", LOW: "low"})
@@ -280,13 +303,16 @@ def test_a_link_among_the_companions_is_not_followed(camera: Camera) -> None:
     assert camera.logged() == []
 
 
-def test_a_wall_clock_that_jumps_back_changes_nothing(camera: Camera) -> None:
+def test_a_wall_clock_that_jumps_back_changes_nothing(camera: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
     camera.takes("001.png", seed=1)
     camera.look()
     later = camera.takes("002.png", seed=2)
     os.utime(later, (1.0, 1.0))  # written, by the camera's clock, in 1970
+    monkeypatch.setattr("elinspect.store.log.now", lambda: "1970-01-01T00:00:09.000+00:00")  # and logged then, too
     assert [step.key for step in camera.look()] == ["002.png"]
     assert camera.logged() == ["001", "002"]
+    desk = ReviewDesk(camera.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
+    assert [panel.serial for panel in desk.queue()] == ["001", "002"]
 
 
 @pytest.mark.parametrize("code", ["log.locked", "log.disk_full"])
