@@ -58,7 +58,11 @@ def _note(entry: "os.DirEntry[str]", files: dict[str, Identity], refused: dict[s
         facts = entry.stat(follow_symlinks=False)
     except OSError:
         return  # gone between the list and the look
-    if stat.S_ISREG(facts.st_mode):
+    plain = os.fsencode(entry.name).decode("utf-8", "replace")
+    if plain != entry.name:  # bytes that are no text: no log and no screen could name the file
+        if is_picture(entry.name):
+            refused[plain] = Message("station.odd_name", {"file": plain})
+    elif stat.S_ISREG(facts.st_mode):
         files[entry.name] = (facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns, facts.st_ino)
     elif is_picture(entry.name) and not stat.S_ISDIR(facts.st_mode):
         code = "station.link" if stat.S_ISLNK(facts.st_mode) else "station.no_file"

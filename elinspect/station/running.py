@@ -1,6 +1,7 @@
 """The station at work: look, inspect what is complete, note it, look again; or a recorded folder played back."""
 
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -25,6 +26,8 @@ LOOK_S = 0.5
 POLL_S = 1.0
 LATER_S = 5.0
 """How long is waited when the log cannot be written."""
+TOLD_AFTER = 3
+"""How often a panel is put off before it comes on the list; a log that is busy for a moment need not be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +85,7 @@ class Station:
         with log.reading() as connection:
             self._refused = {refused.file for refused in refused_files(connection) if refused.station == station.name}
         self._put_off_until = 0.0
+        self._put_off: Counter[str] = Counter()
         self._problem: Message | None = None
 
     def look(self) -> Iterator[Step]:
@@ -93,7 +97,9 @@ class Station:
         yield from self._note_refused(listing)
         if self._waits():
             return
-        for found in self._watch.look(listing, self._clock(), self._done):
+        ready = self._watch.look(listing, self._clock(), self._done)
+        # One that could not be logged must not stop the line if it is the only one.
+        for found in sorted(ready, key=lambda each: self._put_off[each.key]):
             step = self._deal_with(found)
             yield step
             if step.outcome.came is Came.LATER:
@@ -114,7 +120,7 @@ class Station:
         pictures = tuple(sorted(filter(is_picture, found.files)))
         outcome = self._worker.inspect(self._station.folder, pictures)
         try:
-            if outcome.came is Came.REFUSED or _settings_wrong(outcome):
+            if outcome.came is Came.REFUSED or self._to_be_told(found, outcome):
                 # A file that is being replaced just now is looked at again when it has settled.
                 assert outcome.reason is not None
                 self._list(found.key, outcome.reason)
@@ -123,9 +129,18 @@ class Station:
                 self._refused.discard(found.key)
         except ElinspectError as error:
             outcome = replace(outcome, came=Came.LATER, reason=error.message)
-        if outcome.came is not Came.LATER:
+        if outcome.came is Came.LATER:
+            self._put_off[found.key] += 1
+        else:
+            del self._put_off[found.key]
             self._journal.note(found.key, found.print)
         return Step(found.key, outcome, time.perf_counter() - start)
+
+    def _to_be_told(self, found: FoundSet, outcome: Outcome) -> bool:
+        """Whether a panel waits for a file of settings to be mended, or was put off so often that it may be its own."""
+        if outcome.came is not Came.LATER or outcome.reason is None:
+            return False
+        return not outcome.reason.code.startswith("log.") or self._put_off[found.key] >= TOLD_AFTER
 
     def _note_problem(self, listing: Listing) -> Iterator[Step]:
         if listing.problem != self._problem:
@@ -155,12 +170,6 @@ class Station:
         """Put a file, or the folder, on the list of what could not be inspected, where the inspector sees it."""
         refuse_file(self._log, self._station.name, name, reason)
         self._refused.add(name)
-
-
-def _settings_wrong(outcome: Outcome) -> bool:
-    """Whether panels wait for a file of settings to be mended, not for the log: that can be put on the log's list."""
-    reason = outcome.reason
-    return outcome.came is Came.LATER and reason is not None and not reason.code.startswith("log.")
 
 
 class Naming:

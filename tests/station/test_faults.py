@@ -25,7 +25,7 @@ from elinspect.station.journal import Journal
 from elinspect.station.panel_work import Bench, Came, Outcome, work_on
 from elinspect.station.running import Station, Step, run
 from elinspect.station.station_file import SerialRule, SerialSource, StationFile
-from elinspect.store import open_log
+from elinspect.store import Log, open_log
 from elinspect.store.schema import inspections, outbox
 from elinspect.store.verify import verify
 
@@ -333,6 +333,44 @@ def test_while_the_log_cannot_be_written_panels_wait(camera: Camera, monkeypatch
     camera.look()
     assert sorted(camera.logged()) == ["001", "002"]
     assert camera.unread() == {}
+
+
+def test_a_panel_that_alone_cannot_be_logged_does_not_stop_the_line(camera: Camera, monkeypatch) -> None:
+    camera.takes("001.png", seed=1)
+    os.utime(camera.folder / "001.png", (1.0, 1.0))  # the first in turn
+    camera.takes("002.png", seed=2)
+    logged = panel_work.log_inspection
+
+    def refused(log: Log, result: PanelResult, station: str) -> str:
+        if result.serial == "001":
+            raise LogError("log.failed", file="log.sqlite", cause="odd")
+        return logged(log, result, station)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(panel_work, "log_inspection", refused)
+        camera.look()
+        assert camera.logged() == []
+        for _ in range(3):
+            camera.now += 5
+            camera.look()
+    assert camera.logged() == ["002"]
+    assert "cannot be used: odd" in camera.unread()["001.png"]
+    camera.now += 5
+    camera.look()
+    assert camera.logged() == ["002", "001"]
+    assert camera.unread() == {}
+
+
+def test_a_name_that_is_no_text_is_told_and_stops_nothing(camera: Camera) -> None:
+    """A file system takes any bytes for a name; Python gives those that are no UTF-8 as lone surrogates."""
+    camera.takes("001.png", seed=1)
+    (camera.folder / "001.png").rename(camera.folder / os.fsdecode(b"odd\xff.png"))
+    camera.takes("002.png", seed=2)
+    camera.look()
+    assert sorted(map(str, camera.logged())) == ["002"]
+    assert camera.unread() == {
+        "odd\ufffd.png": "The name of odd\ufffd.png holds bytes that are no text. Have the camera give it another name."
+    }
 
 
 def test_a_picture_the_memory_is_too_small_for_is_listed_and_the_next_inspected(camera: Camera) -> None:

@@ -11,6 +11,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     ),
     "station.link": "{file} is a link, which could lead out of the folder. Have the camera write the file itself.",
     "station.no_file": "{file} is no ordinary file. Take it out of the folder.",
+    "station.odd_name": "The name of {file} holds bytes that are no text. Have the camera give it another name.",
     "station.worker_lost": (
         "{file}: the inspection of this picture broke off twice (killed, or out of memory). Take the picture again; if "
         "it happens again, keep the file for whoever looks after this program."
