@@ -13,13 +13,13 @@ from PySide6.QtTest import QTest
 
 from elinspect.catalogue import Message, words
 from elinspect.imaging import read_image
-from elinspect.records import Answer, Disposition, Kind
-from elinspect.review.desk import ShiftFigures, UnreadFile
+from elinspect.records import Answer, Disposition, Kind, Purpose
+from elinspect.review.desk import ShiftFigures, UnreadFile, WaitingPanel
 from elinspect.review.gate import Role
 from elinspect.review.session import Hold
 from elinspect_ui.panes.unread_window import UnreadWindow
 from elinspect_ui.presenters.flag_lines import Standing
-from elinspect_ui.presenters.queue import age_in_words, in_order_due, queue_lines
+from elinspect_ui.presenters.queue import age_in_words, in_order_due, next_waiting, queue_lines
 from elinspect_ui.presenters.shift import clock_line, shift_start, shift_words
 from elinspect_ui.viewer.close_up import Place
 from elinspect_ui.viewer.picture import make_picture
@@ -316,6 +316,21 @@ def test_panels_of_stations_with_different_takts_come_in_the_order_they_are_due(
     assert [panel.station for panel in in_order_due([slow, fast], {})] == ["slow", "fast"]
     due = in_order_due([slow, fast], {"slow": 60.0, "": 20.0})
     assert [panel.station for panel in due] == ["fast", "slow"]
+
+
+def test_a_panel_of_a_fast_station_that_came_meanwhile_is_next_though_it_is_due_before_the_one_on_screen() -> None:
+    def panel(name: str, station: str, second: int) -> WaitingPanel:
+        seen = f"2026-03-02T06:00:{second:02d}+00:00"
+        return WaitingPanel(name, name, seen, Purpose.PRODUCTION, 1, Disposition.ACCEPT, 0, None, station)
+
+    takts = {"slow": 60.0, "fast": 20.0}
+    passed, here, later = panel("passed", "slow", 1), panel("here", "slow", 5), panel("later", "slow", 9)
+    assert next_waiting([passed, here, later], "here", takts) == "later"
+    since = panel("since", "fast", 30)  # due at 50 s, the one on screen at 65 s
+    assert next_waiting([passed, here, later, since], "here", takts) == "since"
+    decided = replace(here, decision=Disposition.ACCEPT)
+    assert next_waiting([passed, decided, later, since], "here", takts) == "since"
+    assert next_waiting([passed, decided], "here", takts) == "passed"
 
 
 def test_files_that_were_not_inspected_are_one_key_away(driver, desk) -> None:

@@ -94,11 +94,18 @@ def in_order_due(panels: Sequence[WaitingPanel], takts: Mapping[str, float]) -> 
 def next_waiting(
     panels: Sequence[WaitingPanel], after: str | None, takts: Mapping[str, float] | None = None
 ) -> str | None:
-    """Return the next undecided panel: the first due after the given one, else the first that still waits."""
+    """Return the undecided panel that is due first; those that were passed over before the given one come last.
+
+    Passed over are panels that were due before it and seen before it: another seat has them, or the inspector left them
+    for later. One that came since from a faster station is due before it too, but could not be chosen yet.
+    """
     ordered = in_order_due(panels, takts or {})
     place = next((i for i, panel in enumerate(ordered) if panel.inspection == after), -1)
-    rotated = ordered[place + 1 :] + ordered[: place + 1]
-    return next((p.inspection for p in rotated if p.decision is None and p.inspection != after), None)
+    seen = _moment(ordered[place].seen_at) if place >= 0 else 0.0
+    passed = [place >= i and _moment(panel.seen_at) <= seen for i, panel in enumerate(ordered)]
+    turns = sorted(range(len(ordered)), key=lambda i: passed[i])
+    waiting = (ordered[i] for i in turns if ordered[i].decision is None)
+    return next((panel.inspection for panel in waiting if panel.inspection != after), None)
 
 
 def neighbour(panels: Sequence[WaitingPanel], current: str | None, step: int) -> str | None:
