@@ -26,6 +26,7 @@ from elinspect.cli_figures import figures_app, show_pareto, simulate_plant
 from elinspect.cli_log import context_app, flash_app, log_app, maintenance_app
 from elinspect.cli_model import model_app
 from elinspect.cli_people import people_app
+from elinspect.cli_second_readings import audit, readings_app
 from elinspect.cli_station import station_app
 from elinspect.errors import DisplayError
 from elinspect.records import Purpose, Stage
@@ -59,6 +60,8 @@ app.add_typer(log_app, name="log")
 app.add_typer(model_app, name="model")
 app.add_typer(people_app, name="people")
 app.add_typer(station_app, name="station")
+app.add_typer(readings_app, name="second-readings")
+app.command()(audit)
 app.add_typer(figures_app)
 app.add_typer(camera_app, name="camera")
 

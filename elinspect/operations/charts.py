@@ -305,7 +305,7 @@ def machine_figures(log: Log, period: Period) -> dict[str, tuple[int, int]]:
     -------
     dict
         ``recall``: cells it flagged of those confirmed; ``false``: cells it flagged that nobody confirmed, of those it
-        flagged. What nobody saw is in neither: random second readings of unflagged panels tell about those.
+        flagged. What nobody saw is in neither: `operations.second_readings.machine_recall` tells about that.
     """
     with log.reading() as connection:
         found = cell_counts(connection, period, ("attempt",))

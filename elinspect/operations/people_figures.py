@@ -72,6 +72,13 @@ def inspector_lines(log: Log, period: Period) -> tuple[InspectorLine, ...]:
     return tuple(sorted(lines, key=lambda line: (-line.panels, line.name)))
 
 
+def flagged_of_audited(log: Log, period: Period) -> tuple[int, int]:
+    """Return how many panels that auditors would not accept the machine had flagged above a limit, and of how many."""
+    with log.reading() as connection:
+        bad = [row for row in audits_of(connection, period) if row.audited != Disposition.ACCEPT]
+    return sum(row.above_limit > 0 for row in bad), len(bad)
+
+
 def against_audits(log: Log, period: Period) -> AgainstTruth | None:
     """Compare what was decided at the gate with what auditors would have decided; None without audits.
 

@@ -17,7 +17,8 @@ from elinspect.operations.commonality_files import parts as commonality_parts
 from elinspect.operations.commonality_found import Commonality
 from elinspect.operations.figure_files import pareto_drawing
 from elinspect.operations.pareto import ParetoTable, note_words, pareto, period_words, title_words
-from elinspect.operations.people_figures import against_audits, inspector_lines
+from elinspect.operations.people_figures import against_audits, flagged_of_audited, inspector_lines
+from elinspect.operations.second_readings import machine_recall
 from elinspect.operations.stages import charged_counts
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
@@ -26,6 +27,7 @@ from elinspect.statistics.asked import ChartOf, ReportOf
 from elinspect.statistics.first_stage import Charged
 from elinspect.statistics.intervals import wilson
 from elinspect.statistics.pareto import GroupBy
+from elinspect.statistics.second_readings import Recall
 from elinspect.store.anchor import anchor_path, write_anchor
 from elinspect.store.events import now
 from elinspect.store.log import Log
@@ -290,13 +292,23 @@ def _first_stages(
 
 def _machine(log: Log, purpose: Purpose, first: str, last: str) -> list[str]:
     """Return what can be said about the machine, with intervals."""
-    found = machine_figures(log, Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last))
-    told = []
+    period = Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last)
+    found = {**machine_figures(log, period), "audits": flagged_of_audited(log, period)}
+    told = [recall_words(machine_recall(log, period))]
     for name, (count, n) in found.items():
         if n and count <= n:
             low, high = wilson(count, n).at(0)
             told.append(words(f"machine.{name}", share=count / n, count=count, n=n, low=low, high=high))
     return told
+
+
+def recall_words(found: Recall | None) -> str:
+    """Return what second readings say about the machine, or that there were none."""
+    if found is None:
+        return words("machine.no_second_readings")
+    missed = {"missed": found.missed, "missed_low": found.missed_low, "missed_high": found.missed_high}
+    counts = {"unflagged": found.unflagged, "read": found.read, "panels": found.with_cells, "cells": found.cells}
+    return words("machine.second_readings", **missed, **counts, recall=found.value, low=found.low, high=found.high)
 
 
 def _agreement(log: Log, purpose: Purpose, first: str, last: str) -> str:

@@ -3,25 +3,23 @@
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from elinspect.errors import LogError, told_as
+from elinspect.operations.simulated_names import FIRST_DAY, STATION, serial_of
+from elinspect.operations.simulated_readers import WEEK_DAYS, read_again, shows_at_gate
 from elinspect.records import Kind, Stage
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.log import Log
 from elinspect.store.people import person_named
-from elinspect.store.rules import SIMULATED
 from elinspect.synthetic.plant_records import FALSE_FLAG, CauseOf, Day, RecordPlant, kinds_of, simulate_days
 
-FIRST_DAY = datetime(2031, 1, 1, tzinfo=UTC)
-"""When simulated plants begin: an invented year."""
 _PANELS_AT_ONCE = 400  # in one event; its transaction takes about a twentieth of a second
 _SUPPLIERS = ("Ostervane", "Kelmarrow", "Tindrell")
-_STATION = "simulator"
 _REWORK_TAKES, _UNTIL_LAMINATED = timedelta(minutes=25), timedelta(minutes=50)
 _SCORES = {True: (8.0, 2.0), False: (4.0, 3.0)}  # beta distributions of true and false flags; invented
 
@@ -64,20 +62,28 @@ def simulate_into_log(
     with log.writing() as connection:
         people = {code: person_named(connection, f"simulated inspector {code + 1}") for code in range(3 * plant.lines)}
     by_cause = np.zeros(len(plant.causes) + 3, dtype=np.int64)
-    panels = 0
+    panels, defects, flagged = 0, 0, 0
+    week: list[Day] = []
+    readers = np.random.default_rng([seed, 2])
     for day in simulate_days(plant, days, seed):
         for block in _blocks(plant, day, seed, people):
-            log.append([NewEvent(EventKind.SIMULATED_PANELS, "simulated", block)], _STATION)
+            log.append([NewEvent(EventKind.SIMULATED_PANELS, "simulated", block)], STATION, bulk=True)
         by_cause += np.bincount(day.flag_cause + 3, minlength=len(by_cause))
+        at_gate = shows_at_gate(plant, day)
+        defects, flagged = defects + int(at_gate.sum()), flagged + int((at_gate & day.flag_proposed).sum())
         panels += plant.panels_per_day
+        week.append(day)
+        if len(week) == WEEK_DAYS or day.number == days - 1:
+            read_again(log, plant, week, readers)
+            week = []
         if progress is not None:
             progress((day.number + 1) / days)
     if truth is not None:
-        _write_truth(truth, plant, days, seed, by_cause)
+        _write_truth(truth, plant, days, seed, by_cause, (defects, flagged))
     return panels
 
 
-def _write_truth(path: Path, plant: RecordPlant, days: int, seed: int, by_cause: Any) -> None:
+def _write_truth(path: Path, plant: RecordPlant, days: int, seed: int, by_cause: Any, defects: tuple[int, int]) -> None:
     causes = [
         {
             **asdict(cause),
@@ -95,6 +101,8 @@ def _write_truth(path: Path, plant: RecordPlant, days: int, seed: int, by_cause:
         "flags_without_cause": int(by_cause[2]),
         "flags_of_sister_wafers": int(by_cause[1]),
         "false_flags": int(by_cause[0]),
+        "defects_at_gate": defects[0],
+        "flagged_by_machine": defects[1],
         "causes": causes,
         "model_changes": [asdict(change) for change in plant.model_changes],
         "criteria_changes": [asdict(change) for change in plant.criteria_changes],
@@ -177,7 +185,7 @@ class _Writer:
             f"model {columns['model'][first] + 1}",
             self._people[columns["inspector"][first]],
         )
-        serial = f"{SIMULATED}{panel:08d}"
+        serial = serial_of(panel)
         place_of = {}
         for string, index in enumerate(strings.tolist(), start=1):
             place_of[index] = string

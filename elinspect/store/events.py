@@ -44,6 +44,8 @@ class EventKind(StrEnum):
     PICTURES_REMOVED = "pictures_removed"
     SIGN_IN = "sign_in"
     AUDIT_RESULT = "audit_result"
+    SECOND_READINGS_ASKED = "second_readings_asked"
+    SECOND_READING = "second_reading"
     SIMULATED_PANELS = "simulated_panels"
     SERIAL_GIVEN = "serial_given"
     FILE_REFUSED = "file_refused"

@@ -176,10 +176,11 @@ def maintenance_of(connection: Connection, machine: str | None = None) -> Sequen
 
 
 def audits_of(connection: Connection, period: Period) -> Sequence[Any]:
-    """Return audit results with what was decided at the gate: `audited`, `decision`, `agrees`, `person`, `at`."""
+    """Return audit results beside what was decided: `audited`, `decision`, `above_limit`, `agrees`, `person`, `at`."""
     table = audit_results.c
     joined = audit_results.join(inspections, inspections.c.id == table.inspection)
-    columns = (table.disposition.label("audited"), inspections.c.decision, table.agrees, table.person, table.at)
+    audited, above = table.disposition.label("audited"), inspections.c.above_limit
+    columns = (audited, inspections.c.decision, above, table.agrees, table.person, table.at)
     return connection.execute(select(*columns).select_from(joined).where(*period.of(inspections.c))).all()
 
 

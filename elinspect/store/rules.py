@@ -14,7 +14,7 @@ from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.locks import Lock, holds
 from elinspect.store.people import name_of, pins_in_use, registered_role
 from elinspect.store.rows import row_by, rows_among, rows_by
-from elinspect.store.schema import events, exposure_files, flags, inspections, outbox, sign_ins
+from elinspect.store.schema import events, exposure_files, flags, inspections, outbox, second_readings, sign_ins
 
 _REASONED = frozenset({Disposition.HOLD, Disposition.CONCESSION, Disposition.SCRAP})
 
@@ -307,6 +307,22 @@ def _audit_result(connection: Connection, event: NewEvent, standing: Standing) -
         raise LogError("people.auditor")
 
 
+def _second_readings_asked(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    if role_of(connection, event.person, standing.station) not in (Role.AUDITOR, Role.QUALITY_ENGINEER):
+        raise LogError("readings.who_asks")
+
+
+def _second_reading(connection: Connection, event: NewEvent, standing: Standing) -> None:
+    """A panel is read once for each draw, by somebody else than who decided it."""
+    asked = row_by(connection, second_readings, draw=event.data["draw"], inspection=event.data["inspection"])
+    if asked is None or asked.read_at is not None:
+        raise LogError("readings.not_waiting")
+    if role_of(connection, event.person, standing.station) not in (*ANSWERING, Role.AUDITOR):
+        raise LogError("readings.who_reads")
+    if event.person == inspection_row(connection, asked.inspection).decided_by:
+        raise LogError("readings.own_panel")
+
+
 def _pictures(result: Mapping[str, Any]) -> list[str]:
     image = result["image"]
     own = [file["sha256"] for file in image.get("files", ()) if file["role"] != ExposureRole.DARK]
@@ -361,5 +377,7 @@ _RULES: dict[EventKind, Callable[[Connection, NewEvent, Standing], None]] = {
     EventKind.SIGN_IN: _sign_in,
     EventKind.REWORK_DONE: _rework_done,
     EventKind.AUDIT_RESULT: _audit_result,
+    EventKind.SECOND_READINGS_ASKED: _second_readings_asked,
+    EventKind.SECOND_READING: _second_reading,
     EventKind.SIMULATED_PANELS: _simulated_panels,
 }

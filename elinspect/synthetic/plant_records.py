@@ -141,6 +141,8 @@ class RecordPlant:
         Share of the reworks that crack a neighbouring cell.
     later_seen : float
         Share of the panels looked at again after lamination.
+    read_again : int
+        Panels a week that are drawn for a second reading, and as many that are audited.
     """
 
     layout: Layout = field(default_factory=lambda: Layout(1, 6, 10))
@@ -167,6 +169,7 @@ class RecordPlant:
     reworked: float = 0.9
     rework_spoils: float = 0.0
     later_seen: float = 0.02
+    read_again: int = 0
 
     def __post_init__(self) -> None:
         if self.stringers % self.lines or not 0 <= self.string_correlation < 1:

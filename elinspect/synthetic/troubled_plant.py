@@ -39,6 +39,7 @@ def troubled_plant(days: int, panels_per_day: int) -> RecordPlant:
         missed=0.04,
         false_flags=0.2,
         rework_spoils=0.05,
+        read_again=40,
         model_changes=(Change(0.45 * days, 1.2, 0), Change(0.5 * days, 1.2, 1)),
         inspector_drift=(Change(0.6 * days, 1.3, 1, ramp_days=0.2 * days),),
         causes=causes,

@@ -240,7 +240,21 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "charged.not_known": "not known",
     "machine.recall": (
         "The machine had flagged {share:.1%} of the {n} confirmed cells ({count}; 95 %: {low:.1%} to {high:.1%}). "
-        "Cells nobody saw are not among them: audits of unflagged panels tell about those."
+        "Cells nobody saw are not among them: second readings tell about those."
+    ),
+    "machine.second_readings": (
+        "Second readings: of {unflagged} panels in which nobody saw anything, {read} were drawn at random and read "
+        "again; in {panels} of them {cells} cells were seen. If flagged panels hide as many, about {missed:.0f} cells "
+        "were missed in all (95 %: {missed_low:.0f} to {missed_high:.0f}), and the machine flags {recall:.1%} of all "
+        "there are ({low:.1%} to {high:.1%}). What the second reader misses too is not in it."
+    ),
+    "machine.no_second_readings": (
+        "No second readings in this period: what machine and inspector both missed is not known "
+        "(elinspect second-readings ask)."
+    ),
+    "machine.audits": (
+        "Of {n} panels an auditor would not have accepted, the machine had flagged {share:.1%} above a limit "
+        "({count}; 95 %: {low:.1%} to {high:.1%})."
     ),
     "machine.false": (
         "Of {n} cells the machine flagged, {share:.1%} were not confirmed ({count}; 95 %: {low:.1%} to {high:.1%})."

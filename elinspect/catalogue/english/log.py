@@ -84,6 +84,24 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "people.badge_taken": "This badge belongs to {name}.",
     "people.role": "This person has another role. Sign in with the role the administrator gave.",
     "people.auditor": "Sign in as auditor or quality engineer to log an audit.",
+    "readings.who_asks": "Sign in as quality engineer or auditor to ask for second readings.",
+    "readings.who_reads": "Sign in as inspector, quality engineer or auditor to log a second reading.",
+    "readings.own_panel": "You decided this panel yourself; somebody else has to read it again.",
+    "readings.not_waiting": "This panel does not wait for a second reading, or was read already.",
+    "readings.not_asked": "the panel {serial} does not wait for a second reading",
+    "readings.none": (
+        "From {since} to {until} there is no panel to draw: none was accepted at once without anything seen in it, or "
+        "all of these were drawn before."
+    ),
+    "readings.place": "String {string}, cell {position} lies outside the panel ({layout}).",
+    "readings.asked": (
+        "{n} panels drawn for a second reading. Whoever reads them should know neither flags nor decision: "
+        "'second-readings list' names the pictures."
+    ),
+    "readings.nobody_waits": "No panel waits for a second reading.",
+    "readings.logged": "Second reading of {serial} logged: {n} cells.",
+    "audit.agrees": "Audit of {serial} logged: it agrees with the decision.",
+    "audit.differs": "Audit of {serial} logged: it differs from the decision, which stays.",
     "people.last_administrator": "{name} is the last administrator. Give another person that role first.",
     "people.unknown": "Nobody here is named '{name}'.",
     "bench.place": "'{work}' needs its place: a string, and for a cell the position in it.",

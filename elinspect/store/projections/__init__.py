@@ -17,6 +17,7 @@ from elinspect.store.projections.context import on_context, on_rework_done
 from elinspect.store.projections.imported import on_import_done, on_imported_rows
 from elinspect.store.projections.inspected import on_inspection, on_re_evaluation, on_serial_given
 from elinspect.store.projections.records import on_audit_result, on_pictures_removed, on_version_change
+from elinspect.store.projections.second_readings import on_second_reading, on_second_readings_asked
 from elinspect.store.projections.sessions import on_sign_in
 from elinspect.store.projections.simulated import on_simulated_panels
 
@@ -38,6 +39,8 @@ _ON: dict[EventKind, Callable[[Connection, StoredEvent], None]] = {
     EventKind.FLASH_RESULT: on_imported_rows,
     EventKind.VERSION_CHANGE: on_version_change,
     EventKind.AUDIT_RESULT: on_audit_result,
+    EventKind.SECOND_READINGS_ASKED: on_second_readings_asked,
+    EventKind.SECOND_READING: on_second_reading,
     EventKind.PICTURES_REMOVED: on_pictures_removed,
     EventKind.SIMULATED_PANELS: on_simulated_panels,
 }
