@@ -32,7 +32,7 @@ from development_set.reading import Reading, chosen_cells, readings
 from drawn_cells import as_pictures
 from numpy.typing import NDArray
 from real_cells import FREE_PANELS, SIDE_PX, free_cells
-from real_cells_bench import area_under_curve, panels_of, recall_at
+from real_cells_bench import panels_of
 from scipy.stats import spearmanr
 
 from elinspect.detectors import prepare
@@ -42,6 +42,7 @@ from elinspect.detectors.inactive_area import detect as detect_areas
 from elinspect.recipe import Wafer, assumed_product
 from elinspect.records import Kind, Layout, PanelView
 from elinspect.settings import CrackSettings, FingerInterruptionSettings, InactiveAreaSettings
+from elinspect.statistics.operating import area_under_curve, recall_at
 from elinspect.synthetic import DefectRates, TrainingCell, draw_cells
 from elinspect.vision import cv2
 
