@@ -175,7 +175,7 @@ def _draw(
     for defect in defects:
         if isinstance(defect, ChippedCell):
             cover *= 1 - _filled(cell, spot, defect.outline)
-    made = tuple(marks) + tuple(pattern_mark(pattern) for pattern in patterns)
+    made = tuple(marks) + tuple(pattern_mark(cell, pattern) for pattern in patterns)
     return DrawnCell(tuple(pictures), cover, made)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from elinspect.frames import CellPlace, address_of
 from elinspect.recipe import CellFormat, ProductRecipe, Wafer
 from elinspect.records import CrackMode, Points
-from elinspect.synthetic.crack_shapes import cross, cutting_off, draw_lines
+from elinspect.synthetic.crack_shapes import cross, cutting_off, draw_lines, shattered
 from elinspect.synthetic.defects import (
     BridgedString,
     BussingJointFault,
@@ -34,6 +34,9 @@ from elinspect.synthetic.wandering import as_path, stroke, wandering
 _LINE = math.log(0.25)
 """Usual contrast of a crack's line, before optics and pixels halve it: as deep then as the lines two readers marked in
 the tuning half of the free real cells (median 0.13 on mono, 0.14 on multi cells)."""
+
+_SHATTERED = 0.08
+"""Share of cracked cells that are broken into many pieces; invented."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,17 +101,20 @@ def draw_crack(
     """Draw a crack; `mode` steers how it is drawn, the truth is what the network says.
 
     Mode C cracks cut a piece off between the outermost busbar and the edge, the only place where one crack alone can.
+    Now and then a cell is shattered; most of those lose current in whole fields.
     On multicrystalline cells four in ten cracks are hardly seen as a line, but as a step with streaked fragments.
     """
     step = rng.random() < (0.75 if cell.wafer is Wafer.MULTI else 0.15)
+    in_pieces = mode is None and rng.random() < _SHATTERED
     if mode is None:
-        mode = CrackMode("ABC"[int(rng.choice(3, p=[0.5, 0.35, 0.15]))])
+        mode = CrackMode("ABC"[int(rng.choice(3, p=[0.25, 0.75, 0.0] if in_pieces else [0.5, 0.35, 0.15]))])
     else:
         step &= mode is CrackMode.B
     if cell.busbars == 0:
         mode = CrackMode.A
     step &= mode is not CrackMode.A
-    lines = [cutting_off(cell, rng)] if mode is CrackMode.C else draw_lines(cell, rng)
+    draw = shattered if in_pieces else draw_lines
+    lines = [cutting_off(cell, rng)] if mode is CrackMode.C else draw(cell, rng)
     if step and rng.random() < 0.6:  # a step shows best where fingers are fed from one side
         lines.append(cutting_off(cell, rng))
     severed = 0.0 if mode is CrackMode.A else float(rng.uniform(0.5, 1.0))
@@ -129,17 +135,18 @@ def draw_crack_at(cell: CellFormat, rng: np.random.Generator, string: int, posit
 
 
 def draw_inactive_area(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> InactiveArea:
-    """Draw a piece at an edge of the cell that lost its contact."""
-    width = rng.uniform(0.12, 0.35) * cell.along_mm
-    depth = rng.uniform(0.05, 0.25) * cell.across_mm
-    start = rng.uniform(0, cell.along_mm - width)
-    peak = np.array([start + width * rng.uniform(0.3, 0.7), depth])
+    """Draw a piece that lost its contact: at an edge, up to the outermost busbar, which would feed what lies beyond."""
+    width = min(float(np.exp(rng.uniform(math.log(0.04), math.log(0.6)))), 0.95) * cell.along_mm
+    depth = rng.uniform(0.2, 0.95) * 0.5 * cell.across_mm / max(cell.busbars, 1)
+    start = rng.uniform(-0.2 * width, cell.along_mm - 0.8 * width)
+    peak = np.array([start + width * rng.uniform(0.2, 0.8), depth])
     first = wandering(rng, np.array([start, 0.0]), peak, 0.06)
     second = wandering(rng, peak, np.array([start + width, 0.0]), 0.06)
     line = np.concatenate([first, second[1:]])
     if rng.random() < 0.5:
         line[:, 1] = cell.across_mm - line[:, 1]
-    return InactiveArea(string, position, as_path(line, cell.along_mm, cell.across_mm), float(rng.uniform(0.04, 0.2)))
+    remaining = float(np.exp(rng.uniform(math.log(0.03), math.log(0.45))))
+    return InactiveArea(string, position, as_path(line, cell.along_mm, cell.across_mm), remaining)
 
 
 def draw_finger_interruption(

@@ -91,6 +91,24 @@ def _several(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
     return [line for _ in range(int(rng.integers(2, 5))) for line in _diagonal(cell, rng)[:1]]
 
 
+def shattered(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
+    """Return the cracks of a cell that was bent or hit hard: an X from side to side, and lines beside the busbars.
+
+    Whole fields between two busbars then hang on one of them, or on a few fingers that still touch.
+    """
+    size = np.array([cell.along_mm, cell.across_mm])
+    centre = size * rng.uniform(0.3, 0.7, 2)
+    angle, lines = rng.uniform(0.5, 1.1), []
+    for turned in (angle, -angle, math.pi - angle, math.pi + angle):
+        if rng.random() < 0.85:
+            way = np.array([math.cos(turned), math.sin(turned)])
+            reach = rng.uniform(0.35, 0.9) * float(size.min())
+            lines.append(wandering(rng, centre, centre + reach * way, 0.03))
+    for _ in range(int(rng.integers(1, 5))):
+        lines += _parallel(cell, rng)
+    return lines
+
+
 def cross(cell: CellFormat, rng: np.random.Generator, centre: Points) -> list[Points]:
     """Return the short cross that one hard point presses into a cell."""
     angle = rng.uniform(0, math.pi)

@@ -171,9 +171,11 @@ def dark_mark(network: CellNetwork, drop: FloatImage) -> Mark:
     )
 
 
-def pattern_mark(pattern: Pattern) -> Mark:
+def pattern_mark(cell: CellFormat, pattern: Pattern) -> Mark:
     """Return the mark of a pattern of the wafer."""
-    return Mark(Kind.MATERIAL_PATTERN, pattern.outlines_mm, pattern.contrast)
+    covered = sum(abs(cv2.contourArea(outline.astype(np.float32))) for outline in pattern.outlines_mm)
+    share = min(covered / (cell.along_mm * cell.across_mm), 1.0)
+    return Mark(Kind.MATERIAL_PATTERN, pattern.outlines_mm, pattern.contrast, area_fraction=share)
 
 
 def whole_cell(cell: CellFormat) -> Points:

@@ -87,7 +87,7 @@ def variants() -> dict[Kind, dict[str, Score]]:
         "narrow": {"widths_px": (0.7,)}, "wide": {"widths_px": (3.5,)}, "short lines": {"line_px": 5},
         "4 angles": {"angles": 4}, "upright cheap": {"upright_scale": 1.0, "upright_toll": 0.0},
         "least contrast 0.08": {"least_contrast": 0.08, "busbar_contrast": 0.15},
-        "long paths only": {"least_places": 25}, "texture floor": {"least_texture": 0.1},
+        "long paths only": {"least_px": 75}, "texture floor": {"least_texture": 0.1},
     }  # fmt: skip
     areas = {
         "default": {}, "rim 0.9": {"rim_share": 0.9, "core_share": 0.7},
@@ -179,8 +179,8 @@ def _looks_alike(kind: Kind, cell: TrainingCell) -> bool:
     torn = any(d.step for d in cell.defects)  # fingers a crack has broken
     if kind is Kind.FINGER_INTERRUPTION:
         return torn or Kind.INACTIVE_AREA in cell.kinds
-    # A bundle of fingers that lost all current is a dark area.
-    return torn or any(d.contrast > 0.4 and (d.area_fraction or 0) > 0.002 for d in cell.defects)
+    # A bundle of fingers that lost all current is a dark area; so is, to both readers, a black stain.
+    return torn or any(d.contrast > 0.4 and (d.area_fraction or 0) > 0.002 for d in (*cell.defects, *cell.patterns))
 
 
 def scores(judged: Judged) -> dict[Kind, dict[str, NDArray[np.float64]]]:
