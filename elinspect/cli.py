@@ -223,17 +223,20 @@ def review(
         list[Path] | None,
         typer.Option(help="Station file this seat serves (takt, shifts, log); may be given several times."),
     ] = None,
+    seat: Annotated[
+        str, typer.Option(help="Name of this seat; seats that share a log need names of their own.")
+    ] = STATION,
 ) -> None:
     """Open the reviewer window on a log."""
-    from elinspect.station.station_file import read_station_file
+    from elinspect.station.station_file import read_station_file, shared_log
 
     served = [read_station_file(path) for path in station or ()]
-    log = log or next((each.log for each in served if each.log is not None), None)
+    log = log or shared_log(served)
     limits = _limits(criteria)
     problem = _display_problem()
     if problem is not None:
         raise DisplayError("command.no_window", problem=problem)
-    raise typer.Exit(_open_window(log_place(log), inspector, role, limits, served))
+    raise typer.Exit(_open_window(log_place(log), inspector, role, limits, served, seat))
 
 
 def _display_problem() -> str | None:
@@ -248,6 +251,7 @@ def _open_window(
     role: Role,
     criteria: "AcceptanceCriteria",
     served: "Sequence[StationFile]" = (),
+    seat: str = STATION,
     *,
     walk: bool = False,
 ) -> int:
@@ -255,14 +259,14 @@ def _open_window(
     from elinspect.store.log import open_log
 
     with open_log(log) as opened:
-        desk = ReviewDesk(opened, STATION, inspector, role, criteria)
+        desk = ReviewDesk(opened, seat, inspector, role, criteria)
         from elinspect_ui.app import run
         from elinspect_ui.log_pages import log_pages
 
         try:
             takts = {each.name: each.takt_s for each in served if each.takt_s is not None}
             shifts = served[0].shifts if served else ()
-            pages = log_pages(opened, STATION, inspector)
+            pages = log_pages(opened, seat, inspector)
             return run(desk, takts=takts, shifts=shifts, walk=walk, pages=pages)
         finally:
             desk.close()

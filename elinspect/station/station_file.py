@@ -1,6 +1,7 @@
 """The station file (TOML): which folder, which product, where the serial comes from, how fast the line is."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import field, replace
 from enum import StrEnum
 from pathlib import Path
@@ -112,6 +113,21 @@ class StationFile:
         for start in self.shifts:
             if not _TIME.fullmatch(start):
                 raise ValueError(words("station.shift_time", given=start))
+
+
+def shared_log(stations: Sequence[StationFile]) -> str | None:
+    """Return the log that the stations of one seat share; None where none of them names one.
+
+    Raises
+    ------
+    SettingsFileError
+        If they name different logs: panels of all but one would never come to this seat.
+    """
+    named = {each.log: each.name for each in stations if each.log is not None}
+    if len(named) > 1:
+        logs = ", ".join(f"{name}: {log}" for log, name in named.items())
+        raise SettingsFileError("station.other_logs", logs=logs)
+    return next(iter(named), None)
 
 
 def read_station_file(path: Path) -> StationFile:

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from elinspect.records import ElImage, Exposures, Purpose
 from elinspect.station.panel_work import Came, codes_in_pictures, serials_read
 from elinspect.station.running import Naming, for_rehearsal, replay
 from elinspect.station.serials import agreed_serial
-from elinspect.station.station_file import SerialRule, SerialSource, StationFile, read_station_file
+from elinspect.station.station_file import SerialRule, SerialSource, StationFile, read_station_file, shared_log
 from elinspect.station.worker import Worker
 from elinspect.store import open_log
 
@@ -250,6 +251,15 @@ def test_a_wrong_station_file_is_refused_by_file_and_key(place: Path, line: str,
     path.write_text("\n".join([*kept, line]) + "\n")
     with pytest.raises(SettingsFileError, match=said):
         read_station_file(path)
+
+
+def test_one_seat_serves_stations_that_share_a_log(tmp_path: Path) -> None:
+    one = StationFile("EL 1", tmp_path, tmp_path / "r.toml", log="postgresql://gate/log")
+    two = replace(one, name="EL 2")
+    assert shared_log([one, two, replace(two, log=None)]) == "postgresql://gate/log"
+    assert shared_log([]) is None
+    with pytest.raises(SettingsFileError, match="EL 2: other.sqlite"):
+        shared_log([one, replace(two, log="other.sqlite")])
 
 
 def test_without_a_capture_file_every_picture_is_a_panel() -> None:

@@ -3,6 +3,10 @@
 TEXTS: dict[str, str | tuple[str, str]] = {
     "what.station": "station file",
     "station.no_folder": "The station file {file} names the folder {folder}, which is not there.",
+    "station.other_logs": (
+        "These stations log to different places ({logs}); one seat serves stations that share a log. Give them the "
+        "same log, or name one with --log."
+    ),
     "station.pattern": "is no regular expression: {cause}",
     "station.shift_time": "'{given}' is no time of day such as 06:00",
     "station.folder_lost": (
