@@ -258,7 +258,7 @@ def test_one_seat_serves_stations_that_share_a_log(tmp_path: Path) -> None:
     two = replace(one, name="EL 2")
     assert shared_log([one, two, replace(two, log=None)]) == "postgresql://gate/log"
     assert shared_log([]) is None
-    with pytest.raises(SettingsFileError, match="EL 2: other.sqlite"):
+    with pytest.raises(SettingsFileError, match="EL 2: other"):
         shared_log([one, replace(two, log="other.sqlite")])
 
 
