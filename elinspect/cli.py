@@ -256,17 +256,21 @@ def _open_window(
     walk: bool = False,
 ) -> int:
     from elinspect.operations.desk import ReviewDesk
+    from elinspect.operations.log_pages import LogPages
+    from elinspect.operations.tool_map import read_tool_map
     from elinspect.store.log import open_log
 
+    tools = [part for each in served if each.tools is not None for part in read_tool_map(each.tools)]
     with open_log(log) as opened:
-        desk = ReviewDesk(opened, seat, inspector, role, criteria)
+        read = LogPages(opened, seat, tools)
+        desk = ReviewDesk(opened, seat, inspector, role, criteria, flag_stands=read.flag_stands)
         from elinspect_ui.app import run
         from elinspect_ui.log_pages import log_pages
 
         try:
             takts = {each.name: each.takt_s for each in served if each.takt_s is not None}
             shifts = served[0].shifts if served else ()
-            pages = log_pages(opened, seat, inspector)
+            pages = log_pages(read, inspector)
             return run(desk, takts=takts, shifts=shifts, walk=walk, pages=pages)
         finally:
             desk.close()

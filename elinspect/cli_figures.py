@@ -200,8 +200,8 @@ def alerts(
 ) -> None:
     """Show what a technician should look at now: repeats at one place of a lane, lanes whose rate has risen."""
     last = _day(until)
+    from elinspect.operations.alert_card import write_card
     from elinspect.operations.alerts import alerts as look
-    from elinspect.operations.alerts import write_card
     from elinspect.operations.tool_map import read_tool_map
     from elinspect.store.log import open_log
 

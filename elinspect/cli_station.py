@@ -108,3 +108,5 @@ def _say(step: "Step") -> None:
         ),
         markup=False,
     )
+    for alert in outcome.alerts:
+        err.print(words("alert.new", alert=alert.text), style="bold", markup=False)

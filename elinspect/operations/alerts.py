@@ -4,30 +4,22 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from sqlalchemy import Connection
 
-from elinspect.catalogue import Message, Value, words
+from elinspect.catalogue import Message, Value
 from elinspect.operations.figure_rows import places_in_lane
-from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Layout, Purpose, Stage
-from elinspect.reports.paper import Drawing, Heading, Paper, Part, Text, write_paper
-from elinspect.statistics.alerts import RepeatRule, bernoulli_cusum, repeat_rule, repeats, run_cusum
-from elinspect.store.counts import strings_made
+from elinspect.statistics.alerts import BernoulliCusum, RepeatRule, bernoulli_cusum, repeat_rule, repeats, run_cusum
+from elinspect.store.lanes import UsualFlags, counts_since, flags_of_lanes, strings_of_lanes, usual_flags
 from elinspect.store.log import Log
-from elinspect.store.production import (
-    Period,
-    days_of,
-    flagged_strings,
-    flags_in_order,
-    maintenance_of,
-    strings_in_order,
-)
+from elinspect.store.production import Period, days_of, maintenance_of
 
 FloatArray = NDArray[np.float64]
+Lane = tuple[str, str]
 
 LOOK_BACK_DAYS = 3
 """Days in which alerts are looked for; what is older is history."""
@@ -41,6 +33,7 @@ BETWEEN_FALSE_ALARMS = 50_000.0
 """Strings of the plant between two false alarms of the lanes' CUSUM. Plant's choice: some days of a large line."""
 TIMES_TO_FIND = 4.0
 _LEAST_RATE = 0.001  # of strings; with fewer flags than that in four weeks the base rate is not known better
+_MOST_RATE = 0.7  # of strings; where more are flagged, a string with a flag says nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,8 +60,8 @@ class Alert:
         Panels that show it, the newest first.
     last_work : str
         Last maintenance of the lane; empty if none is known.
-    since_work : (int, int)
-        Flagged strings and strings since.
+    since_work : (int, int) or None
+        Flagged cells and cells that the place made since; None where that is too long ago to be counted.
     """
 
     stringer: str
@@ -82,7 +75,7 @@ class Alert:
     places: FloatArray
     serials: tuple[str, ...]
     last_work: str = ""
-    since_work: tuple[int, int] = (0, 0)
+    since_work: tuple[int, int] | None = None
 
     @property
     def message(self) -> Message:
@@ -90,6 +83,56 @@ class Alert:
         values: dict[str, Value] = {"stringer": self.stringer, "lane": self.lane, "position": self.position}
         counts: dict[str, Value] = {"flagged": self.flagged, "n": self.strings, "at": self.at[:16].replace("T", " ")}
         return Message("alert.place" if self.position else "alert.lane", {**values, **counts})
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Both rules, set for the usual rates of the plant.
+
+    Attributes
+    ----------
+    repeat : RepeatRule
+        For each position of each lane.
+    cusum : BernoulliCusum
+        For each lane.
+    """
+
+    repeat: RepeatRule
+    cusum: BernoulliCusum
+
+
+def rules_for(usual: UsualFlags, cells_per_string: int) -> Rules:
+    """Set the rules for what is usual.
+
+    Every position has its own rate: where cells crack anyway, as at the ends of a string, more repeats are needed. What
+    counts for the rates is at least what counts for an alert, so that false alarms are at most as frequent as stated.
+    """
+    strings = max(usual.cells / cells_per_string, 1.0)
+    least = _LEAST_RATE / cells_per_string
+    rates = [
+        float(np.clip(usual.by_position.get(position, 0) / strings, least, 1.0))
+        for position in range(1, cells_per_string + 1)
+    ]
+    flagged = float(np.clip(usual.strings / strings, _LEAST_RATE, _MOST_RATE))
+    odds = TIMES_TO_FIND * flagged / (1 - flagged)
+    cusum = bernoulli_cusum(flagged, odds / (1 + odds), BETWEEN_FALSE_ALARMS)
+    return Rules(repeat_rule(rates, 1, WINDOW, FALSE_ALARMS), cusum)
+
+
+def usual_before(connection: Connection, purpose: Purpose, stage: Stage, day: str, cells: int) -> UsualFlags:
+    """Return what was flagged in the four weeks before a day, in strings of so many cells.
+
+    A plant without that history is judged by the day itself: every position by the median of all, so that a place that
+    is bad from the start does not pass for usual.
+    """
+    before = (date.fromisoformat(day) - timedelta(days=BASE_DAYS)).isoformat()
+    eve = (date.fromisoformat(day) - timedelta(days=1)).isoformat()
+    usual = usual_flags(connection, Period(purpose.value, stage.value, before, eve))
+    if usual.cells:
+        return usual
+    today = usual_flags(connection, Period(purpose.value, stage.value, day))
+    middle = int(np.median([today.by_position.get(position, 0) for position in range(1, cells + 1)]))
+    return UsualFlags(today.cells, dict.fromkeys(range(1, cells + 1), middle), middle * cells)
 
 
 def alerts(
@@ -101,8 +144,8 @@ def alerts(
 ) -> tuple[Alert, ...]:
     """Evaluate both rules over the newest days.
 
-    Counted are flags inspectors confirmed, and flags of the machine in panels nobody has decided yet: those are what
-    makes an alert early.
+    Counted are flags inspectors confirmed, and in panels nobody has decided yet those the machine is sure of: they are
+    what makes an alert early.
 
     Parameters
     ----------
@@ -124,77 +167,57 @@ def alerts(
             return ()
         last = min(until, days[1]) if until else days[1]
         begin = (date.fromisoformat(last) - timedelta(days=LOOK_BACK_DAYS - 1)).isoformat()
-        before = (date.fromisoformat(begin) - timedelta(days=BASE_DAYS)).isoformat()
         recent = Period(purpose.value, stage.value, begin, last)
-        base = Period(purpose.value, stage.value, before, begin)
-        strings = strings_in_order(connection, recent)
-        flags = flags_in_order(connection, recent)
-        made = strings_made(connection, base, decided=False, by=("layout",))
-        usual = flagged_strings(connection, base)
-        work = maintenance_of(connection)
-    if not strings or not flags:
-        return ()
-    total = sum(int(row.strings) for row in made) or len(strings)
-    usual = usual if made else len({(row.serial, row.string) for row in flags})
-    found = [*_repeated(strings, flags, usual / total), *_risen(strings, flags, usual / total)]
-    told = [_with_work(alert, strings, flags, work) for alert in found]
+        strings, flags = strings_of_lanes(connection, recent), flags_of_lanes(connection, recent)
+        if not strings or not flags:
+            return ()
+        cells = Layout.parse(strings[-1].layout).cells_per_string
+        rules = rules_for(usual_before(connection, purpose, stage, begin, cells), cells)
+        found = raised(strings, flags, rules)
+        told = with_work(connection, found, Period(purpose.value, stage.value, until=last))
     return tuple(sorted(told, key=lambda alert: alert.at, reverse=True))
 
 
-_Lane = tuple[str, str]
-
-
-def _numbers(strings: Sequence[Any]) -> tuple[dict[tuple[str, int], int], dict[_Lane, int]]:
-    """Return the running number of each string in its lane, and how many each lane made."""
-    made: dict[_Lane, int] = defaultdict(int)
+def raised(strings: Sequence[Any], flags: Sequence[Any], rules: Rules) -> list[Alert]:
+    """Return the last alert of every place and lane, for rows of `store.lanes` in the order of time."""
+    made: dict[Lane, int] = defaultdict(int)
     numbers = {}
     for row in strings:
         numbers[row.serial, row.string] = made[row.stringer, row.lane]
         made[row.stringer, row.lane] += 1
-    return numbers, dict(made)
-
-
-def _by_place(flags: Sequence[Any], numbers: dict[tuple[str, int], int]) -> dict[tuple[str, str, int], list[Any]]:
-    places: dict[tuple[str, str, int], list[Any]] = defaultdict(list)
+    of_place, of_lane = defaultdict(list), defaultdict(list)
     for row in flags:
-        if (row.serial, row.string) in numbers and row.position_as_built:
-            places[row.stringer, row.lane, row.position_as_built].append(row)
-    return places
+        number = numbers.get((row.serial, row.string))
+        if number is not None:
+            of_lane[row.stringer, row.lane].append((number, row))
+            if row.position_as_built:
+                of_place[row.stringer, row.lane, row.position_as_built].append((number, row))
+    return [*_repeated(of_place, rules.repeat), *_risen(of_lane, made, rules.cusum)]
 
 
-def _repeated(strings: Sequence[Any], flags: Sequence[Any], rate: float) -> Iterable[Alert]:
-    numbers, _ = _numbers(strings)
-    positions = Layout.parse(strings[-1].layout).cells_per_string
-    rule = repeat_rule(max(rate / positions, _LEAST_RATE / positions), positions, WINDOW, FALSE_ALARMS)
-    for (stringer, lane, position), rows in _by_place(flags, numbers).items():
-        rows = sorted(rows, key=lambda row: numbers[row.serial, row.string])
-        raised = repeats([numbers[row.serial, row.string] for row in rows], rule)
-        if raised:
-            last = raised[-1]
-            recent = [row for row in rows[: last + 1] if _near(numbers, row, rows[last], rule)]
+_Numbered = dict[Any, list[tuple[int, Any]]]
+
+
+def _repeated(of_place: _Numbered, rule: RepeatRule) -> Iterable[Alert]:
+    for (stringer, lane, position), numbered in of_place.items():
+        numbered.sort(key=lambda pair: pair[0])
+        numbers = [number for number, _ in numbered]
+        found = repeats(sorted(set(numbers)), rule)
+        if found:
+            last = sorted(set(numbers))[found[-1]]
+            recent = [row for number, row in numbered if last - rule.window < number <= last]
             yield _alert(stringer, lane, position, recent, rule.window, rule.false_alarms)
 
 
-def _near(numbers: dict[tuple[str, int], int], row: Any, last: Any, rule: RepeatRule) -> bool:
-    return numbers[last.serial, last.string] - numbers[row.serial, row.string] < rule.window
-
-
-def _risen(strings: Sequence[Any], flags: Sequence[Any], rate: float) -> Iterable[Alert]:
-    numbers, made = _numbers(strings)
-    base = min(max(rate, _LEAST_RATE), 0.2)
-    design = bernoulli_cusum(base, min(TIMES_TO_FIND * base, 0.9), BETWEEN_FALSE_ALARMS)
-    rows_of: dict[_Lane, list[Any]] = defaultdict(list)
-    for row in flags:
-        if (row.serial, row.string) in numbers:
-            rows_of[row.stringer, row.lane].append(row)
-    for (stringer, lane), rows in rows_of.items():
+def _risen(of_lane: _Numbered, made: dict[Lane, int], design: BernoulliCusum) -> Iterable[Alert]:
+    for (stringer, lane), numbered in of_lane.items():
         flagged = np.zeros(made[stringer, lane])
-        flagged[[numbers[row.serial, row.string] for row in rows]] = 1
+        flagged[[number for number, _ in numbered]] = 1
         beyond = np.flatnonzero(run_cusum(flagged, design) > design.limit)
         if beyond.size:
             end = int(beyond[-1])
             begin = int(beyond[-2]) + 1 if len(beyond) > 1 else 0
-            recent = [row for row in rows if begin <= numbers[row.serial, row.string] <= end]
+            recent = [row for number, row in numbered if begin <= number <= end]
             yield _alert(stringer, lane, 0, recent, end - begin + 1, 1e6 / design.in_control)
 
 
@@ -209,68 +232,30 @@ def _alert(stringer: str, lane: str, position: int, rows: list[Any], strings: in
         kind=Kind(max(set(kinds), key=kinds.count)) if kinds else None,
         flagged=len({(row.serial, row.string) for row in rows}),
         strings=strings,
-        at=rows[-1].seen_at,
+        at=max(row.seen_at for row in rows),
         false_alarms=false_alarms,
         places=places[np.isfinite(places).all(axis=1)],
         serials=serials,
     )
 
 
-def _with_work(alert: Alert, strings: Sequence[Any], flags: Sequence[Any], work: Sequence[Any]) -> Alert:
+def with_work(connection: Connection, found: Sequence[Alert], period: Period) -> list[Alert]:
+    """Return alerts with the last maintenance of their lanes, and what the places made since."""
+    work = maintenance_of(connection) if found else []
+    return [_with_work(connection, alert, work, period) for alert in found]
+
+
+def _with_work(connection: Connection, alert: Alert, work: Sequence[Any], period: Period) -> Alert:
     own = [row for row in work if row.machine == alert.stringer and row.lane in ("", alert.lane)]
     if not own:
         return alert
     last = own[-1]
-    ended = (last.ended_at or last.started_at)[:19]
-
-    def since(rows: Sequence[Any], *, flagged: bool) -> int:
-        here = (row for row in rows if (row.stringer, row.lane) == (alert.stringer, alert.lane))
-        after = (row for row in here if row.seen_at[:19] > ended)
-        same = (row for row in after if not flagged or alert.position in (0, row.position_as_built))
-        return len({(row.serial, row.string) for row in same})
-
-    counts = (since(flags, flagged=True), since(strings, flagged=False))
-    return replace(alert, last_work=f"{last.started_at[:16].replace('T', ' ')} {last.what}", since_work=counts)
-
-
-def card(alert: Alert, parts: Sequence[MachinePart] = ()) -> Paper:
-    """Return the card a technician takes to the machine: one page.
-
-    Parameters
-    ----------
-    alert : Alert
-        What it is about.
-    parts : sequence of MachinePart
-        The plant's map of what touches where.
-    """
-    from elinspect.reports.figures import place_figure
-
-    middle = tuple(float(value) for value in np.median(alert.places, axis=0)) if len(alert.places) else None
-    place = (middle[0], middle[1]) if middle is not None else None
-    touching = [part.name for part in parts if part.touches(alert.stringer, alert.lane, alert.position, place)]
-    flagged, strings = alert.since_work
-    facts = [
-        (words("alert.where"), words("alert.lane_name", stringer=alert.stringer, lane=alert.lane)),
-        (words("figure.position"), str(alert.position) if alert.position else words("alert.any_position")),
-        (words("alert.kind"), words(f"kind.{alert.kind.value}") if alert.kind is not None else ""),
-        (words("alert.touching"), ", ".join(touching) or words("alert.no_part")),
-        (words("alert.last_work"), alert.last_work or words("common.unknown")),
-    ]
-    if alert.last_work:
-        facts.append((words("alert.since_work"), words("alert.counts", flagged=flagged, n=strings)))
-    told: list[Part] = [Text(alert.message.text, strong=True), Text(words("commonality.caution"))]
-    note = words("alert.false_alarms", n=alert.false_alarms)
-    told.append(Drawing(place_figure(alert.places, None, words("commonality.places"), note)))
-    told += [Heading(words("alert.panels")), Text(", ".join(alert.serials))]
-    return Paper(words("alert.title", stringer=alert.stringer, lane=alert.lane), facts, told)
-
-
-def write_card(alert: Alert, path: Path, parts: Sequence[MachinePart] = ()) -> None:
-    """Write a card as PDF.
-
-    Raises
-    ------
-    LogError
-        If the file cannot be written.
-    """
-    write_paper(path, card(alert, parts))
+    ended = last.ended_at or last.started_at
+    told = replace(alert, last_work=f"{last.started_at[:16].replace('T', ' ')} {last.what}")
+    oldest = (date.fromisoformat(alert.at[:10]) - timedelta(days=BASE_DAYS)).isoformat()
+    if ended[:10] < oldest:
+        return told
+    since = replace(period, since=ended[:10])
+    return replace(
+        told, since_work=counts_since(connection, since, (alert.stringer, alert.lane), alert.position, ended)
+    )

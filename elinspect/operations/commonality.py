@@ -8,16 +8,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.catalogue import words
 from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, LaneRate, Lead, Suspect
 from elinspect.operations.figure_rows import CodedRows, coded_rows, places_in_lane
+from elinspect.operations.stages import charged_places
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.statistics.change_point import cells_to_accuse, onset, repair_verdict
-from elinspect.statistics.commonality import FAMILY_LEVEL, Level, Node, spent
+from elinspect.statistics.commonality import FAMILY_LEVEL, spent
 from elinspect.statistics.comparing import discovery_adjusted, rates_homogeneous, string_overdispersion
 from elinspect.statistics.intervals import wilson
 from elinspect.statistics.lots import Finding, Separated, lot_or_machine
 from elinspect.statistics.places import place_cluster
-from elinspect.store.counts import strings_made
+from elinspect.statistics.strings_made import FlaggedCells, IntArray, StringsMade
+from elinspect.statistics.suspects import BESIDE, Level, Node, at_place, belongs
+from elinspect.store.counts import BESIDE as HANDLED_BY
+from elinspect.store.counts import JUDGED_BY, MADE_BY, strings_made
 from elinspect.store.log import Log
 from elinspect.store.production import Period, days_of, flagged_of, maintenance_of
 from elinspect.store.verify import chain_heads
@@ -27,6 +32,8 @@ FloatArray = NDArray[np.float64]
 WINDOW_DAYS = 28
 """Days looked back on where no period is given."""
 _MOST_EXAMPLES = 12
+_MOST_LOTS = 3
+_MOST_CHARGED = 500
 _CONTEXT_DAYS = 2  # maintenance so near to the onset is named
 
 
@@ -98,10 +105,10 @@ def commonality(
         finding=found.finding,
         suspect=_suspect(log, rows, node, spread) if node is not None else None,
         lot=_lot_name(rows, found),
-        p_value={Finding.LOT: found.lot, Finding.CANNOT_BE_SEPARATED: found.across_lots}.get(
-            found.finding, found.machine
-        ).p_value,
-        level=level,
+        rivals=_rival_names(rows, found),
+        charged=_charged(log, purpose, rows, mine) if decided else {},
+        p_value=found.decisive.p_value,
+        level=found.decisive.level,
         missing_cells=_missing(rows, spread, found),
         lanes=_lane_rates(rows, spread),
         leads=_leads(rows, spread),
@@ -127,7 +134,7 @@ def _read(log: Log, kinds: Sequence[Kind], asked: Period, decided: bool) -> tupl
             if last is not None:
                 first = date.fromisoformat(last) - timedelta(days=WINDOW_DAYS - 1)
                 period = Period(asked.purpose, asked.stage, first.isoformat(), asked.until, asked.product)
-        strings = strings_made(connection, period, decided=decided)
+        strings = strings_made(connection, period, decided=decided, by=(*JUDGED_BY, *MADE_BY, *HANDLED_BY))
         flags = flagged_of(connection, period, [kind.value for kind in kinds], decided=decided)
     return period, coded_rows(strings, flags)
 
@@ -140,29 +147,45 @@ def _overdispersion(rows: CodedRows) -> float:
     return string_overdispersion(sizes, counts)
 
 
+def _codes(rows: CodedRows, of: StringsMade | FlaggedCells) -> dict[Level, IntArray]:
+    return {
+        Level.LANE: of.lane,
+        Level.STRINGER: rows.stringer_of_lane[of.lane],
+        **dict(zip(BESIDE, of.beside, strict=False)),
+    }
+
+
 def _mine(rows: CodedRows, node: Node) -> NDArray[np.bool_]:
     """Return which flags belong to a suspect."""
-    cells = rows.flagged
-    mine: NDArray[np.bool_] = rows.stringer_of_lane[cells.lane] == node.stringer
-    if node.level is not Level.STRINGER:
-        mine = cells.lane == node.lane
-    if node.position:
-        mine &= cells.position == node.position
-    if node.place >= 0:
-        mine &= cells.place == node.place
-    return mine
+    return belongs(node, _codes(rows, rows.flagged), rows.flagged.position, rows.flagged.place)
+
+
+def _made_by(rows: CodedRows, node: Node) -> NDArray[np.bool_]:
+    """Return which entries of the strings made are a suspect's, whatever the position and place."""
+    anywhere = replace(node, position=0, place=-1)
+    return belongs(anywhere, _codes(rows, rows.made), rows.made.block, rows.made.block)
 
 
 def _per_day(rows: CodedRows, node: Node | None, mine: NDArray[np.bool_]) -> FloatArray:
     n = len(rows.days)
     if node is None or not n:
         return np.zeros((n, 2))
-    lanes = rows.stringer_of_lane == node.stringer if node.level is Level.STRINGER else None
-    chosen = lanes[rows.made.lane] if lanes is not None else rows.made.lane == node.lane
+    chosen = _made_by(rows, node)
     strings = np.bincount(rows.made.block[chosen], rows.made.strings[chosen], n)
     first_of_string = np.unique(rows.flagged.string[mine], return_index=True)[1]
     flagged = np.bincount(rows.flagged.block[mine][first_of_string], minlength=n)
     return np.column_stack([flagged, strings]).astype(np.float64)
+
+
+def _name_of(rows: CodedRows, node: Node) -> str:
+    """Return what the plant calls a suspect."""
+    if node.level in BESIDE:
+        return rows.beside[BESIDE.index(node.level)][node.beside]
+    return " / ".join(rows.lanes[node.lane]) if node.lane >= 0 else rows.stringers[node.stringer]
+
+
+def _rival_names(rows: CodedRows, found: Separated) -> tuple[tuple[str, str], ...]:
+    return tuple((rival.level.value, _name_of(rows, rival)) for rival in found.machine.rivals)
 
 
 def _suspect(log: Log, rows: CodedRows, node: Node, spread: float) -> Suspect:
@@ -177,17 +200,20 @@ def _suspect(log: Log, rows: CodedRows, node: Node, spread: float) -> Suspect:
     usual = 0.5 * base + 0.5 * elsewhere  # a day alone is a noisy guide to the others' rate
     began = onset(own[:, 0], usual * own[:, 1])
     first = began.first
-    stringer = rows.stringers[node.stringer]
+    stringer = rows.stringers[node.stringer] if node.stringer >= 0 else ""
     lane = rows.lanes[node.lane][1] if node.lane >= 0 else ""
     with log.reading() as connection:
-        work = [row for row in maintenance_of(connection, stringer) if not lane or row.lane in ("", lane)]
+        machine = stringer or _name_of(rows, node)
+        work = [row for row in maintenance_of(connection, machine) if not lane or row.lane in ("", lane)]
     near = [
-        f"{row.started_at[:16]} {row.what}"
+        f"{row.started_at[:16].replace('T', ' ')} {row.what}"
         for row in work
         if _days_between(row.started_at[:10], rows.days[began.low], rows.days[began.high]) <= _CONTEXT_DAYS
     ]
+    near += _lots_begun(rows, node, began.low, began.high)
     suspect = Suspect(
         level=node.level,
+        name=_name_of(rows, node),
         stringer=stringer,
         lane=lane,
         position=node.position,
@@ -205,17 +231,22 @@ def _suspect(log: Log, rows: CodedRows, node: Node, spread: float) -> Suspect:
     return _after_repair(suspect, repairs[-1], rows, own, first, float(base[0]), spread) if repairs else suspect
 
 
+def _lots_begun(rows: CodedRows, node: Node, low: int, high: int) -> list[str]:
+    """Return lots that a suspect used first within the interval of the onset, the newest first."""
+    made = rows.made.chosen(_made_by(rows, node) & (rows.made.lot >= 0))
+    lots, first = np.unique(made.lot, return_index=False), {}
+    for lot in lots.tolist():
+        first[lot] = int(made.block[made.lot == lot].min())
+    begun = sorted((day, lot) for lot, day in first.items() if max(low, 1) <= day <= high)
+    told = (words("commonality.lot_begun", lot=" / ".join(rows.lots[lot]), day=rows.days[day]) for day, lot in begun)
+    return list(told)[:_MOST_LOTS]
+
+
 def _like(rows: CodedRows, node: Node) -> NDArray[np.bool_]:
-    """Return which flags of the other machines lie at the same position and place."""
-    cells = rows.flagged
-    same: NDArray[np.bool_] = rows.stringer_of_lane[cells.lane] != node.stringer
-    if node.level is not Level.STRINGER:
-        same = cells.lane != node.lane
-    if node.position:
-        same &= cells.position == node.position
-    if node.place >= 0:
-        same &= cells.place == node.place
-    return same
+    """Return which flags of the others lie at the same position and place."""
+    anywhere = replace(node, position=0, place=-1)
+    own = belongs(anywhere, _codes(rows, rows.flagged), rows.flagged.position, rows.flagged.place)
+    return ~own & at_place(node, rows.flagged.position, rows.flagged.place)
 
 
 def _after_repair(
@@ -225,7 +256,7 @@ def _after_repair(
     before = (days >= rows.days[first]) & (days < work.started_at[:10])
     after = days > (work.ended_at or work.started_at)[:10]
     counts = [(int(own[span, 0].sum()), int(own[span, 1].sum())) for span in (before, after)]
-    told = repair_verdict(counts[0], counts[1], base, spread if suspect.level is Level.STRINGER else 1.0)
+    told = repair_verdict(counts[0], counts[1], base, spread if not suspect.lane else 1.0)
     return replace(
         suspect,
         repair=told.verdict,
@@ -242,7 +273,7 @@ def _days_between(day: str, low: str, high: str) -> int:
 
 
 def _lot_name(rows: CodedRows, found: Separated) -> str | None:
-    node = found.lot.best
+    node = found.lot.best if found.lot is not None else None
     if found.finding is not Finding.LOT or node is None:
         return None
     if node.level is Level.STRINGER:
@@ -288,6 +319,13 @@ def _examples(rows: CodedRows, mine: NDArray[np.bool_]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(row.inspection for row in newest))[:_MOST_EXAMPLES]
 
 
+def _charged(log: Log, purpose: Purpose, rows: CodedRows, mine: NDArray[np.bool_]) -> dict[str, int]:
+    """Count the suspect's newest cells by the part of the making that is charged: the stage that saw them first."""
+    newest = [rows.rows[index] for index in np.flatnonzero(mine)[-_MOST_CHARGED:]]
+    found = charged_places(log, purpose.value, {(row.serial, row.string, row.position) for row in newest})
+    return {who.value: n for who, n in sorted(found.items(), key=lambda pair: -pair[1])}
+
+
 def _leads(rows: CodedRows, spread: float) -> tuple[Lead, ...]:
     """Compare every stringer, lane, supplier and lot with all others."""
     made, flagged = rows.made, rows.flagged
@@ -297,6 +335,8 @@ def _leads(rows: CodedRows, spread: float) -> tuple[Lead, ...]:
         ("lane", [" / ".join(lane) for lane in rows.lanes], made.lane, flagged.lane),
         ("cell_lot", [" / ".join(lot) for lot in rows.lots], made.lot, flagged.lot),
     ]
+    for level, names, of_made, of_flagged in zip(BESIDE, rows.beside, made.beside, flagged.beside, strict=True):
+        groupings.append((level.value, names, of_made, of_flagged))
     if len(rows.lots):
         of_made = np.where(known_made, rows.supplier_of_lot[made.lot], -1)
         of_flagged = np.where(known, rows.supplier_of_lot[flagged.lot], -1)

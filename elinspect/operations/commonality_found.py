@@ -1,5 +1,6 @@
 """What a commonality analysis of a log says, as values."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -7,9 +8,9 @@ from numpy.typing import NDArray
 
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.statistics.change_point import Repair
-from elinspect.statistics.commonality import Level
 from elinspect.statistics.lots import Finding
 from elinspect.statistics.places import PlaceCluster
+from elinspect.statistics.suspects import Level
 from elinspect.store.verify import ChainHead
 
 FloatArray = NDArray[np.float64]
@@ -43,14 +44,16 @@ class LaneRate:
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """The machine place that is accused, or that cannot be told from its lots.
+    """The machine place, person or machine that is accused, or that cannot be told from its lots or others.
 
     Attributes
     ----------
     level : Level
-        How far down.
+        What it is.
+    name : str
+        As the plant calls it.
     stringer, lane : str
-        Empty lane: the whole stringer.
+        Empty lane: the whole stringer; both empty for an operator, a lay-up or bussing machine.
     position : int
         From the leading end; 0 for any.
     place : int
@@ -66,7 +69,7 @@ class Suspect:
     bad_rate : tuple of (int, int)
         Flagged strings and strings since onset.
     nearby : tuple of str
-        Maintenance on the machine near the onset, in words of the log.
+        Maintenance on the machine near the onset, in words of the log, and cell lots begun then.
     repair : Repair or None
         What can be said about the last repair since the onset; None without one.
     repair_what, repair_at : str
@@ -78,6 +81,7 @@ class Suspect:
     """
 
     level: Level
+    name: str
     stringer: str
     lane: str
     position: int
@@ -141,6 +145,10 @@ class Commonality:
         Of the finding.
     lot : str or None
         Supplier and lot that is accused.
+    rivals : tuple of (str, str)
+        Who else handled nearly the same strings as the suspect, so that they cannot be separated: level and name.
+    charged : mapping from str to int
+        Confirmed cells of the suspect, the newest, by the part of the making that is charged (`first_stage.Charged`).
     p_value, level : float
         Of the search the finding rests on, and what it was compared with.
     missing_cells : int
@@ -178,6 +186,8 @@ class Commonality:
     finding: Finding
     suspect: Suspect | None
     lot: str | None
+    rivals: tuple[tuple[str, str], ...]
+    charged: Mapping[str, int]
     p_value: float
     level: float
     missing_cells: int

@@ -10,6 +10,9 @@ from elinspect.catalogue import Message, Value, words
 from elinspect.errors import LogError, told_as
 from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, Suspect
 from elinspect.statistics.lots import Finding
+from elinspect.statistics.suspects import BESIDE
+
+_BESIDE = tuple(level.value for level in BESIDE)
 
 
 def as_messages(found: Commonality) -> tuple[Message, ...]:
@@ -31,6 +34,9 @@ def as_messages(found: Commonality) -> tuple[Message, ...]:
             "times": suspect.times,
         }
         lines.append(Message("commonality.onset", {**values, "flagged": flagged, "strings": strings}))
+        if found.charged:
+            counts = ", ".join(f"{words(f'charged.{who}')} {n}" for who, n in found.charged.items())
+            lines.append(Message("commonality.charged", {"counts": counts}))
         if found.cluster is not None and found.cluster.p_value <= 0.01:
             at: dict[str, Value] = {
                 "along": found.cluster.along,
@@ -66,12 +72,17 @@ def _headline(found: Commonality) -> Message:
         return Message("commonality.not_enough" if found.missing_cells else "commonality.nothing")
     suspect = found.suspect
     where: dict[str, Value] = {
+        "name": suspect.name,
         "stringer": suspect.stringer,
         "lane": suspect.lane or words("commonality.all_lanes"),
         "position": suspect.position,
         "place": words(f"place.{suspect.place}") if suspect.place >= 0 else "",
     }
     level = suspect.level.value
+    if found.finding is Finding.CANNOT_BE_SEPARATED and found.rivals:
+        first = words(f"lead.{level if level in _BESIDE else 'stringer'}", **where)
+        others = ", ".join(f"{words(f'lead.{what}')} {name}" for what, name in found.rivals)
+        return Message("commonality.rivals", {"who": f"{first} {suspect.name}", "others": others})
     if found.finding is Finding.CANNOT_BE_SEPARATED:
         return Message("commonality.cannot_be_separated", where)
     return Message(f"commonality.accused_{level}", where)

@@ -1,6 +1,7 @@
 """The inspector's desk on the log: open a panel, answer, decide."""
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -33,13 +34,22 @@ class ReviewDesk:
     """A desk bound to a log, a station and a signed-in inspector; keeps the locks of the panels it opened.
 
     Every method that writes returns only after the fact is on disk. Where people have PINs and none is given, nobody is
-    signed in at first, and nothing can be answered or decided.
+    signed in at first, and nothing can be answered or decided. `flag_stands` is told of every inspection of which a
+    flag was confirmed or added just now.
     """
 
     def __init__(
-        self, log: Log, station: str, inspector_name: str, role: Role, criteria: AcceptanceCriteria, pin: str = ""
+        self,
+        log: Log,
+        station: str,
+        inspector_name: str,
+        role: Role,
+        criteria: AcceptanceCriteria,
+        pin: str = "",
+        flag_stands: Callable[[str], None] | None = None,
     ) -> None:
         self._log = log
+        self._flag_stands = flag_stands
         self._station = station
         self._criteria = criteria
         self._locks: dict[str, Lock] = {}
@@ -108,6 +118,8 @@ class ReviewDesk:
         answer = verdict.answer.value if verdict.answer is not None else None
         data = {"flag": verdict.flag_id, "answer": answer, "changed": changed, "note": verdict.note}
         version = self._append(review, EventKind.VERDICT, {**data, "criteria": self._criteria.label})
+        if verdict.answer in (Answer.CONFIRMED, Answer.CHANGED):
+            self._tell(review)
         return replace(answered(review, verdict), version=version)
 
     def add(self, review: Review, flag: Flag) -> Review:
@@ -118,6 +130,7 @@ class ReviewDesk:
         added = self._limited(review, replace(flag, source=Source.INSPECTOR))
         logged = flag_as_dict(added, review.result.panel.layout)
         version = self._append(review, EventKind.FLAG_ADDED, {"flag": logged, "criteria": self._criteria.label})
+        self._tell(review)
         return replace(review, added=(*review.added, added), version=version)
 
     def remove_added(self, review: Review, flag_id: str) -> Review:
@@ -264,6 +277,15 @@ class ReviewDesk:
             standing = Standing(self._station, self._locks.get(subject), unchanged)
             missing = missing_for(connection, review.inspection, disposition, self._person, standing)
         return tuple(message.text for message in missing)
+
+    def _tell(self, review: Review) -> None:
+        """Say that a flag stands, so that its lane can be looked at. The answer is on disk: nothing may undo that."""
+        if self._flag_stands is None:
+            return
+        try:
+            self._flag_stands(review.inspection)
+        except LogError:
+            return  # the log is busy: the next flag, or the technician's page, finds what there is
 
     def _take_lock(self, subject: str) -> None:
         try:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from elinspect.records import Layout
 from elinspect.statistics.strings_made import UNKNOWN, FlaggedCells, IntArray, StringsMade, place_code
+from elinspect.statistics.suspects import BESIDE
 from elinspect.statistics.wafer_repeats import wafer_repeats
 
 FloatArray = NDArray[np.float64]
@@ -59,6 +60,8 @@ class CodedRows:
         By code.
     supplier_of_lot : ndarray of int
         Code of the supplier of each lot.
+    beside : tuple of list of str
+        Operators, lay-up and bussing machines, by code, in the order of `suspects.BESIDE`.
     rows : list of rows
         The flagged cells as read, beside `flagged`.
     repeats : list of rows
@@ -74,6 +77,7 @@ class CodedRows:
     lots: list[tuple[str, str]]
     suppliers: list[str]
     supplier_of_lot: IntArray
+    beside: tuple[list[str], ...]
     rows: list[Any] = field(default_factory=list)
     repeats: list[Any] = field(default_factory=list)
 
@@ -95,9 +99,11 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
     lot = _lots(lots, *zip(*((row.cell_supplier, row.cell_lot) for row in strings), strict=True)) if strings else block
     counts = np.array([int(row.strings) for row in strings], dtype=np.int64)
     sizes = np.array([_cells_per_string(row.layout) for row in strings], dtype=np.int64)
-    made = StringsMade(block, stratum, lane, lot, counts, counts * sizes)
-    known = set(zip(block.tolist(), stratum.tolist(), lane.tolist(), lot.tolist(), strict=True))
-    kept, coded = _coded_flags(flags, block_of, strata, lanes, lots, known)
+    named = tuple(Codes() for _ in BESIDE)
+    beside = _beside(named, strings)
+    made = StringsMade(block, stratum, lane, lot, counts, counts * sizes, beside)
+    columns = (values.tolist() for values in (block, stratum, lane, lot, *beside))
+    kept, coded = _coded_flags(flags, block_of, strata, lanes, lots, named, set(zip(*columns, strict=True)))
     stringers, suppliers = Codes(), Codes()
     stringer_of_lane = stringers.all_of([stringer for stringer, _ in lanes.names])
     supplier_of_lot = suppliers.all_of([supplier for supplier, _ in lots.names])
@@ -112,6 +118,7 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
         lots.names,
         suppliers.names,
         supplier_of_lot,
+        tuple(codes.names for codes in named),
         [row for row, repeat in zip(kept, again, strict=True) if not repeat],
         [row for row, repeat in zip(kept, again, strict=True) if repeat],
     )
@@ -150,23 +157,27 @@ def _coded_flags(
     strata: Codes,
     lanes: Codes,
     lots: Codes,
-    known: set[tuple[int, int, int, int]],
+    named: Sequence[Codes],
+    known: set[tuple[int, ...]],
 ) -> tuple[list[Any], FlaggedCells]:
     if not flags:
         empty = np.zeros(0, dtype=np.int64)
-        return [], FlaggedCells(empty, empty, empty, empty, empty, empty, empty)
+        return [], FlaggedCells(empty, empty, empty, empty, empty, empty, empty, (empty,) * len(BESIDE))
     columns = list(zip(*map(_CODED, flags), strict=True))
     block = np.fromiter((block_of.get(day, -1) for day in columns[0]), dtype=np.int64, count=len(flags))
     stratum = strata.all_of(list(zip(*columns[1:6], strict=True)))
     lane = lanes.all_of(list(zip(*columns[6:8], strict=True)))
     lot = _lots(lots, columns[8], columns[9])
-    counted = _among(known, block, stratum, lane, lot) & np.array([bool(name) for name in columns[6]])
+    beside = _beside(named, flags)
+    counted = _among(known, block, stratum, lane, lot, *beside) & np.array([bool(name) for name in columns[6]])
     kept = [row for row, counts in zip(flags, counted.tolist(), strict=True) if counts]
     string = Codes().all_of([(row.serial, row.string) for row in kept])
     position = np.array(columns[10], dtype=np.int64)[counted]
     place = place_code(*places_in_lane(kept))
     block, stratum, lane, lot = (values[counted] for values in (block, stratum, lane, lot))
-    return kept, FlaggedCells(string, block, stratum, lane, lot, position, place)
+    return kept, FlaggedCells(
+        string, block, stratum, lane, lot, position, place, tuple(codes[counted] for codes in beside)
+    )
 
 
 _CODED = attrgetter(
@@ -175,7 +186,17 @@ _CODED = attrgetter(
 )
 
 
-def _among(known: set[tuple[int, int, int, int]], *codes: IntArray) -> NDArray[np.bool_]:
+def _beside(named: Sequence[Codes], rows: Sequence[Any]) -> tuple[IntArray, ...]:
+    """Return the codes of operator, lay-up and bussing machine; an empty text is not known."""
+
+    def codes(of: Codes, column: str) -> IntArray:
+        names = map(attrgetter(column), rows)
+        return np.fromiter((of.of(name) if name else UNKNOWN for name in names), dtype=np.int64, count=len(rows))
+
+    return tuple(codes(of, level.value) for of, level in zip(named, BESIDE, strict=True))
+
+
+def _among(known: set[tuple[int, ...]], *codes: IntArray) -> NDArray[np.bool_]:
     """Return which rows of codes are among the known ones."""
     rows = zip(*(values.tolist() for values in codes), strict=True)
     return np.fromiter(map(known.__contains__, rows), dtype=np.bool_, count=len(codes[0]))

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from elinspect.catalogue import words
-from elinspect.operations.alerts import Alert, alerts, write_card
+from elinspect.operations.alert_card import write_card
+from elinspect.operations.alert_watch import AlertWatch
+from elinspect.operations.alerts import Alert, alerts
 from elinspect.operations.charts import day_chart
 from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import drawings
@@ -15,6 +17,7 @@ from elinspect.operations.commonality_words import as_messages
 from elinspect.operations.figure_files import pareto_drawing, write_pareto
 from elinspect.operations.pareto import ParetoTable, pareto
 from elinspect.operations.reports import chart_words
+from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.reports.paper import Drawing
 from elinspect.statistics.asked import ChartOf
@@ -124,10 +127,28 @@ class LogPages:
         The log.
     station : str
         Whose chain marks of the technician go to.
+    tools : sequence of MachinePart
+        The plant's map of what touches where, for the cards of alerts.
     """
 
-    def __init__(self, log: Log, station: str) -> None:
-        self._log, self._station = log, station
+    def __init__(self, log: Log, station: str, tools: Sequence[MachinePart] = ()) -> None:
+        self._log, self._station, self._tools = log, station, tools
+        self._watch, self._news = AlertWatch(log), 0
+
+    @property
+    def news(self) -> int:
+        """Alerts raised at this desk since the technician's page was read last."""
+        return self._news
+
+    def flag_stands(self, inspection: str) -> None:
+        """Look at the lanes of an inspection of which a flag was confirmed just now; what that raises is news.
+
+        Raises
+        ------
+        LogError
+            If the log cannot be read.
+        """
+        self._news += len(self._watch.after(inspection))
 
     def purpose(self) -> Purpose:
         """Return the purpose to show: production where there is any, otherwise the first that the log holds."""
@@ -139,6 +160,7 @@ class LogPages:
 
     def technician(self, kind: Kind | None) -> TechnicianView:
         """Return what a technician should look at, for one kind of flag or all."""
+        self._news = 0
         purpose = self.purpose()
         # Where nobody decides yet, as in a demo, what the machine flagged is all there is.
         found = commonality(self._log, (kind,) if kind is not None else (), purpose)
@@ -172,7 +194,7 @@ class LogPages:
 
     def save_card(self, alert: Alert, path: Path) -> None:
         """Write the card of an alert; raises LogError if it cannot be written."""
-        write_card(alert, path)
+        write_card(alert, path, self._tools)
 
     def figures(self, asked: FiguresAsked) -> FiguresView:
         """Return Pareto and chart for some filters."""

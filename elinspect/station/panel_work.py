@@ -13,9 +13,12 @@ from elinspect.classifier import Model
 from elinspect.criteria import AcceptanceCriteria, default_criteria, read_criteria
 from elinspect.errors import ElinspectError, ImageFileError, LogError
 from elinspect.imaging.capture import CameraSet, PanelFiles, read_camera_set, read_panel
+from elinspect.operations.alert_card import put_card
+from elinspect.operations.alert_watch import AlertWatch
 from elinspect.operations.log_inspection import held_if_image_known, log_inspection, next_attempt
 from elinspect.operations.rechecking import rechecked
 from elinspect.operations.site_models import open_model
+from elinspect.operations.tool_map import MachinePart, read_tool_map
 from elinspect.operations.versions import log_criteria, log_model, log_recipe
 from elinspect.pipeline import Occasion, inspect_panel
 from elinspect.recipe import Product, read_recipe
@@ -53,6 +56,8 @@ class Outcome:
         What is suggested.
     reason : Message or None
         Why it was refused or put off.
+    alerts : tuple of Message
+        What a technician should look at now, raised by this panel.
     """
 
     came: Came
@@ -60,6 +65,7 @@ class Outcome:
     inspection: str | None = None
     proposal: Disposition | None = None
     reason: Message | None = None
+    alerts: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +86,10 @@ class Bench:
         The classifier, or why there is none.
     log : Log
         Where inspections go.
+    tools : tuple of MachinePart
+        The plant's map of what touches where, for the cards of alerts.
+    watch : AlertWatch
+        Looks at the lanes of every panel.
     """
 
     station: StationFile
@@ -88,6 +98,8 @@ class Bench:
     cameras: CameraSet
     model: Model | NoModel
     log: Log
+    tools: tuple[MachinePart, ...]
+    watch: AlertWatch
 
 
 def set_up(station: StationFile, log: str) -> Bench:
@@ -107,7 +119,8 @@ def set_up(station: StationFile, log: str) -> Bench:
     log_criteria(opened, criteria, station.name)
     if isinstance(model, Model):
         log_model(opened, model, station.name)
-    return Bench(station, product, criteria, cameras, model, opened)
+    tools = read_tool_map(station.tools) if station.tools is not None else ()
+    return Bench(station, product, criteria, cameras, model, opened, tools, AlertWatch(opened))
 
 
 def work_on(bench: Bench, folder: Path, names: tuple[str, ...]) -> Outcome:
@@ -127,7 +140,21 @@ def work_on(bench: Bench, folder: Path, names: tuple[str, ...]) -> Outcome:
         return Outcome(Came.REFUSED, reason=error.message)
     except MemoryError:
         return Outcome(Came.REFUSED, reason=Message("imaging.no_memory", {"file": names[0]}))
-    return Outcome(Came.INSPECTED, logged.serial, inspection, logged.proposal.disposition)
+    raised = _alerts(bench, inspection)
+    return Outcome(Came.INSPECTED, logged.serial, inspection, logged.proposal.disposition, alerts=raised)
+
+
+def _alerts(bench: Bench, inspection: str) -> tuple[Message, ...]:
+    """Return what the panel's flags raise, with a card of each; the panel is logged, so nothing here may stop it."""
+    told = []
+    try:
+        for alert in bench.watch.after(inspection):
+            told.append(alert.message)
+            if bench.station.cards is not None:
+                told.append(Message("alert.card", {"file": str(put_card(alert, bench.station.cards, bench.tools))}))
+    except ElinspectError as error:
+        told.append(error.message)
+    return tuple(told)
 
 
 def _refuse_links(files: PanelFiles) -> None:

@@ -87,6 +87,10 @@ class StationFile:
         Takt of the line.
     shifts : tuple of str
         When shifts begin.
+    tools : Path or None
+        The plant's map of what touches where (TOML), for the cards of alerts.
+    cards : Path or None
+        Folder for a card (PDF) of each alert; without one they are only told.
     serial : SerialRule
         How the serial is found.
     """
@@ -107,6 +111,8 @@ class StationFile:
     polling: bool = False
     takt_s: Annotated[float | None, Field(gt=0)] = None
     shifts: tuple[str, ...] = ()
+    tools: Path | None = None
+    cards: Path | None = None
     serial: SerialRule = field(default_factory=SerialRule)
 
     def __post_init__(self) -> None:
@@ -146,6 +152,8 @@ def read_station_file(path: Path) -> StationFile:
         recipe=here / read.recipe,
         criteria=here / read.criteria if read.criteria is not None else None,
         capture=here / read.capture if read.capture is not None else None,
+        tools=here / read.tools if read.tools is not None else None,
+        cards=here / read.cards if read.cards is not None else None,
         model=read.model if read.model in (None, "none", "shipped") else str(here / read.model),
         log=read.log if read.log is None or "://" in read.log else str(here / read.log),
     )

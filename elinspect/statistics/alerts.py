@@ -33,16 +33,20 @@ class RepeatRule:
 
 
 def repeat_rule(
-    rate: float, places: int, window: int = 30, false_alarms: float = 20.0, correlation: float = 0.0
+    rates: float | Sequence[float],
+    places: int = 1,
+    window: int = 30,
+    false_alarms: float = 20.0,
+    correlation: float = 0.0,
 ) -> RepeatRule:
     """Return the quickest repeat rule that keeps the plant's false alarms rare.
 
     Parameters
     ----------
-    rate : float
-        Share of the strings flagged at one given place without a cause.
+    rates : float or sequence of float
+        Share of the strings flagged at a place without a cause: one for all places, or one for each place watched.
     places : int
-        Places watched in each string (positions, or positions x places in the cell).
+        Places watched in each string (positions, or positions x places in the cell) with each of the rates.
     window : int
         Strings of a lane looked back on.
     false_alarms : float
@@ -54,14 +58,16 @@ def repeat_rule(
     -------
     RepeatRule
         An alarm needs a flag now and `least - 1` more among the `window - 1` strings before; every string is a chance
-        of one at each of its places.
+        of one at each of its places. Expected alarms of all places add up however much the cells of one string hang
+        together: clustered flags make alarms come in company, not more often.
     """
-    again = min(1.0, rate + correlation * (1 - rate))
+    rate = np.atleast_1d(np.asarray(rates, dtype=np.float64))
+    again = np.minimum(1.0, rate + correlation * (1 - rate))
     for least in range(2, window + 1):
-        per_string = places * rate * float(bdtrc(least - 2, window - 1, again))
+        per_string = places * float(np.sum(rate * bdtrc(least - 2, window - 1, again)))
         if per_string * 1e6 <= false_alarms:
             return RepeatRule(least, window, per_string * 1e6)
-    return RepeatRule(window, window, places * rate * again ** (window - 1) * 1e6)
+    return RepeatRule(window, window, places * float(np.sum(rate * again ** (window - 1))) * 1e6)
 
 
 def repeats(string_numbers: Sequence[int], rule: RepeatRule) -> list[int]:
@@ -100,7 +106,7 @@ class BernoulliCusum:
     limit : int
         Steps up to which the sum may climb.
     up, down : int
-        Steps a flagged string adds and a good one takes off (`down` is 1).
+        Steps a flagged string adds and a good one takes off.
     in_control : float
         Strings of one lane until a false alarm, on average.
     """
@@ -137,38 +143,57 @@ def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float) -> 
     """
     if not 0 < base_rate < bad_rate < 1:
         raise ValueError("rates must rise and lie in 0..1")
-    r1 = -np.log((1 - bad_rate) / (1 - base_rate))
-    r2 = np.log(bad_rate * (1 - base_rate) / (base_rate * (1 - bad_rate)))
-    up = max(1, round(r2 / r1) - 1)
-    limit = up
-    while in_control_length(base_rate, up, limit) < plant_strings:
-        limit += max(1, up // 4)
-    return BernoulliCusum(base_rate, bad_rate, limit, up, 1, in_control_length(base_rate, up, limit))
+    up, down = _steps(base_rate, bad_rate)
+    high = up
+    while in_control_length(base_rate, up, high, down) < plant_strings:
+        high *= 2
+    low = high // 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        if in_control_length(base_rate, up, middle, down) < plant_strings:
+            low = middle
+        else:
+            high = middle
+    return BernoulliCusum(base_rate, bad_rate, high, up, down, in_control_length(base_rate, up, high, down))
+
+
+def _steps(base_rate: float, bad_rate: float) -> tuple[int, int]:
+    """Return steps up and down in the ratio of the two likelihoods; down is 1 while flagged strings are rare."""
+    good = -np.log((1 - bad_rate) / (1 - base_rate))
+    strings = (np.log(bad_rate / base_rate) + good) / good  # good ones that outweigh a flagged one, and that one
+    down = 1 if strings > _FINE else int(np.ceil(_FINE / strings))
+    return max(1, round(strings * down) - down), down
+
+
+_FINE = 8  # so many steps tell the two rates apart well enough
 
 
 @lru_cache(maxsize=4096)
-def in_control_length(rate: float, up: int, limit: int) -> float:
+def in_control_length(rate: float, up: int, limit: int, down: int = 1) -> float:
     """Return after how many strings, on average, the sum exceeds `limit`, exactly (Markov chain over its steps).
 
     Parameters
     ----------
     rate : float
         Share of flagged strings.
-    up : int
-        Steps up for a flagged one; one down for a good one, held at 0.
+    up, down : int
+        Steps up for a flagged one and down for a good one; the sum is held at 0.
     limit : int
         Sum that is still no alarm.
     """
     from scipy.linalg import solve_banded
 
-    # L(s) = 1 + (1 - p) L(max(s - 1, 0)) + p L(s + up), with L = 0 beyond the limit.
-    n, lower, upper = limit + 1, 1, up
+    # L(s) = 1 + (1 - p) L(max(s - down, 0)) + p L(s + up), with L = 0 beyond the limit.
+    n = limit + 1
+    lower, upper = min(down, n - 1), min(up, n - 1)
     matrix = np.zeros((lower + upper + 1, n))
     matrix[upper] = 1.0
-    matrix[upper, 0] = rate
-    matrix[upper + 1, : n - 1] = -(1 - rate)
+    for state in range(min(down, n)):
+        matrix[upper + state, 0] -= 1 - rate
+    if n > down:
+        matrix[upper + down, : n - down] -= 1 - rate
     if n > up:
-        matrix[0, up:] = -rate
+        matrix[0, up:] -= rate
     return float(solve_banded((lower, upper), matrix, np.ones(n))[0])
 
 

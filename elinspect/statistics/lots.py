@@ -5,9 +5,12 @@ from enum import StrEnum
 
 import numpy as np
 
-from elinspect.statistics.commonality import FAMILY_LEVEL, Level, Node, SearchResult, search
+from elinspect.statistics.commonality import FAMILY_LEVEL, SearchResult, search
 from elinspect.statistics.strings_made import UNKNOWN, FlaggedCells, IntArray, StringsMade
+from elinspect.statistics.suspects import Node
 
+FOR_MACHINES = 0.8
+"""Part of the level that the search for a machine or person has; the rest is for lots. Plant's choice."""
 MOST_ALONE = 0.5
 """Share of a lane's strings that it alone made from their lot, from which the two count as one. Plant's choice."""
 
@@ -30,27 +33,34 @@ class Separated:
     finding : Finding
         The answer.
     machine : SearchResult
-        Search for the machine place, within the same lots.
-    lot : SearchResult
-        Search for the lot, within the same lanes; the best node's `lane` is the lot's code.
-    across_lots : SearchResult
-        Search for the machine place over all lots; accuses nobody by itself.
+        Search for the machine place, operator, lay-up or bussing machine, within the same lots.
+    lot : SearchResult or None
+        Search for the lot, within the same lanes; the best node's `lane` is the lot's code. None where a machine is
+        found.
+    across_lots : SearchResult or None
+        Search for the machine place over all lots; accuses nobody by itself. None where a machine is found.
     alone : float
         Share of the strings of the suspect lane whose lot no other lane used at that time.
     """
 
     finding: Finding
     machine: SearchResult
-    lot: SearchResult
-    across_lots: SearchResult
-    alone: float
+    lot: SearchResult | None = None
+    across_lots: SearchResult | None = None
+    alone: float = 0.0
 
     @property
     def suspect(self) -> Node | None:
-        """The machine place that is accused, or cannot be separated from its lots."""
-        if self.finding is Finding.MACHINE:
+        """Who is accused, or cannot be separated from lots or from others."""
+        if self.machine.found:
             return self.machine.best
-        return self.across_lots.best if self.finding is Finding.CANNOT_BE_SEPARATED else None
+        return self.across_lots.best if self.finding is Finding.CANNOT_BE_SEPARATED and self.across_lots else None
+
+    @property
+    def decisive(self) -> SearchResult:
+        """The search the finding rests on."""
+        chosen = {Finding.LOT: self.lot, Finding.CANNOT_BE_SEPARATED: self.across_lots}.get(self.finding)
+        return chosen if chosen is not None else self.machine
 
 
 def lot_or_machine(
@@ -67,21 +77,24 @@ def lot_or_machine(
 
     Parameters
     ----------
-    made, flagged, stringer_of_lane, rng, level, permutations
-        As for `search`; the level holds for machines, and again for lots.
+    made, flagged, stringer_of_lane, rng, permutations
+        As for `search`.
     supplier_of_lot : ndarray of int, shape (lots,)
         Code of the supplier of each lot.
+    level : float
+        For machines, people and lots together (`FOR_MACHINES`).
     """
-    options = {"level": level, "permutations": permutations}
-    machine = search(made, flagged, stringer_of_lane, rng, **options)  # type: ignore[arg-type]
-    lot = search(*_lots_for_lanes(made, flagged), supplier_of_lot, rng, **options)  # type: ignore[arg-type]
-    across = search(made, flagged, stringer_of_lane, rng, within_lots=False, **options)  # type: ignore[arg-type]
+    for_machines = {"level": FOR_MACHINES * level, "permutations": permutations}
+    machine = search(made, flagged, stringer_of_lane, rng, **for_machines)  # type: ignore[arg-type]
+    if machine.found:
+        return Separated(Finding.CANNOT_BE_SEPARATED if machine.rivals else Finding.MACHINE, machine)
+    for_lots = (1 - FOR_MACHINES) * level
+    lot = search(*_lots_for_lanes(made, flagged), supplier_of_lot, rng, level=for_lots, permutations=permutations)
+    across = search(made, flagged, stringer_of_lane, rng, within_lots=False, **for_machines)  # type: ignore[arg-type]
     alone = _alone(made, across)
-    if machine.accused is not None:
-        finding = Finding.MACHINE
-    elif across.accused is not None and alone > MOST_ALONE:
+    if across.found and alone > MOST_ALONE:
         finding = Finding.CANNOT_BE_SEPARATED
-    elif lot.accused is not None:
+    elif lot.found:
         finding = Finding.LOT
     else:
         finding = Finding.NOTHING
@@ -91,16 +104,16 @@ def lot_or_machine(
 def _lots_for_lanes(made: StringsMade, flagged: FlaggedCells) -> tuple[StringsMade, FlaggedCells]:
     """Let lots and lanes change their parts; lots have no positions."""
     known, flagged_known = made.lot != UNKNOWN, flagged.lot != UNKNOWN
-    lots = replace(made, lane=made.lot, lot=made.lane).chosen(known)
+    lots = replace(made, lane=made.lot, lot=made.lane, beside=()).chosen(known)
     nowhere = np.zeros_like(flagged.position)
-    cells = replace(flagged, lane=flagged.lot, lot=flagged.lane, position=nowhere, place=nowhere - 1)
+    cells = replace(flagged, lane=flagged.lot, lot=flagged.lane, position=nowhere, place=nowhere - 1, beside=())
     return lots, cells.chosen(flagged_known)
 
 
 def _alone(made: StringsMade, found: SearchResult) -> float:
     """Return how much of a suspect's strings share their lot with no other lane at the time."""
     node = found.best
-    if node is None or node.level is Level.STRINGER:
+    if node is None or node.lane < 0:
         return 0.0
     recent = made.chosen((made.block >= found.first_block[node.span]) & (made.lot != UNKNOWN))
     _, group = np.unique(np.stack([recent.block, recent.stratum, recent.lot]), axis=1, return_inverse=True)

@@ -30,9 +30,9 @@ class Urns:
         self.sizes = table.sum(axis=1).astype(np.int64)
         self.shares = table / np.maximum(self.sizes[:, None], 1)
         # Slips are numbered through, group by group and label by label.
-        self._ends = np.cumsum(table.ravel()).astype(np.int64)
+        labels = np.tile(np.arange(n_labels, dtype=np.int32), n_groups)
+        self._label_of_slip = np.repeat(labels, table.ravel().astype(np.int64))
         self._first = np.concatenate([[0], np.cumsum(self.sizes)[:-1]]).astype(np.int64)
-        self._n_labels = n_labels
 
     def draw(self, group: IntArray, times: int, rng: np.random.Generator) -> IntArray:
         """Draw a slip for each of some strings, without putting back.
@@ -59,7 +59,7 @@ class Urns:
             raise ValueError("more strings are flagged than were made")
         slips = self._slips(np.broadcast_to(group, (times, len(group))), rng)
         self._part_doubles(slips, group, rng)
-        labels: IntArray = np.searchsorted(self._ends, slips, side="right") % self._n_labels
+        labels: IntArray = self._label_of_slip[slips].astype(np.int64)
         return labels
 
     def _slips(self, group: IntArray, rng: np.random.Generator) -> IntArray:
@@ -68,13 +68,15 @@ class Urns:
 
     def _part_doubles(self, slips: IntArray, group: IntArray, rng: np.random.Generator) -> None:
         # A slip drawn twice is drawn again for the later string: the same as not putting back.
-        rows = np.arange(len(slips))
+        rows, bits = np.arange(len(slips)), len(group).bit_length()
+        strings = np.arange(len(group))
         while rows.size and len(group) > 1:
-            order = np.argsort(slips[rows], axis=1, kind="stable")
-            ordered = np.take_along_axis(slips[rows], order, axis=1)
-            row, place = np.nonzero(ordered[:, 1:] == ordered[:, :-1])
+            # Slip and string in one number: sorting numbers is several times as fast as sorting places.
+            ordered = np.sort((slips[rows] << bits) | strings, axis=1)
+            drawn = ordered >> bits
+            row, place = np.nonzero(drawn[:, 1:] == drawn[:, :-1])
             if not row.size:
                 return
-            at = order[row, place + 1]
+            at = ordered[row, place + 1] & ((1 << bits) - 1)
             slips[rows[row], at] = self._slips(group[at], rng)
             rows = np.unique(rows[row])

@@ -4,7 +4,9 @@ Cells of one string are not independent, so that the string is the unit that is 
 flag need no row of their own: they are counted by where they came from.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +38,8 @@ class StringsMade:
         Code of the cell lot, `UNKNOWN` where not known.
     strings, cells : ndarray of int
         How many.
+    beside : tuple of ndarray of int
+        Codes of operator, lay-up and bussing machine, as far as they are looked at; `UNKNOWN` where not known.
     """
 
     block: IntArray
@@ -44,10 +48,11 @@ class StringsMade:
     lot: IntArray
     strings: IntArray
     cells: IntArray
+    beside: tuple[IntArray, ...] = ()
 
     def chosen(self, mask: BoolArray) -> "StringsMade":
         """Return some of the entries."""
-        return replace(self, **{field.name: getattr(self, field.name)[mask] for field in fields(self)})
+        return replace(self, **_chosen(self, mask))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +69,8 @@ class FlaggedCells:
         Counted from the leading end, from 1; 0 where not known.
     place : ndarray of int
         Place in the cell as the lane sees it (`place_code`), `UNKNOWN` where not known.
+    beside : tuple of ndarray of int
+        Of the string, codes as in `StringsMade`.
     """
 
     string: IntArray
@@ -73,13 +80,20 @@ class FlaggedCells:
     lot: IntArray
     position: IntArray
     place: IntArray
+    beside: tuple[IntArray, ...] = ()
 
     def __len__(self) -> int:
         return len(self.string)
 
     def chosen(self, mask: BoolArray) -> "FlaggedCells":
         """Return some of the cells."""
-        return replace(self, **{field.name: getattr(self, field.name)[mask] for field in fields(self)})
+        return replace(self, **_chosen(self, mask))
+
+
+def _chosen(columns: StringsMade | FlaggedCells, mask: BoolArray) -> dict[str, Any]:
+    found = {field.name: getattr(columns, field.name) for field in fields(columns)}
+    found["beside"] = tuple(codes[mask] for codes in found["beside"])
+    return {name: values if name == "beside" else values[mask] for name, values in found.items()}
 
 
 def place_code(along: NDArray[np.float64], across: NDArray[np.float64]) -> IntArray:
@@ -106,9 +120,17 @@ def groups_of(made: StringsMade, flagged: FlaggedCells, *names: str) -> tuple[In
     ValueError
         If a flagged cell lies in a combination of which nothing was made.
     """
-    columns = [np.concatenate([getattr(made, name), getattr(flagged, name)]) for name in names]
-    _, codes = np.unique(np.stack(columns), axis=1, return_inverse=True)
-    of_made, of_flagged = codes[: len(made.block)], codes[len(made.block) :]
-    if not np.isin(of_flagged, of_made).all():
+    of_made, of_flagged = ([getattr(rows, name) for name in names] for rows in (made, flagged))
+    return combined(of_made, of_flagged)
+
+
+def combined(of_made: Sequence[IntArray], of_flagged: Sequence[IntArray]) -> tuple[IntArray, IntArray]:
+    """Return one code, from 0, for each combination of columns; raises as `groups_of`."""
+    codes = np.zeros(len(of_made[0]) + len(of_flagged[0]), dtype=np.int64)
+    for made, flagged in zip(of_made, of_flagged, strict=True):
+        _, column = np.unique(np.concatenate([made, flagged]), return_inverse=True)
+        _, codes = np.unique(codes * (int(column.max(initial=0)) + 1) + column, return_inverse=True)
+    made_codes, flagged_codes = codes[: len(of_made[0])], codes[len(of_made[0]) :]
+    if not np.isin(flagged_codes, made_codes).all():
         raise ValueError("cells are flagged in strings that were not made")
-    return of_made, of_flagged
+    return made_codes, flagged_codes

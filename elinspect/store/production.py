@@ -122,18 +122,6 @@ def panels_by(
     return connection.execute(counted.where(*conditions).group_by(*columns, column)).all()
 
 
-def flagged_strings(connection: Connection, period: Period) -> int:
-    """Return how many strings from stringers carry a flag at the first attempt.
-
-    Confirmed flags, and those of the machine in panels nobody has decided yet.
-    """
-    cell = flagged_cells.c
-    open_or_agreed = cell.confirmed_kind.is_not(None) | ~cell.decided
-    conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, open_or_agreed]
-    strings = select(cell.serial, cell.string).where(*conditions).distinct().subquery()
-    return int(connection.execute(select(func.count()).select_from(strings)).scalar_one())
-
-
 def escaped_panels(connection: Connection, later: Period, gate: str) -> Mapping[str, int]:
     """Return how many panels showed, at a later stage, a confirmed cell that was not confirmed at the gate, by day."""
     cell = flagged_cells.c
@@ -191,6 +179,17 @@ def confirmed_places(connection: Connection, period: Period) -> Sequence[Any]:
     conditions = [condition for condition in period.of(cell) if condition.left is not cell.stage]
     chosen = select(*(cell[name] for name in names)).where(*conditions, cell.counts_confirmed)
     return connection.execute(chosen).all()
+
+
+def stages_confirmed(connection: Connection, purpose: str, serials: Sequence[str]) -> Sequence[Any]:
+    """Return the same of some panels: `serial`, `string`, `position`, `instance`, `stage`, `position_as_built`."""
+    cell = flagged_cells.c
+    names = ("serial", "string", "position", "instance", "stage", "position_as_built")
+    found: list[Any] = []
+    for begin in range(0, len(serials), _AT_ONCE):
+        same = (cell.serial.in_(serials[begin : begin + _AT_ONCE]), cell.purpose == purpose, cell.counts_confirmed)
+        found += connection.execute(select(*(cell[name] for name in names)).where(*same)).all()
+    return found
 
 
 def stages_looked_at(connection: Connection, purpose: str, serials: Sequence[str]) -> dict[str, list[Stage]]:
@@ -251,43 +250,6 @@ def strings_from(connection: Connection, equal: Mapping[str, str], period: Perio
     conditions = [*period.of(judged), ~judged.superseded, *(made[name] == value for name, value in equal.items())]
     chosen = select(*columns, *of_panel).select_from(joined).where(*conditions)
     return connection.execute(chosen.order_by(judged.event_id, made.string)).all()
-
-
-def strings_in_order(connection: Connection, period: Period) -> Sequence[Any]:
-    """Return every string with a stringer, at its panel's first attempt, in the order of inspection and string.
-
-    Returns
-    -------
-    sequence of rows
-        `serial`, `string`, `stringer`, `lane`, `seen_at`, `layout`.
-    """
-    judged, made = inspections.c, context_rows.c
-    joined = inspections.join(
-        context_rows, (made.serial == judged.serial) & (made.origin == IMPORTED) & made.valid_to.is_(None)
-    )
-    conditions = [*period.of(judged), judged.attempt == 1, ~judged.superseded, judged.usable, made.stringer != ""]
-    columns = (made.serial, made.string, made.stringer, made.lane, judged.seen_at, judged.layout)
-    chosen = select(*columns).select_from(joined).where(*conditions)
-    return connection.execute(chosen.order_by(judged.event_id, judged.seen_at, made.serial, made.string)).all()
-
-
-def flags_in_order(connection: Connection, period: Period) -> Sequence[Any]:
-    """Return flagged cells from stringers in the order of inspection.
-
-    Confirmed ones, and what the machine flagged in panels nobody has decided yet.
-
-    Returns
-    -------
-    sequence of rows
-        `serial`, `string`, `position_as_built`, `turned`, `stringer`, `lane`, `along`, `across`, `kind`, `seen_at`.
-    """
-    cell = flagged_cells.c
-    names = ("serial", "string", "position_as_built", "turned", "stringer", "lane", "along", "across", "seen_at")
-    kind = func.coalesce(cell.confirmed_kind, cell.proposed_kind).label("kind")
-    open_or_agreed = cell.confirmed_kind.is_not(None) | ~cell.decided
-    conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, open_or_agreed]
-    chosen = select(*(cell[name] for name in names), kind).where(*conditions)
-    return connection.execute(chosen.order_by(cell.event_id, cell.seen_at, cell.serial, cell.string)).all()
 
 
 def scores_of(connection: Connection, chosen: Sequence[str]) -> dict[str, bytes]:

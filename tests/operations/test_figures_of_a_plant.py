@@ -13,7 +13,8 @@ from typer.testing import CliRunner
 from elinspect.catalogue import words
 from elinspect.cli import app
 from elinspect.errors import LogError, SettingsFileError
-from elinspect.operations.alerts import alerts, card, write_card
+from elinspect.operations.alert_card import card, write_card
+from elinspect.operations.alerts import alerts
 from elinspect.operations.charts import ChartOf, Sort, day_chart
 from elinspect.operations.containment import containment, summary, write_containment
 from elinspect.operations.maintenance import import_maintenance

@@ -16,9 +16,10 @@ from elinspect.operations.figure_files import write_pareto
 from elinspect.operations.pareto import pareto
 from elinspect.operations.simulating import simulate_into_log
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.statistics.commonality import Level
+from elinspect.statistics.first_stage import Charged
 from elinspect.statistics.lots import Finding
 from elinspect.statistics.pareto import CountOf, GroupBy, Measure
+from elinspect.statistics.suspects import Level
 from elinspect.store import Log, open_log
 from elinspect.store.events import EventKind, NewEvent
 from elinspect.store.rebuild import rebuild
@@ -82,6 +83,10 @@ def test_the_lane_its_position_its_place_and_its_day_are_found(simulated: Path, 
             pytest.approx(0.7, abs=0.1),
         )
         first, *rest = (message.text for message in as_messages(found))
+        assert found.charged[Charged.STRINGER_OR_LAYUP.value] > 0
+        assert any(
+            text.startswith("Charged by the stage that saw these cells first: stringer or lay-up") for text in rest
+        )
         assert first.startswith("Stringer B, lane 2: flags at position 3 from the leading end")
         assert any("gather at one place" in text for text in rest)
         write_commonality(log, found, tmp_path / "found.json")
@@ -91,6 +96,23 @@ def test_the_lane_its_position_its_place_and_its_day_are_found(simulated: Path, 
     told = json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))
     assert (told["finding"], told["suspect"]["lane"], told["text"][0]) == ("machine", "2", first)
     assert (tmp_path / "found.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_layup_machine_is_found_and_named(tmp_path: Path) -> None:
+    cause = PlantCause(CauseOf.LAYUP, 2.0, 5.0, 1)
+    plant = RecordPlant(stringers=3, panels_per_day=40, causes=(cause,))
+    with open_log(tmp_path / "log.sqlite") as log:
+        simulate_into_log(log, plant, 5, 3)
+        found = commonality(log, (), Purpose.DEMO)
+        write_commonality(log, found, tmp_path / "found.json")
+        write_commonality(log, found, tmp_path / "found.pdf")
+    assert (found.finding, found.rivals) == (Finding.MACHINE, ())
+    assert found.suspect is not None
+    assert (found.suspect.level, found.suspect.name, found.suspect.stringer) == (Level.LAYUP, "layup 1", "")
+    assert found.suspect.onset_low <= "2031-01-03" <= found.suspect.onset_high
+    assert as_messages(found)[0].text.startswith("Lay-up machine layup 1: strings laid there have more flags")
+    told = json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))
+    assert told["suspect"]["name"] == "layup 1"
 
 
 def test_before_the_lane_went_bad_nobody_is_accused(simulated: Path) -> None:

@@ -17,6 +17,7 @@ from elinspect.catalogue import Message
 from elinspect.criteria import default_criteria
 from elinspect.errors import LogError
 from elinspect.imaging.capture import CameraSet, Capture
+from elinspect.operations.alert_watch import AlertWatch
 from elinspect.operations.desk import ReviewDesk
 from elinspect.records import Disposition, ExposureRole, Exposures, NoModel, PanelResult, Purpose
 from elinspect.review.gate import Role
@@ -59,7 +60,9 @@ class Camera:
         self.log = open_log(place / "log.sqlite")
         monkeypatch.setattr(panel_work, "inspect_panel", self._pipeline)
         no_model = NoModel(Message("model.switched_off"))
-        self.worker = HereWorker(Bench(self.settings, None, default_criteria(), CameraSet(), no_model, self.log))  # type: ignore[arg-type]
+        watch = AlertWatch(self.log)
+        bench = Bench(self.settings, None, default_criteria(), CameraSet(), no_model, self.log, (), watch)  # type: ignore[arg-type]
+        self.worker = HereWorker(bench)
         self.start()
 
     def _pipeline(self, exposures: Exposures, _product, _criteria, occasion, **_cameras) -> PanelResult:

@@ -64,3 +64,31 @@ def test_the_design_keeps_the_false_alarms_of_all_lanes_together() -> None:
     assert run_cusum(np.ones(50), design).max() > design.limit
     with pytest.raises(ValueError, match="rise"):
         bernoulli_cusum(0.2, 0.1, 1000)
+
+
+def test_each_place_adds_its_own_false_alarms() -> None:
+    rule = repeat_rule([0.01] * 8 + [0.05] * 2, window=30, false_alarms=50.0)
+    by_hand = sum(rate * binom(29, rate).sf(rule.least - 2) for rate in [0.01] * 8 + [0.05] * 2)
+    assert rule.false_alarms == pytest.approx(by_hand * 1e6)
+    assert rule.least > repeat_rule(0.01, 10, false_alarms=50.0).least
+
+
+def test_clustered_cells_of_a_string_raise_no_more_alarms_than_stated() -> None:
+    # All cells of a string hang together (beta-binomial, correlation 0.3); at each position the rate is still 1 %.
+    rng = np.random.default_rng(3)
+    rule = repeat_rule([0.01] * 10, window=30, false_alarms=400.0)
+    spread = 0.7 / 0.3
+    of_string = rng.beta(0.01 * spread, 0.99 * spread, 200_000)
+    hits = rng.random((len(of_string), 10)) < of_string[:, None]
+    found = sum(len(repeats(np.flatnonzero(column).tolist(), rule)) for column in hits.T)
+    # Alarms come in company, so that their number spreads more than Poisson's; three times its spread.
+    expected = rule.false_alarms * 0.2
+    assert found <= expected + 9 * np.sqrt(expected)
+
+
+def test_in_control_length_where_many_strings_are_flagged() -> None:
+    design = bernoulli_cusum(0.4, 0.7, 400)
+    assert design.down > 1
+    rng = np.random.default_rng(4)
+    alarms = int((run_cusum(rng.random(200_000) < 0.4, design) > design.limit).sum())
+    assert 200_000 / alarms == pytest.approx(design.in_control, rel=0.15)

@@ -8,10 +8,11 @@ from statistics_plants import flags, plant
 
 from elinspect.frames import position_as_built
 from elinspect.records import Layout
-from elinspect.statistics.commonality import Level, search, spent
+from elinspect.statistics.commonality import search, spent
 from elinspect.statistics.lots import Finding, lot_or_machine
 from elinspect.statistics.permuting import Urns
 from elinspect.statistics.strings_made import UNKNOWN, place_code
+from elinspect.statistics.suspects import Level
 
 TWO_LANES_EACH = np.arange(6) // 2
 
@@ -137,8 +138,9 @@ def test_a_lot_used_by_all_accuses_the_lot_and_no_lane() -> None:
     made, table = plant(lots=3, strings=15)
     hit = _hits(table, rng, 0.05, table[:, 3] == 2, 0.25)
     cells = flags(table, hit, rng.integers(1, 11, len(hit)))
-    found = lot_or_machine(made, cells, TWO_LANES_EACH, np.array([0, 0, 1]), rng, permutations=199)
+    found = lot_or_machine(made, cells, TWO_LANES_EACH, np.array([0, 0, 1]), rng, permutations=999)
     assert (found.finding, found.suspect) == (Finding.LOT, None)
+    assert found.lot is not None
     assert found.lot.best is not None
     assert found.lot.best.stringer == 1
 

@@ -60,7 +60,7 @@ def test_the_values_of_both_pages_need_no_window(log: Log) -> None:
 
 def test_an_empty_log_says_what_to_do(tmp_path: Path, qtbot: QtBot, jobs: Jobs) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
-        for page in log_pages(log, "desk", "Ada"):
+        for page in log_pages(LogPages(log, "desk"), "Ada"):
             widget = page.make(jobs)
             qtbot.add_widget(widget)
             widget.open()

@@ -1,24 +1,20 @@
 """The pages beside the gate that read the log: wiring only."""
 
 from elinspect.operations.log_pages import LogPages
-from elinspect.store.log import Log
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.pages import Page, PageWidget
 
 
-def log_pages(log: Log, station: str, person: str) -> tuple[Page, ...]:
+def log_pages(pages: LogPages, person: str) -> tuple[Page, ...]:
     """Return the technician's and the quality page of a log.
 
     Parameters
     ----------
-    log : Log
-        The log; it stays open as long as the window.
-    station : str
-        Whose chain marks of the technician go to.
+    pages : LogPages
+        Reads the log, which stays open as long as the window.
     person : str
         Who marks maintenance.
     """
-    pages = LogPages(log, station)
 
     def technician(jobs: Jobs) -> PageWidget:
         from elinspect_ui.panes.technician_page import TechnicianPage  # statistics are loaded when first asked for
@@ -30,4 +26,4 @@ def log_pages(log: Log, station: str, person: str) -> tuple[Page, ...]:
 
         return FiguresPage(jobs, pages)
 
-    return Page("technician", technician), Page("figures", figures)
+    return Page("technician", technician, lambda: pages.news), Page("figures", figures)

@@ -40,7 +40,10 @@ class Page:
         Its command is ``page_<name>``, its words ``desktop.short.page_<name>``.
     make : callable
         Makes the page; called once, on the Qt thread.
+    news : callable
+        Says how much on it is new and not looked at; asked now and then, on the Qt thread.
     """
 
     name: PageName
     make: Callable[[Jobs], PageWidget]
+    news: Callable[[], int] = lambda: 0

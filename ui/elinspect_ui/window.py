@@ -138,6 +138,7 @@ class GateWindow(QMainWindow):
         self._poll = QTimer(self)
         self._poll.setInterval(POLL_MS)
         self._poll.timeout.connect(self._presenter.poll)
+        self._poll.timeout.connect(self._show_news)
         self._seconds_timer = QTimer(self)
         self._seconds_timer.setInterval(1000)
         self._seconds_timer.timeout.connect(self._tick)
@@ -550,6 +551,10 @@ class GateWindow(QMainWindow):
             self._pages[name].open()
             self._pages[name].setFocus()
         self._page_bar.show_front(name)
+
+    def _show_news(self) -> None:
+        for page in self._settings.pages:
+            self._page_bar.show_news(page.name, page.news())
 
     # The window itself
 

@@ -55,6 +55,24 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Stringer {stringer}, lane {lane}: flags at position {position} from the leading end, {place} (seen in feed "
         "direction). Check the part that touches the cell there."
     ),
+    "commonality.accused_operator": (
+        "Strings made under operator {name} have more flags than the others made at the same time, on every stringer "
+        "alike. Look at the work together: settings, handling, training. A finding about a way of working, no verdict "
+        "on a person."
+    ),
+    "commonality.accused_layup_machine": (
+        "Lay-up machine {name}: strings laid there have more flags than the others, whatever stringer made them. Check "
+        "grippers, suction and the transfer of strings."
+    ),
+    "commonality.accused_bussing_machine": (
+        "Bussing machine {name}: strings joined there have more flags than the others, whatever stringer made them. "
+        "Check heads, hold-downs and the handling of the laid panel."
+    ),
+    "commonality.rivals": (
+        "{who} and {others} cannot be separated: they handled nearly the same strings at the time. Let one of them "
+        "work with another for some hours, then look again."
+    ),
+    "commonality.lot_begun": "{day} cell lot {lot} begun",
     "commonality.lot": (
         "Cell lot {lot}: more flags than the other lots in every lane alike. Block the lot, ask the supplier."
     ),
@@ -72,6 +90,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Since about {day} (95 %: {low} to {high}) at {times:.1f} times the rate of the others: {flagged} of {strings} "
         "strings."
     ),
+    "commonality.charged": "Charged by the stage that saw these cells first: {counts}.",
     "commonality.cluster": (
         "{n} flags gather at one place in the cell ({along:.0%} from the edge that leaves first, {across:.0%} from the "
         "left), {expected:.1f} expected there."
@@ -160,9 +179,14 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "alert.touching": "What touches there",
     "alert.no_part": "not in the tool map",
     "alert.last_work": "Last maintenance",
-    "alert.since_work": "Since then",
-    "alert.counts": "{flagged} in {n} strings",
-    "alert.false_alarms": "This rule raises about {n:.0f} false alarms in a million strings of the plant.",
+    "alert.since_work": "Since that work",
+    "alert.counts": "{flagged} in {n} cells",
+    "alert.false_alarms": (
+        "False alarms of this rule: at most about {n:.0f} in a million strings of the plant; all rules and lanes "
+        "together: one in {together:.0f} strings."
+    ),
+    "alert.card": "Card for the machine: {file}",
+    "alert.new": "ALERT · {alert}",
     "alert.panels": "Panels that show it",
     "tool_map.broken": "The tool map {file} cannot be read as TOML: {cause}.",
     "tool_map.part": "The tool map {file}, part {number}: a key is missing, unknown or has a wrong value ({cause}).",
@@ -199,6 +223,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     ),
     "page.no_alert": "No alert in the newest days.",
     "page.alerts": "Alerts",
+    "page.news": " · {n} new",
     "page.work": "Last maintenance",
     "page.no_work": "No maintenance is known. Mark it here, or import it: elinspect maintenance import FILE",
     "page.kind": "Kind of flag",
@@ -322,6 +347,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "column.day": "day",
     "lead.stringer": "stringer",
     "lead.lane": "lane",
+    "lead.operator": "operator",
+    "lead.layup_machine": "lay-up machine",
+    "lead.bussing_machine": "bussing machine",
     "lead.cell_lot": "cell lot",
     "lead.cell_supplier": "cell supplier",
 }

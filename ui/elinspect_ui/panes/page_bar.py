@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QPushButton, QWidget
 
+from elinspect.catalogue import words
 from elinspect_ui.presenters.commands import BY_NAME
 
 
@@ -41,3 +42,10 @@ class PageBar(QWidget):
     def show_front(self, name: str) -> None:
         """Press the button of the page in front."""
         self._buttons[name].setChecked(True)
+
+    def show_news(self, name: str, count: int) -> None:
+        """Say on a page's button how much is new on it."""
+        command = BY_NAME[f"page_{name}"]
+        news = words("page.news", n=count) if count else ""
+        self._buttons[name].setText(f"{command.short}{news}  [{command.shown_key}]")
+        self._buttons[name].setAccessibleDescription(news.strip())

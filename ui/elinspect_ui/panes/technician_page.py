@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
@@ -18,6 +19,9 @@ from elinspect.operations.log_pages import LogPages, TechnicianView, alert_words
 from elinspect.records import Kind
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.panes.log_page import Choice, FigureLabel, LogPage, emptied, scrolling
+
+AGAIN_MS = 60_000
+"""How often the page is read again while it is in front."""
 
 
 class TechnicianPage(LogPage):
@@ -48,6 +52,15 @@ class TechnicianPage(LogPage):
         row = QHBoxLayout(self.body)
         row.addLayout(self._left(), 2)
         row.addWidget(scrolling(drawn), 3)
+        self._each_minute = QTimer(self)
+        self._each_minute.setInterval(AGAIN_MS)
+        self._each_minute.timeout.connect(self._look_again)
+        self._each_minute.start()
+
+    def _look_again(self) -> None:
+        """Read again while the page is in front and nobody has chosen an alert on it."""
+        if self.isVisible() and self._alerts.currentRow() < 0:
+            self.open()
 
     def _left(self) -> QVBoxLayout:
         self._headline, self._basis, self._work = QLabel(), QLabel(), QLabel()

@@ -1,0 +1,160 @@
+"""What lanes made and what was flagged in it, in the order of time: rows for alerts."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Select, func, select
+
+from elinspect.records import Layout
+from elinspect.store.production import Period
+from elinspect.store.projections.attribution import IMPORTED
+from elinspect.store.schema import context_rows, flagged_cells, flags, inspected_counts, inspections
+
+HIGH_SCORE = 0.7
+"""Score from which a flag of the machine counts before anybody has answered it. Plant's choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class UsualFlags:
+    """What was flagged in a period.
+
+    Attributes
+    ----------
+    cells : int
+        Cells from stringers that were inspected.
+    by_position : dict of int to int
+        Flagged cells by position from the leading end.
+    strings : int
+        Strings with a flag.
+    """
+
+    cells: int
+    by_position: dict[int, int]
+    strings: int
+
+
+def usual_flags(connection: Connection, period: Period) -> UsualFlags:
+    """Return what was flagged in a period by machine or inspector: at least as much as counts for an alert."""
+    cell = flagged_cells.c
+    conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, cell.stringer != ""]
+    by_position = select(cell.position_as_built, func.count()).where(*conditions).group_by(cell.position_as_built)
+    strings = select(cell.serial, cell.string).where(*conditions).distinct().subquery()
+    made = inspected_counts.c
+    cells = select(func.sum(made.cells)).where(*period.of(made), made.stringer != "")
+    return UsualFlags(
+        int(connection.execute(cells).scalar_one() or 0),
+        {int(position): int(n) for position, n in connection.execute(by_position)},
+        int(connection.execute(select(func.count()).select_from(strings)).scalar_one()),
+    )
+
+
+def strings_of_lanes(
+    connection: Connection, period: Period, lane: tuple[str, str] | None = None, newest: int | None = None
+) -> Sequence[Any]:
+    """Return strings with a stringer, at their panel's first attempt, in the order of inspection and string.
+
+    Parameters
+    ----------
+    lane : (str, str), optional
+        Only this stringer and lane.
+    newest : int, optional
+        Only so many, the newest.
+
+    Returns
+    -------
+    sequence of rows
+        `serial`, `string`, `stringer`, `lane`, `seen_at`, `layout`, `inspection`.
+    """
+    judged, made = inspections.c, context_rows.c
+    joined = inspections.join(
+        context_rows, (made.serial == judged.serial) & (made.origin == IMPORTED) & made.valid_to.is_(None)
+    )
+    conditions = [*period.of(judged), judged.attempt == 1, ~judged.superseded, judged.usable, made.stringer != ""]
+    if lane is not None:
+        conditions += [made.stringer == lane[0], made.lane == lane[1]]
+    columns = (made.serial, made.string, made.stringer, made.lane, judged.seen_at, judged.layout)
+    chosen = select(*columns, judged.id.label("inspection")).select_from(joined).where(*conditions)
+    order = (judged.event_id, judged.seen_at, made.serial, made.string)
+    if newest is None:
+        return connection.execute(chosen.order_by(*order)).all()
+    backwards = chosen.order_by(*(column.desc() for column in order)).limit(newest)
+    return connection.execute(backwards).all()[::-1]
+
+
+def flags_of_lanes(connection: Connection, period: Period) -> Sequence[Any]:
+    """Return flagged cells from stringers that count for an alert, in the order of inspection.
+
+    Those are what inspectors confirmed, and in panels nobody has decided yet what the machine is sure of and nobody has
+    dismissed.
+
+    Returns
+    -------
+    sequence of rows
+        `serial`, `string`, `position_as_built`, `turned`, `stringer`, `lane`, `along`, `across`, `kind`, `seen_at`,
+        `inspection`.
+    """
+    return connection.execute(_counting().where(*period.of(flagged_cells.c))).all()
+
+
+def flags_of_pictures(connection: Connection, chosen: Sequence[str]) -> Sequence[Any]:
+    """Return the same of some inspections."""
+    return connection.execute(_counting().where(flagged_cells.c.inspection.in_(chosen))).all()
+
+
+_FLAG = (
+    *("serial", "string", "position_as_built", "turned", "stringer", "lane", "along", "across", "seen_at"),
+    "inspection",
+)
+
+
+def _counting() -> Select[Any]:
+    cell, flag = flagged_cells.c, flags.c
+    kind = func.coalesce(cell.confirmed_kind, cell.proposed_kind).label("kind")
+    same = (flag.inspection == cell.inspection) & (flag.string == cell.string) & (flag.position == cell.position)
+    sure = select(flag.flag).where(same, ~flag.added, flag.answer.is_(None), flag.score >= HIGH_SCORE).exists()
+    counts = cell.confirmed_kind.is_not(None) | (~cell.decided & sure)
+    chosen = select(*(cell[name] for name in _FLAG), kind)
+    conditions = (cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, cell.stringer != "", counts)
+    return chosen.where(*conditions).order_by(cell.event_id, cell.seen_at, cell.serial, cell.string)
+
+
+def counts_since(
+    connection: Connection, period: Period, lane: tuple[str, str], position: int, after: str
+) -> tuple[int, int]:
+    """Return flagged cells and cells that a lane made after a time, as far as they were photographed.
+
+    Parameters
+    ----------
+    period : Period
+        Which pictures.
+    lane : (str, str)
+        Stringer and lane.
+    position : int
+        Only this one from the leading end; 0 for all cells.
+    after : str
+        Strings built later count; where that is not known, pictures taken later.
+    """
+    judged, made, cell = inspections.c, context_rows.c, flagged_cells.c
+    here = (made.origin == IMPORTED) & made.valid_to.is_(None) & (made.stringer == lane[0]) & (made.lane == lane[1])
+
+    def later(seen_at: Any) -> Any:
+        built = func.coalesce(func.nullif(made.built_at, ""), seen_at)
+        return here & (func.substr(built, 1, 19) > after[:19])
+
+    seen = (*period.of(judged), judged.attempt == 1, ~judged.superseded, judged.usable)
+    joined = inspections.join(context_rows, made.serial == judged.serial)
+    by_layout = (
+        select(judged.layout, func.count())
+        .select_from(joined)
+        .where(*seen, later(judged.seen_at))
+        .group_by(judged.layout)
+    )
+    sizes = connection.execute(by_layout).all()
+    cells = sum(int(n) * (1 if position else Layout.parse(layout).cells_per_string) for layout, n in sizes)
+    at_place = [cell.position_as_built == position] if position else []
+    same = (made.serial == cell.serial, made.string == cell.string, later(cell.seen_at))
+    of_string = select(made.serial).where(*same).exists()
+    flagged = _counting().where(*period.of(cell), *at_place, cell.stringer == lane[0], cell.lane == lane[1], of_string)
+    counted = select(func.count()).select_from(flagged.order_by(None).subquery())
+    return int(connection.execute(counted).scalar_one()), cells
