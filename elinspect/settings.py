@@ -244,6 +244,9 @@ class InactiveAreaSettings:
         A place must also lie so many robust spreads of the cell's own luminance below.
     least_mean_depth : float
         Mean of that part, 0..1, over a region: grains are dark in spots, cut-off parts throughout.
+    rim_mm, rim_length_share : float
+        A region at an edge no deeper than the first and as long as that share of it is the rim's shading. From the
+        tuning half of the free real cells, as seen by both readers.
     narrowest_mm : float
         Dark stripes narrower than this are lines, not areas.
     half_area_fraction : float
@@ -261,6 +264,8 @@ class InactiveAreaSettings:
     core_share: float = 0.4
     texture_multiple: float = 3.0
     least_mean_depth: float = 0.4
+    rim_mm: float = 9.0
+    rim_length_share: float = 0.5
     narrowest_mm: float = 4.0
     half_area_fraction: float = 0.003
     dim_share: float = 0.75

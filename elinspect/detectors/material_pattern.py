@@ -38,8 +38,8 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
     Returns
     -------
     Detection
-        One of each pattern per cell at most; measurements name the `pattern`: ``blotch``, ``core``, ``stain``,
-        ``rings`` or ``shared_line``.
+        One dark place or set of rings per cell at most; measurements name the `pattern`: ``blotch``, ``core``,
+        ``stain``, ``rings`` or ``shared_line``.
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings = []
@@ -59,9 +59,12 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
 
         def _patterns_of(cell: int) -> list[Finding]:
             coarse = cv2.resize(level[cell], small, interpolation=cv2.INTER_AREA)
-            found = [_blotch(view, cell, coarse, coarse_inside, settings), _rings(view, cell, rings, settings)]
-            stain = _stain(view, cell, coarse, coarse_inside, float(texture[cell]), settings)
-            return [one for one in (*found, stain) if one is not None]
+            dark = _blotch(view, cell, coarse, coarse_inside, settings)
+            if dark is None or dark.score < settings.threshold:
+                dark = _stain(view, cell, coarse, coarse_inside, float(texture[cell]), settings) or dark
+            # What is dark about the middle looks alike in all directions too: then rings say nothing new.
+            rings_there = _rings(view, cell, rings, settings)
+            return [rings_there] if dark is None or dark.score < rings_there.score / 2 else [dark]
 
         for found in [of_cell for part in over_cells(work, len(level)) for of_cell in part]:
             for one in found:
@@ -120,7 +123,7 @@ def _stain(
     return _region(view, cell, "stain", level, region > 0, score)
 
 
-def _rings(view: PanelView, cell: int, rings: Rings, settings: MaterialPatternSettings) -> Finding | None:
+def _rings(view: PanelView, cell: int, rings: Rings, settings: MaterialPatternSettings) -> Finding:
     """Return rings about the ingot's axis: the same from the middle outwards in every direction."""
     alike = max(float(rings.alike[cell]), 0.0) * min(float(rings.depth[cell]) / settings.ring_depth, 1.0)
     score = alike / (alike + settings.ring_likeness)

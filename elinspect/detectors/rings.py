@@ -1,6 +1,7 @@
 """Rings about the ingot's axis: how alike a cell looks in all directions from where that axis went through it."""
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,31 +74,34 @@ def _about(level: FloatImage, inside: NDArray[np.bool_], axis: tuple[float, floa
     )
     shallow = np.maximum(level.reshape(len(level), -1), np.float32(_DARKEST))
     sums = np.asarray((sums_of @ shallow.T).T).reshape(len(level), _SECTORS, size)
-    means = np.where(known, sums / np.maximum(count, 1), np.nan)
-    found = [_likeness(_waves(own, smooth)) for own in means]
-    return Rings(np.array([alike for alike, _ in found]), np.array([depth for _, depth in found]))
+    means = np.asarray(sums / np.maximum(count, 1), np.float32)
+    waves = _waves(means, known, smooth)
+    return Rings(_likeness(waves, known), _common_depth(waves, known))
 
 
-def _waves(profiles: NDArray[np.float64], smooth: int) -> NDArray[np.float64]:
-    """Profiles less their own moving mean; unknown places stay unknown."""
-    known = np.isfinite(profiles)
-    filled = np.where(known, profiles, 0.0).astype(np.float32)
-    size = (smooth, 1)
-    sums = cv2.blur(filled, size, borderType=cv2.BORDER_CONSTANT)
-    counts = cv2.blur(known.astype(np.float32), size, borderType=cv2.BORDER_CONSTANT)
-    return np.asarray(np.where(known, filled - sums / np.maximum(counts, 1e-6), np.nan), np.float64)
+def _waves(profiles: NDArray[np.float32], known: NDArray[np.bool_], smooth: int) -> NDArray[np.float64]:
+    """Profiles of all cells less their own moving mean; 0 at radii of which too little is seen."""
+    size, zero = (smooth, 1), cv2.BORDER_CONSTANT
+    share = np.maximum(cv2.blur(known.astype(np.float32), size, borderType=zero), np.float32(1e-6))
+    seen = np.where(known, profiles, 0).astype(np.float32)
+    mean = cv2.blur(seen.reshape(-1, seen.shape[2]), size, borderType=zero).reshape(seen.shape) / share
+    return np.asarray(np.where(known, seen - mean, 0), np.float64)
 
 
-def _likeness(profiles: NDArray[np.float64]) -> tuple[float, float]:
-    """Mean correlation of all pairs of quarters where both are known, and the depth of what they share."""
+def _likeness(waves: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Mean correlation of all pairs of quarters, over the radii at which both are seen; shape (cells,)."""
     correlations = []
-    for first in range(_SECTORS):
-        for second in range(first):
-            both = np.isfinite(profiles[first]) & np.isfinite(profiles[second])
-            if np.count_nonzero(both) >= _LEAST_PLACES:
-                one, other = profiles[first][both], profiles[second][both]
-                spread = float(np.sqrt(np.sum(one**2) * np.sum(other**2)))
-                correlations.append(float(np.sum(one * other)) / spread if spread > 0 else 0.0)
-    known = np.isfinite(profiles).any(axis=0)
-    common = np.nanmean(profiles[:, known], axis=0) if known.any() else np.zeros(1)
-    return (float(np.mean(correlations)) if correlations else 0.0), float(common.std())
+    for first, second in combinations(range(_SECTORS), 2):
+        both = known[first] & known[second]
+        if np.count_nonzero(both) >= _LEAST_PLACES:
+            one, other = waves[:, first, both], waves[:, second, both]
+            spread = np.sqrt((one**2).sum(axis=1) * (other**2).sum(axis=1))
+            correlations.append((one * other).sum(axis=1) / np.maximum(spread, 1e-12))
+    return np.asarray(np.mean(correlations, axis=0)) if correlations else np.zeros(len(waves))
+
+
+def _common_depth(waves: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
+    seen = known.any(axis=0)
+    if not seen.any():
+        return np.zeros(len(waves))
+    return np.asarray((waves.sum(axis=1)[:, seen] / known.sum(axis=0)[seen]).std(axis=1))

@@ -40,7 +40,7 @@ def streak_depth(view: PanelView, part: slice, fields: list[tuple[int, int]]) ->
     streaks = view.streaks[part]
     if len(fields) > 2:
         # What runs through all fields alike is an uneven finger or the wafer, not an interruption.
-        streaks = streaks - np.median(streaks, axis=1, keepdims=True)
+        streaks = streaks - np.median(streaks[:, _every_other(streaks.shape[1])], axis=1, keepdims=True)
     depth = _notch_depth(streaks, view.inside, view.mm_per_px)
     texture = _quantile_of_each(depth[:, :, ::4], 0.8)
     return depth, texture
@@ -65,6 +65,12 @@ def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: floa
         left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
         depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
     return depth.reshape(cells, -1, depth.shape[1])
+
+
+def _every_other(rows: int) -> NDArray[np.intp]:
+    """Every other row, the same ones from below as from above."""
+    upper = np.arange(0, (rows + 1) // 2, 2)
+    return np.unique(np.concatenate([upper, rows - 1 - upper]))
 
 
 def _quantile_of_each(stack: FloatImage, share: float) -> NDArray[np.float32]:
