@@ -285,11 +285,14 @@ class DarkCellSettings:
         Share of the luminance of the cells with the same current that gives a score of 0.5. Common practice, no source.
     spreads : float
         The cell must also lie so many robust standard deviations of those cells below their median.
+    most_fall_off : float
+        Largest part of the light that the fall-off over the panel may take; what is darker is no fall-off.
     """
 
     threshold: float = 0.5
     dark_share: float = 0.65
     spreads: float = 3.0
+    most_fall_off: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)

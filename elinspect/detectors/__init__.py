@@ -78,5 +78,11 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
             without_explained(faults, black, 0.25, reach_px=near, closed=True)
             for faults in solder_fault.detect(view, settings.solder_fault)
         ),
-        material_pattern.detect(view, settings.material_pattern, search.shared),
+        without_explained(
+            material_pattern.detect(view, settings.material_pattern, search.shared),
+            black,
+            0.4,
+            reach_px=near,
+            closed=True,
+        ),
     )

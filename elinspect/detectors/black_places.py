@@ -94,10 +94,16 @@ def levels(view: PanelView) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.f
     inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
     if not inside.any():
         return view.deviation, inside, np.zeros(len(view.deviation))
-    places = np.ascontiguousarray(view.deviation.reshape(len(view.deviation), -1)[:, np.flatnonzero(inside)[::11]])
+    places = np.ascontiguousarray(view.deviation.reshape(len(view.deviation), -1)[:, spread_places(inside, 3)])
     usual = np.median(places, axis=1, keepdims=True)
     texture = 1.4826 * np.median(np.abs(places - usual), axis=1)
     return view.deviation - usual[:, :, None], inside, texture
+
+
+def spread_places(inside: NDArray[np.bool_], step: int) -> NDArray[np.intp]:
+    """Return the flat indices of places inside on every n-th row and column, the same ones counted from any side."""
+    rows, columns = (np.minimum(np.arange(size), np.arange(size)[::-1]) % step == 0 for size in inside.shape)
+    return np.flatnonzero(inside & rows[:, None] & columns[None])
 
 
 def black_places(level: FloatImage, inside: NDArray[np.bool_], black: float) -> Iterator[BlackPlace]:

@@ -5,6 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import nearest_inside
 from elinspect.detectors.view import HALF
@@ -61,7 +62,7 @@ def _hints(
 def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> NDArray[np.float32]:
     """Robust spread of each cell's active places: a half-dead cell must not pass for a textured one."""
     texture = np.zeros(len(missing), np.float32)
-    chosen = np.flatnonzero(inside)[::7]
+    chosen = spread_places(inside, 3)
     for cell, places in enumerate(missing.reshape(len(missing), -1)[:, chosen]):
         active = places[places < -math.log(settings.rim_share)]
         if active.size:
@@ -81,7 +82,7 @@ def _missing(view: PanelView, settings: InactiveAreaSettings) -> tuple[FloatImag
     size = round(settings.narrowest_mm / view.mm_per_px / HALF) | 1
     kernel = np.ones((size, size), np.uint8)
     out = np.empty_like(view.deviation)
-    nearest, chosen = nearest_inside(inside), np.flatnonzero(inside)[::3]
+    nearest, chosen = nearest_inside(inside), spread_places(inside, 2)
     bright = round(settings.bright_quantile * (len(chosen) - 1))
 
     def work(part: slice) -> None:

@@ -174,9 +174,15 @@ def _at_map_scale(pictures: CellPictures, map_mm_per_px: float) -> FloatImage:
 
 def _luminance(counts: FloatImage) -> NDArray[np.float32]:
     rows, columns = counts.shape[1:]
-    top, left = rows // 10, columns // 10
-    middle = counts[:, top : rows - top : 3, left : columns - left : 3]
+    middle = counts[:, _every_third(rows), _every_third(columns)]
     return np.asarray(np.median(middle.reshape(len(counts), -1), axis=1), np.float32)
+
+
+def _every_third(size: int) -> slice:
+    """Every third place away from the rim, the same ones counted from either side: a flip changes nothing."""
+    rim = size // 10
+    rim += 2 * ((size - 2 * rim - 1) % 3) % 3
+    return slice(rim, size - rim, 3)
 
 
 def _log(counts: FloatImage, reference: NDArray[np.float32]) -> FloatImage:

@@ -46,6 +46,26 @@ def test_piece_missing_at_the_edge_is_a_chip() -> None:
     assert abs(chip.outline[:, 1].mean() - 104) < 5
 
 
+def test_small_chip_up_to_the_very_edge_is_found_and_a_cell_out_of_place_is_none() -> None:
+    shifted = np.roll(_clean(), 3, axis=1)
+    shifted[:, :3] = 40
+    view = _panel({5: with_area(_clean(), [(0, 90), (0, 99), (7, 97), (7, 92)], remaining=0.02), 8: shifted})
+    (chip,) = _only(view, Kind.CHIPPED_CELL)
+    assert chip.cell == 5
+    assert chip.measurements["long_side_mm"] == pytest.approx(8 * MM_PER_PX, abs=1.5)
+
+
+def test_chamfers_of_turned_strings_are_no_chips() -> None:
+    # Half cells of every second string lie turned, with their two chamfers at the other end.
+    rng = np.random.default_rng(2)
+    cells = []
+    for index in range(12):
+        cell = clean_cell(rng)[:, :150].copy()
+        cells.append(cell if index // 4 != 1 else np.ascontiguousarray(cell[::-1, ::-1]))
+    product = assumed_product(Layout(1, 3, 4))
+    assert _only(prepare(as_pictures(cells, LAYOUT), product), Kind.CHIPPED_CELL) == []
+
+
 def test_dark_rim_and_chamfers_are_no_chips() -> None:
     cell = _clean()
     cell[:, :8] *= np.linspace(0.6, 1, 8, dtype=np.float32)
@@ -111,6 +131,42 @@ def test_low_current_tells_a_wafer_pattern_from_a_solder_fault() -> None:
     findings = _only(prepare(paired, assumed_product(LAYOUT)), Kind.SOLDER_FAULT)
     assert [finding.cell for finding in findings] == [6]
     assert findings[0].measurements["low_current_used"] is True
+
+
+def test_rings_about_the_middle_are_a_pattern_and_uneven_light_is_none() -> None:
+    at = np.arange(SIDE_PX) - (SIDE_PX - 1) / 2
+    radius = np.hypot(at[:, None], at[None])
+    ringed = np.asarray(_clean() * (1 + 0.02 * np.sin(radius / 2.5)), np.float32)
+    slanting = np.asarray(_clean() * (1 + 0.1 * at[None] / SIDE_PX + 0.05 * at[:, None] / SIDE_PX), np.float32)
+    (found,) = _only(_panel({3: ringed, 7: slanting}), Kind.MATERIAL_PATTERN)
+    assert (found.cell, found.measurements["pattern"]) == (3, "rings")
+
+
+def test_dark_place_with_a_smooth_border_is_a_stain_across_busbars() -> None:
+    turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    border: Corners = [(150 + 16 * np.sin(t), 120 + 24 * np.cos(t)) for t in turn]
+    found = _only(_panel({4: with_area(_clean(), border, remaining=0.75)}), Kind.MATERIAL_PATTERN)
+    assert [(one.cell, one.measurements["pattern"]) for one in found] == [(4, "stain")]
+    assert found[0].area_fraction == pytest.approx(np.pi * 16 * 24 / SIDE_PX**2, rel=AREA_TOLERANCE)
+
+
+def test_what_a_black_place_brings_along_is_not_flagged_beside_it() -> None:
+    black: Corners = [(160, 60), (160, 200), (240, 190), (240, 70)]
+    body: Corners = [(170, 90), (178, 190), (186, 188), (178, 88)]
+    found = _detect(_panel({3: with_area(_clean(), black), 6: with_area(_clean(), body, remaining=0.05)}))
+    kinds = {cell: {k for k, d in found.items() for f in d.findings if f.cell == cell} for cell in (3, 6)}
+    assert kinds[3] <= {Kind.INACTIVE_AREA, Kind.CRACK}
+    assert Kind.INACTIVE_AREA in kinds[3]
+    assert kinds[6] == {Kind.FOREIGN_BODY}
+
+
+def test_thin_dark_strip_along_an_edge_is_no_inactive_area_and_a_deep_one_is() -> None:
+    edges: dict[int, Corners] = {
+        2: [(30, 0), (30, 12), (270, 12), (270, 0)],
+        9: [(30, 0), (30, 40), (270, 40), (270, 0)],
+    }
+    found = _only(_panel({cell: with_area(_clean(), corners) for cell, corners in edges.items()}), Kind.INACTIVE_AREA)
+    assert {area.cell for area in found} == {9}
 
 
 def test_soft_dark_middle_is_a_core_and_a_soft_dark_side_a_blotch() -> None:

@@ -119,12 +119,37 @@ def test_dim_cell_is_dark_against_its_own_block_only() -> None:
     assert dark.findings[0].measurements["relative_luminance"] == pytest.approx(0.5, abs=0.01)
 
 
+def test_light_that_falls_off_over_the_panel_hides_no_dark_cell_and_makes_none() -> None:
+    layout = Layout(1, 6, 8)
+    rng = np.random.default_rng(8)
+    row, column = np.divmod(np.arange(48), 8)
+    away = np.hypot((column - 3.5) / 3.5, (row - 2.5) / 2.5)
+    level = 800 * (1 - 0.2 * away**2)
+    # 0.62 of its neighbours: dark, though as bright as the corners' sound cells.
+    level[20] *= 0.6
+    view = prepare(as_pictures([clean_cell(rng, level=float(one)) for one in level], layout), assumed_product(layout))
+    (dark,) = _detect(view)[Kind.DARK_CELL].findings
+    assert dark.cell == 20
+    assert dark.measurements["of_expected_share"] == pytest.approx(0.6, abs=0.03)
+    assert min(level[[0, 7, 40, 47]]) / 800 < 0.65
+
+
 def test_finger_streak_is_a_finger_interruption_with_its_length() -> None:
     cell = with_line(_clean(), [(160, 110), (240, 110)], contrast=0.25, width_px=3.0)
     findings = _findings(_panel({1: cell}), 1)
     assert [finding.kind for finding in findings] == [Kind.FINGER_INTERRUPTION]
     assert findings[0].length_mm == pytest.approx(80 * MM_PER_PX, abs=5.0)
     assert findings[0].outline[:, 1] == pytest.approx([110, 110], abs=2.0)
+
+
+def test_broken_finger_beside_a_ribbon_is_told_from_one_in_mid_field() -> None:
+    # Busbars lie at rows 51, 150 and 249 and are five rows wide.
+    beside = with_line(_clean(), [(154, 110), (205, 110)], contrast=0.25, width_px=3.0)
+    middle = with_line(_clean(), [(178, 110), (225, 110)], contrast=0.25, width_px=3.0)
+    view = _panel({1: beside, 2: middle})
+    found = {finding.cell: finding.measurements for finding in _detect(view)[Kind.FINGER_INTERRUPTION].findings}
+    assert (found[1]["at_busbar"], found[2]["at_busbar"]) == (True, False)
+    assert found[2]["from_busbar_mm"] == pytest.approx((178 - 153) * MM_PER_PX, abs=3.0)
 
 
 def test_uneven_finger_through_the_whole_cell_is_no_interruption() -> None:

@@ -25,7 +25,24 @@ def _cells() -> FloatImage:
     cells[5] = with_area(cells[5], [(172, 24), (165, 130), (228, 112), (241, 30)])
     cells[7] = with_line(cells[7], [(160, 110), (240, 110)], contrast=0.25, width_px=3.0)
     cells[9] = np.asarray(cells[9] * 0.4, np.float32)
+    cells[1] = with_area(cells[1], [(0, 88), (0, 118), (19, 101)], remaining=0.02)
+    cells[2] = with_area(cells[2], [(181, 90), (186, 119), (191, 116), (185, 87)], remaining=0.05)
+    cells[4] = _without_contact(cells[4], 150, 90, 215)
+    cells[6] = with_area(cells[6], [(92, 190), (84, 214), (99, 236), (121, 231), (125, 203), (110, 188)], remaining=0.7)
+    cells[8] = _with_rings(cells[8])
     return np.stack(cells)
+
+
+def _without_contact(cell: FloatImage, row: int, first: int, last: int) -> FloatImage:
+    at = np.arange(300, dtype=np.float64)
+    along = cv2.GaussianBlur(((at >= first) & (at <= last)).astype(np.float32)[None], (0, 0), 4)
+    return np.asarray(cell * (1 - 0.2 * np.exp(-(((at - row) / 30) ** 2))[:, None] * along), np.float32)
+
+
+def _with_rings(cell: FloatImage) -> FloatImage:
+    at = np.arange(300, dtype=np.float64) - 149.5
+    radius = np.hypot(at[:, None], at[None])
+    return np.asarray(cell * (1 + 0.03 * np.sin(radius / 2.1 + 0.002 * radius**2)), np.float32)
 
 
 def _detect(cells: FloatImage, saturation: float = 4095.0) -> tuple[Detection, ...]:
@@ -39,6 +56,8 @@ def plain() -> tuple[Detection, ...]:
     found = {(finding.kind, finding.cell) for detection in detections for finding in detection.findings}
     assert {(Kind.CRACK, 0), (Kind.CRACK, 3), (Kind.INACTIVE_AREA, 5), (Kind.FINGER_INTERRUPTION, 7)} <= found
     assert (Kind.DARK_CELL, 9) in found
+    assert {(Kind.CHIPPED_CELL, 1), (Kind.FOREIGN_BODY, 2), (Kind.SOLDER_FAULT, 4)} <= found
+    assert {(Kind.MATERIAL_PATTERN, 6), (Kind.MATERIAL_PATTERN, 8)} <= found
     return detections
 
 

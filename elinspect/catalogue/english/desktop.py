@@ -297,6 +297,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.measure.one_of": "one of, in this cell",
     "desktop.measure.total_length_mm": "length of all of them",
     "desktop.measure.dark_area_mm2": "dark area",
+    "desktop.measure.of_expected_share": "of what is usual at this place",
     "desktop.measure.at_busbar": "beside a busbar",
     "desktop.measure.from_busbar_mm": "begins so far from a busbar",
     "desktop.measure.at_busbar_count": "of them beside a busbar",
