@@ -41,7 +41,9 @@ def card(alert: Alert, parts: Sequence[MachinePart] = ()) -> Paper:
     told: list[Part] = [Text(alert.message.text, strong=True), Text(words("commonality.caution"))]
     together = 1e6 / (FALSE_ALARMS + 1e6 / BETWEEN_FALSE_ALARMS)
     note = words("alert.false_alarms", n=alert.false_alarms, together=together)
-    told.append(Drawing(place_figure(alert.places, None, words("commonality.places"), note)))
+    told.append(
+        Drawing(place_figure(alert.places, None, words("commonality.places"), note, (alert.position, alert.cells)))
+    )
     told += [Heading(words("alert.panels")), Text(", ".join(alert.serials))]
     return Paper(words("alert.title", stringer=alert.stringer, lane=alert.lane), facts, told)
 

@@ -58,6 +58,8 @@ class Alert:
         Along and across the lane.
     serials : tuple of str
         Panels that show it, the newest first.
+    cells : int
+        Of a string.
     last_work : str
         Last maintenance of the lane; empty if none is known.
     since_work : (int, int) or None
@@ -74,6 +76,7 @@ class Alert:
     false_alarms: float
     places: FloatArray
     serials: tuple[str, ...]
+    cells: int
     last_work: str = ""
     since_work: tuple[int, int] | None = None
 
@@ -192,7 +195,9 @@ def raised(strings: Sequence[Any], flags: Sequence[Any], rules: Rules) -> list[A
             of_lane[row.stringer, row.lane].append((number, row))
             if row.position_as_built:
                 of_place[row.stringer, row.lane, row.position_as_built].append((number, row))
-    return [*_repeated(of_place, rules.repeat), *_risen(of_lane, made, rules.cusum)]
+    found = [*_repeated(of_place, rules.repeat), *_risen(of_lane, made, rules.cusum)]
+    cells = Layout.parse(strings[-1].layout).cells_per_string if strings else 0
+    return [replace(alert, cells=cells) for alert in found]
 
 
 _Numbered = dict[Any, list[tuple[int, Any]]]
@@ -236,6 +241,7 @@ def _alert(stringer: str, lane: str, position: int, rows: list[Any], strings: in
         false_alarms=false_alarms,
         places=places[np.isfinite(places).all(axis=1)],
         serials=serials,
+        cells=0,
     )
 
 

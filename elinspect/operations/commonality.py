@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from elinspect.catalogue import words
 from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, LaneRate, Lead, Suspect
-from elinspect.operations.figure_rows import CodedRows, coded_rows, places_in_lane
+from elinspect.operations.figure_rows import CodedRows, coded_rows
 from elinspect.operations.stages import charged_places
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.statistics.change_point import cells_to_accuse, onset, repair_verdict
@@ -21,10 +21,9 @@ from elinspect.statistics.lots import Finding, Separated, lot_or_machine
 from elinspect.statistics.places import place_cluster
 from elinspect.statistics.strings_made import FlaggedCells, IntArray, StringsMade
 from elinspect.statistics.suspects import BESIDE, Level, Node, at_place, belongs
-from elinspect.store.counts import BESIDE as HANDLED_BY
-from elinspect.store.counts import JUDGED_BY, MADE_BY, strings_made
+from elinspect.store.counts import strings_made
 from elinspect.store.log import Log
-from elinspect.store.production import Period, days_of, flagged_of, maintenance_of
+from elinspect.store.production import STRING_KEY, Period, days_of, keyed_flags, maintenance_of
 from elinspect.store.verify import chain_heads
 
 FloatArray = NDArray[np.float64]
@@ -33,7 +32,7 @@ WINDOW_DAYS = 28
 """Days looked back on where no period is given."""
 _MOST_EXAMPLES = 12
 _MOST_LOTS = 3
-_MOST_CHARGED = 500
+_MOST_CHARGED = 100
 _CONTEXT_DAYS = 2  # maintenance so near to the onset is named
 
 
@@ -89,12 +88,11 @@ def commonality(
     spread = _overdispersion(rows)
     node = found.suspect
     mine = _mine(rows, node) if node is not None else np.zeros(len(rows.flagged), dtype=np.bool_)
-    along, across = places_in_lane(rows.rows)
-    known = np.isfinite(along)
-    points = np.column_stack([along, across])
+    points = rows.places
+    known = np.isfinite(points[:, 0])
     cluster = None
     if node is not None:
-        cluster = place_cluster(points[mine & known][-300:], points[~mine & known][-1500:], np.random.default_rng(seed))
+        cluster = place_cluster(points[mine & known][-300:], points[~mine & known][-900:], np.random.default_rng(seed))
     return Commonality(
         purpose=purpose,
         stage=stage,
@@ -134,8 +132,8 @@ def _read(log: Log, kinds: Sequence[Kind], asked: Period, decided: bool) -> tupl
             if last is not None:
                 first = date.fromisoformat(last) - timedelta(days=WINDOW_DAYS - 1)
                 period = Period(asked.purpose, asked.stage, first.isoformat(), asked.until, asked.product)
-        strings = strings_made(connection, period, decided=decided, by=(*JUDGED_BY, *MADE_BY, *HANDLED_BY))
-        flags = flagged_of(connection, period, [kind.value for kind in kinds], decided=decided)
+        strings = strings_made(connection, period, decided=decided, by=STRING_KEY)
+        flags = keyed_flags(connection, period, [kind.value for kind in kinds], decided=decided)
     return period, coded_rows(strings, flags)
 
 

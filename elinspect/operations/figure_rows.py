@@ -1,8 +1,9 @@
 """From rows of the log to the plain arrays that statistics works on."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import compress
 from operator import attrgetter
 from typing import Any
 
@@ -13,6 +14,7 @@ from elinspect.records import Layout
 from elinspect.statistics.strings_made import UNKNOWN, FlaggedCells, IntArray, StringsMade, place_code
 from elinspect.statistics.suspects import BESIDE
 from elinspect.statistics.wafer_repeats import wafer_repeats
+from elinspect.store.production import row_key
 
 FloatArray = NDArray[np.float64]
 
@@ -64,6 +66,8 @@ class CodedRows:
         Operators, lay-up and bussing machines, by code, in the order of `suspects.BESIDE`.
     rows : list of rows
         The flagged cells as read, beside `flagged`.
+    places : ndarray, shape (flags, 2)
+        Where in their cells they lie, as the lane sees it; nan where not known.
     repeats : list of rows
         Flags set apart as repeats of a wafer.
     """
@@ -78,36 +82,45 @@ class CodedRows:
     suppliers: list[str]
     supplier_of_lot: IntArray
     beside: tuple[list[str], ...]
+    places: FloatArray
     rows: list[Any] = field(default_factory=list)
     repeats: list[Any] = field(default_factory=list)
 
 
 def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
-    """Code rows of `store.production.strings_made` and `flagged_of`.
+    """Code rows of `store.counts.strings_made` (by `store.production.STRING_KEY`) and `store.production.keyed_flags`.
 
     Flags in strings of which the log knows no stringer or that were not counted as made are left out.
     """
     strings = [row for row in strings if row.stringer]
-    lanes, strata, lots = Codes(), Codes(), Codes()
+    lanes, strata, lots, stringers, suppliers = Codes(), Codes(), Codes(), Codes(), Codes()
+    named = tuple(Codes() for _ in BESIDE)
     days = sorted({row.day for row in strings})
     block_of = {day: number for number, day in enumerate(days)}
     lanes.all_of(sorted({(row.stringer, row.lane) for row in strings}))
     lots.all_of(sorted({(row.cell_supplier, row.cell_lot) for row in strings if row.cell_lot}))
-    block = np.array([block_of[row.day] for row in strings], dtype=np.int64)
-    stratum = strata.all_of([_stratum(row) for row in strings])
-    lane = lanes.all_of([(row.stringer, row.lane) for row in strings])
-    lot = _lots(lots, *zip(*((row.cell_supplier, row.cell_lot) for row in strings), strict=True)) if strings else block
     counts = np.array([int(row.strings) for row in strings], dtype=np.int64)
     sizes = np.array([_cells_per_string(row.layout) for row in strings], dtype=np.int64)
-    named = tuple(Codes() for _ in BESIDE)
-    beside = _beside(named, strings)
-    made = StringsMade(block, stratum, lane, lot, counts, counts * sizes, beside)
-    columns = (values.tolist() for values in (block, stratum, lane, lot, *beside))
-    kept, coded = _coded_flags(flags, block_of, strata, lanes, lots, named, set(zip(*columns, strict=True)))
-    stringers, suppliers = Codes(), Codes()
+    made = StringsMade(
+        np.array([block_of[row.day] for row in strings], dtype=np.int64),
+        strata.all_of([_stratum(row) for row in strings]),
+        lanes.all_of([(row.stringer, row.lane) for row in strings]),
+        _known(lots, [(row.cell_supplier, row.cell_lot) if row.cell_lot else None for row in strings]),
+        counts,
+        counts * sizes,
+        tuple(_known(codes, map(attrgetter(level.value), strings)) for codes, level in zip(named, BESIDE, strict=True)),
+    )
+    entry_of = {row_key(row): at for at, row in enumerate(strings)}
+    entry = np.fromiter((entry_of.get(row.key, -1) for row in flags), dtype=np.int64, count=len(flags))
+    kept, entry = list(compress(flags, entry >= 0)), entry[entry >= 0]
+    along, across = places_in_lane(kept)
+    coded = _coded_flags(kept, entry, made, place_code(along, across))
+    # Only flagged strings are known here: neighbours are those of one string, and two strings' worth of distance
+    # between strings keeps the end of one from being a neighbour of the next.
+    feed = (coded.lane, coded.lot, 2 * coded.string, coded.position, sizes[entry])
+    again = wafer_repeats(*feed, along, across) if kept else np.zeros(0, dtype=np.bool_)
     stringer_of_lane = stringers.all_of([stringer for stringer, _ in lanes.names])
     supplier_of_lot = suppliers.all_of([supplier for supplier, _ in lots.names])
-    again = _repeats(kept, coded)
     return CodedRows(
         made,
         coded.chosen(~again),
@@ -119,27 +132,27 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
         suppliers.names,
         supplier_of_lot,
         tuple(codes.names for codes in named),
-        [row for row, repeat in zip(kept, again, strict=True) if not repeat],
-        [row for row, repeat in zip(kept, again, strict=True) if repeat],
+        np.column_stack([along, across])[~again],
+        list(compress(kept, ~again)),
+        list(compress(kept, again)),
     )
 
 
 def places_in_lane(rows: Sequence[Any]) -> tuple[FloatArray, FloatArray]:
     """Return where flags lie in their cells as the lane sees it (`LanePlace`); nan where not known."""
-    along = np.array([row.along for row in rows], dtype=np.float64)  # None becomes nan
-    across = np.array([row.across for row in rows], dtype=np.float64)
-    told = np.array([row.turned for row in rows], dtype=np.float64)
-    unknown, turned = np.isnan(told), told == 1
-    along, across = np.where(turned, 1 - along, along), np.where(turned, 1 - across, across)
+    told = np.array([(row.along, row.across, row.turned) for row in rows], dtype=np.float64)  # None becomes nan
+    along, across, turned = told.reshape(-1, 3).T
+    unknown = np.isnan(turned)
+    along, across = np.where(turned == 1, 1 - along, along), np.where(turned == 1, 1 - across, across)
     return np.where(unknown, np.nan, along), np.where(unknown, np.nan, across)
 
 
 _stratum = attrgetter("product", "model", "criteria", "decided_by", "station")
 
 
-def _lots(lots: Codes, suppliers: Sequence[str], names: Sequence[str]) -> IntArray:
-    known = (lots.of(pair) if pair[1] else UNKNOWN for pair in zip(suppliers, names, strict=True))
-    return np.fromiter(known, dtype=np.int64, count=len(names))
+def _known(codes: Codes, names: Iterable[Any]) -> IntArray:
+    """Return the codes of names; nothing, or an empty text, is not known."""
+    return np.array([codes.of(name) if name else UNKNOWN for name in names], dtype=np.int64)
 
 
 _SIZES: dict[str, int] = {}
@@ -151,61 +164,15 @@ def _cells_per_string(layout: str) -> int:
     return _SIZES[layout]
 
 
-def _coded_flags(
-    flags: Sequence[Any],
-    block_of: dict[str, int],
-    strata: Codes,
-    lanes: Codes,
-    lots: Codes,
-    named: Sequence[Codes],
-    known: set[tuple[int, ...]],
-) -> tuple[list[Any], FlaggedCells]:
-    if not flags:
-        empty = np.zeros(0, dtype=np.int64)
-        return [], FlaggedCells(empty, empty, empty, empty, empty, empty, empty, (empty,) * len(BESIDE))
-    columns = list(zip(*map(_CODED, flags), strict=True))
-    block = np.fromiter((block_of.get(day, -1) for day in columns[0]), dtype=np.int64, count=len(flags))
-    stratum = strata.all_of(list(zip(*columns[1:6], strict=True)))
-    lane = lanes.all_of(list(zip(*columns[6:8], strict=True)))
-    lot = _lots(lots, columns[8], columns[9])
-    beside = _beside(named, flags)
-    counted = _among(known, block, stratum, lane, lot, *beside) & np.array([bool(name) for name in columns[6]])
-    kept = [row for row, counts in zip(flags, counted.tolist(), strict=True) if counts]
-    string = Codes().all_of([(row.serial, row.string) for row in kept])
-    position = np.array(columns[10], dtype=np.int64)[counted]
-    place = place_code(*places_in_lane(kept))
-    block, stratum, lane, lot = (values[counted] for values in (block, stratum, lane, lot))
-    return kept, FlaggedCells(
-        string, block, stratum, lane, lot, position, place, tuple(codes[counted] for codes in beside)
+def _coded_flags(rows: Sequence[Any], entry: IntArray, made: StringsMade, place: IntArray) -> FlaggedCells:
+    """Return flags coded as the strings made are, of whose entries they belong to `entry`."""
+    return FlaggedCells(
+        Codes().all_of([(row.serial, row.string) for row in rows]),
+        made.block[entry],
+        made.stratum[entry],
+        made.lane[entry],
+        made.lot[entry],
+        np.fromiter((row.position_as_built for row in rows), dtype=np.int64, count=len(rows)),
+        place,
+        tuple(codes[entry] for codes in made.beside),
     )
-
-
-_CODED = attrgetter(
-    *("day", "product", "model", "criteria", "decided_by", "station", "stringer", "lane"),
-    *("cell_supplier", "cell_lot", "position_as_built"),
-)
-
-
-def _beside(named: Sequence[Codes], rows: Sequence[Any]) -> tuple[IntArray, ...]:
-    """Return the codes of operator, lay-up and bussing machine; an empty text is not known."""
-
-    def codes(of: Codes, column: str) -> IntArray:
-        names = map(attrgetter(column), rows)
-        return np.fromiter((of.of(name) if name else UNKNOWN for name in names), dtype=np.int64, count=len(rows))
-
-    return tuple(codes(of, level.value) for of, level in zip(named, BESIDE, strict=True))
-
-
-def _among(known: set[tuple[int, ...]], *codes: IntArray) -> NDArray[np.bool_]:
-    """Return which rows of codes are among the known ones."""
-    rows = zip(*(values.tolist() for values in codes), strict=True)
-    return np.fromiter(map(known.__contains__, rows), dtype=np.bool_, count=len(codes[0]))
-
-
-def _repeats(rows: Sequence[Any], coded: FlaggedCells) -> NDArray[np.bool_]:
-    """Find repeats of a wafer. Only flagged strings are known here: neighbours are those of one string."""
-    if not rows:
-        return np.zeros(0, dtype=np.bool_)
-    sizes = np.array([_cells_per_string(row.layout) for row in rows], dtype=np.int64)
-    # Two strings' worth of distance between strings, so that the end of one is no neighbour of the next.
-    return wafer_repeats(coded.lane, coded.lot, 2 * coded.string, coded.position, sizes, *places_in_lane(rows))

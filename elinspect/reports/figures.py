@@ -275,7 +275,13 @@ def map_figure(table: FloatArray, rows: Sequence[str], title: str, note: str, ma
         return figure
 
 
-def place_figure(places: FloatArray, cluster: tuple[float, float, float] | None, title: str, note: str) -> Any:
+def place_figure(
+    places: FloatArray,
+    cluster: tuple[float, float, float] | None,
+    title: str,
+    note: str,
+    position: tuple[int, int] | None = None,
+) -> Any:
     """Draw places of flags in the cell as the lane sees it, feed direction upwards.
 
     Parameters
@@ -284,6 +290,8 @@ def place_figure(places: FloatArray, cluster: tuple[float, float, float] | None,
         Along and across the lane, 0..1; along 0 leaves the stringer first.
     cluster : (along, across, radius) or None
         Circle to draw.
+    position : (int, int), optional
+        Which cell from the leading end (0 for any), and of how many: the string is drawn beside the cell.
     """
     from matplotlib.patches import Circle, Rectangle
 
@@ -297,15 +305,39 @@ def place_figure(places: FloatArray, cluster: tuple[float, float, float] | None,
         if cluster is not None:
             along, across, radius = cluster
             axes.add_patch(Circle((across, 1 - along), radius, fill=False, edgecolor=MARK, linewidth=1.6))
+        left = -0.09 if position is None else -0.62
+        if position is not None:
+            _string_beside(axes, *position)
         axes.annotate(
-            "", xy=(-0.09, 0.95), xytext=(-0.09, 0.05), arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6}
+            "", xy=(left, 0.95), xytext=(left, 0.05), arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6}
         )
-        axes.text(-0.14, 0.5, words("figure.feed"), rotation=90, ha="center", va="center", fontsize=8)
+        axes.text(left - 0.05, 0.5, words("figure.feed"), rotation=90, ha="center", va="center", fontsize=8)
         axes.text(0.5, 1.04, words("figure.leaves_first"), ha="center", va="bottom", fontsize=7.5, color=SOFT)
-        axes.set(xlim=(-0.22, 1.06), ylim=(-0.06, 1.14), aspect="equal")
+        axes.set(xlim=(left - 0.13, 1.06), ylim=(-0.06, 1.14), aspect="equal")
         axes.axis("off")
         _titled(figure, title, note)
         return figure
+
+
+def _string_beside(axes: Any, position: int, cells: int) -> None:
+    """Draw the string as it leaves the stringer, the cell in question dark, and lines from it to the large cell."""
+    from matplotlib.patches import Rectangle
+
+    height = 1.0 / cells
+    for cell in range(1, cells + 1):
+        own = cell == position
+        bottom = 1 - cell * height
+        face = MARK if own else "#f4f5f6"
+        axes.add_patch(
+            Rectangle((-0.42, bottom + 0.1 * height), 0.12, 0.8 * height, facecolor=face, edgecolor=SOFT, linewidth=0.8)
+        )
+        if own or cell in (1, cells):
+            weight = "bold" if own else "normal"
+            axes.text(-0.45, bottom + height / 2, str(cell), ha="right", va="center", fontsize=7.5, fontweight=weight)
+        if own:
+            for high, at in ((bottom + 0.9 * height, 1.0), (bottom + 0.1 * height, 0.0)):
+                axes.plot([-0.3, 0.0], [high, at], color=SOFT, linewidth=0.8, linestyle=(0, (3, 2)))
+    axes.text(-0.36, 1.04, words("figure.string"), ha="center", va="bottom", fontsize=7.5, color=SOFT)
 
 
 def timeline_figure(

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 RADII = (0.06, 0.12, 0.2)
 """Radii of the circles searched, in widths of a cell. Plant's choice: a pin, a gripper, a corner."""
+_STEP = 0.05  # between their middles
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +18,7 @@ class PlaceCluster:
     Attributes
     ----------
     along, across : float
-        Its middle, as the lane sees it.
+        Middle of the machine's flags in it, as the lane sees it.
     radius : float
         In widths of a cell.
     inside : int
@@ -37,13 +38,13 @@ class PlaceCluster:
 
 
 def place_cluster(
-    own: FloatArray, others: FloatArray, rng: np.random.Generator, permutations: int = 999
+    own: FloatArray, others: FloatArray, rng: np.random.Generator, permutations: int = 499
 ) -> PlaceCluster | None:
     """Scan the places of a machine's flags for a cluster.
 
-    Every circle around a flag of the machine is compared with the places of all flags, its own and the others', so
-    that places where cells crack anyway (corners, busbar ends) accuse nobody. Labels are permuted; the largest excess
-    over all circles is the statistic.
+    In circles all over the cell the flags of the machine are compared with all flags, its own and the others', so that
+    places where cells crack anyway (corners, busbar ends) accuse nobody. Labels are permuted; the largest excess over
+    all circles, which are the same for every permutation, is the statistic.
 
     Parameters
     ----------
@@ -65,8 +66,11 @@ def place_cluster(
         return None
     points = np.concatenate([own, others])
     share = len(own) / len(points)
-    distance = np.hypot(*(points[:, None, axis] - points[None, :, axis] for axis in (0, 1)))
+    middles = np.stack(np.meshgrid(*[np.arange(0, 1 + _STEP / 2, _STEP)] * 2), axis=-1).reshape(-1, 2)
+    distance = np.hypot(*(middles[:, None, axis] - points[None, :, axis] for axis in (0, 1)))
     inside = np.concatenate([distance <= radius for radius in RADII]).astype(np.float32)  # circles x points
+    inside = inside[inside.any(axis=1)]
+    radii = np.concatenate([np.full(int((distance <= radius).any(axis=1).sum()), radius) for radius in RADII])
     expected = inside.sum(axis=1) * share
     labels = np.zeros((len(points), permutations + 1), dtype=np.float32)
     labels[: len(own), 0] = 1
@@ -78,7 +82,6 @@ def place_cluster(
         deviance += np.where((counts > expected[:, None]) & (rest > 0), rest * np.log(rest / rest_expected), 0.0)
     largest = deviance.max(axis=0)
     best = int(deviance[:, 0].argmax())
-    at = points[best % len(points)]
     p = float((1 + np.count_nonzero(largest[1:] >= largest[0] * (1 - 1e-6))) / (permutations + 1))
-    radius = RADII[best // len(points)]
-    return PlaceCluster(float(at[0]), float(at[1]), radius, int(counts[best, 0]), float(expected[best]), p)
+    at = own[inside[best, : len(own)] > 0].mean(axis=0) if counts[best, 0] else points.mean(axis=0)
+    return PlaceCluster(float(at[0]), float(at[1]), float(radii[best]), int(counts[best, 0]), float(expected[best]), p)

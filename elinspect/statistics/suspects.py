@@ -171,7 +171,8 @@ class Counting:
         if not known.any():
             return
         n_bins = int(place.max()) + 1
-        of_string, at = np.divmod(np.unique(string[known] * n_bins + place[known]), n_bins)
+        pairs = np.sort(string[known] * n_bins + place[known])  # several times as fast as `np.unique`
+        of_string, at = np.divmod(pairs[np.diff(pairs, prepend=-1) > 0], n_bins)
         n, slot = self._labels.slots(level)
         shape = (N_SPANS, n + 1, n_bins)
         self._bins[level] = _Bins(shape, of_string, self._span[of_string] * (n + 1) * n_bins + at, slot * n_bins)

@@ -5,14 +5,18 @@
 Twelve lanes of strings of ten cells; one lane goes bad. Three rules at (nearly) the same false alarms for the plant:
 the repeat rule for one position, the lanes' CUSUM as designed for four times the base rate, and the optimal CUSUM,
 which knows the true rate (Moustakides 1986: no rule of the same in-control length finds that change sooner on average
-in the worst case). Delays are strings of the bad lane from its onset to the alert; 95 % intervals of the mean.
+in the worst case). False alarms are counted with independent cells and with cells of a string that hang together.
+Delays are strings of the bad lane from its onset to the alert; 95 % intervals of the mean.
 """
 
 import argparse
 
 import numpy as np
+from scipy.stats import chi2
 
+from elinspect.operations.alerts import rules_for
 from elinspect.statistics.alerts import bernoulli_cusum, repeat_rule, repeats, run_cusum
+from elinspect.store.lanes import UsualFlags
 
 LANES, CELLS, PLANT_STRINGS = 12, 10, 50_000.0
 BASE = 0.01  # of cells
@@ -28,27 +32,46 @@ def _first(flagged: np.ndarray, design) -> float:  # type: ignore[no-untyped-def
     return float(np.argmax(beyond) + 1) if beyond.any() else float(len(flagged))
 
 
-def _false_alarms(runs: int) -> None:
-    """Count alerts of a plant without a cause."""
-    rate = 1 - (1 - BASE) ** CELLS
-    design = bernoulli_cusum(rate, min(4 * rate, 0.9), PLANT_STRINGS)
-    rule = repeat_rule(BASE, CELLS, 30, 20.0)
-    rng = np.random.default_rng(1)
-    strings = runs * 1000
-    risen = sum(int((run_cusum(rng.random(strings) < rate, design) > design.limit).sum()) for _ in range(LANES))
-    repeated = sum(
-        len(repeats(np.flatnonzero(rng.random(strings) < BASE).tolist(), rule)) for _ in range(LANES * CELLS)
-    )
+def _flagged_cells(rng: np.random.Generator, strings: int, correlation: float) -> np.ndarray:
+    """Return which cells of some strings are flagged, at the base rate, those of one string alike (beta-binomial)."""
+    rate: np.ndarray | float = BASE
+    if correlation:
+        spread = (1 - correlation) / correlation
+        rate = rng.beta(BASE * spread, (1 - BASE) * spread, (strings, 1))
+    return rng.random((strings, CELLS)) < rate
+
+
+def _false_alarms(runs: int, correlation: float) -> None:
+    """Count alerts of a plant without a cause, under rules set as the program sets them: from what is usual."""
+    rng = np.random.default_rng([1, round(100 * correlation)])
+    before = _flagged_cells(rng, 100_000, correlation)
+    usual = UsualFlags(before.size, dict(enumerate(before.sum(axis=0).tolist(), 1)), int(before.any(axis=1).sum()))
+    rules = rules_for(usual, CELLS)
+    strings, risen, repeated = runs * 1000, 0, 0
+    for _ in range(LANES):
+        cells = _flagged_cells(rng, strings, correlation)
+        risen += int((run_cusum(cells.any(axis=1), rules.cusum) > rules.cusum.limit).sum())
+        repeated += sum(len(repeats(np.flatnonzero(column).tolist(), rules.repeat)) for column in cells.T)
     made = LANES * strings
-    print(f"without a cause, {made} strings: CUSUM {risen} alerts (designed: {made / design.in_control:.1f}), "
-          f"repeat rule {repeated} (bound: {made * rule.false_alarms / 1e6:.1f})")  # fmt: skip
+    stated = made * rules.repeat.false_alarms / 1e6, made / rules.cusum.in_control
+    print(f"without a cause, correlation {correlation}, {made} strings: repeat rule ({rules.repeat.least} of "
+          f"{rules.repeat.window}) {_counted(repeated)} (stated: at most {stated[0]:.1f}), CUSUM {_counted(risen)} "
+          f"(stated: {stated[1]:.1f}); all lanes and rules together one in {made / max(risen + repeated, 1):.0f} "
+          f"strings (stated: {made / sum(stated):.0f})", flush=True)  # fmt: skip
+
+
+def _counted(number: int) -> str:
+    """Return a count with its 95 % interval as of a Poisson count."""
+    low = chi2.ppf(0.025, 2 * number) / 2 if number else 0.0
+    return f"{number} ({low:.0f}-{chi2.ppf(0.975, 2 * number + 2) / 2:.0f})"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=1000)
     given = parser.parse_args()
-    _false_alarms(given.runs)
+    for correlation in (0.0, 0.1, 0.3):
+        _false_alarms(given.runs, correlation)
     rate = 1 - (1 - BASE) ** CELLS
     ours = bernoulli_cusum(rate, min(4 * rate, 0.9), PLANT_STRINGS)
     for times in (2.0, 3.0, 4.0, 6.0, 10.0):

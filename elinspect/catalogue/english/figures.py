@@ -15,6 +15,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "figure.rest": ("{n} more", "{n} more"),
     "figure.position": "position from the leading end",
     "figure.feed": "feed direction",
+    "figure.string": "string as it is made",
     "figure.leaves_first": "edge that leaves the stringer first",
     "figure.flagged_strings": "flagged strings [%]",
     "figure.note": "{purpose} · {stage} · {period} · {filters}n = {n}",
