@@ -116,7 +116,8 @@ class CrackSettings:
     angles : int
         Orientations in half a turn, even.
     line_px : int
-        Length of one line filter, map pixels, odd; from 13 on OpenCV goes over the Fourier transform, ten times slower.
+        Length of one line filter, pixels at half the scale, odd; from 13 on OpenCV goes over the Fourier transform, ten
+        times slower.
     line_sigma_px : float
         Its weights fall off with this sigma.
     step_width_px, step_line_px, step_line_sigma_px : float, int, float
@@ -133,13 +134,11 @@ class CrackSettings:
     toll, grain_toll : float
         What each place costs, so that paths do not grow through noise; likewise.
     upright_toll : float
-        Further cost of running straight along a finger.
+        Further cost of a line that runs straight along a finger.
     busbar_toll : float
         What a place costs at most where a busbar was bridged.
     along_busbar_toll : float
         Further cost of a step that runs along a busbar: fields on both its sides may carry unlike currents.
-    upright_step_toll : float
-        Further cost of a step along a finger, beyond `upright_toll`.
     upright_scale : float
         An upright path must collect so many times as much as an oblique one for the same score; its unit is the cell's
         streak texture. From the tuning half of the free real cells.
@@ -152,8 +151,22 @@ class CrackSettings:
         and cells lie turned by less than half a degree.
     upright_steadiness : float
         How steady it must be: streaks of several fingers in a row have gaps. From the same cells.
-    step : int
-        Places (of three map pixels) per step of the path.
+    usual_contrast, contrast_power : float
+        In grainy cells what the filters say of a line is weighed with its contrast, once it is followed to the pixel,
+        over the first, to this power. In a cell that shows only noise a faint crack is as sure as a deep one. From the
+        tuning half of the free real cells, where grain boundaries are shallower and shorter than cracks.
+    usual_length_mm, length_power : float
+        Likewise with its length.
+    steadiness_power : float
+        Likewise with its steadiness.
+    usual_step, step_power : float
+        In all cells what the filters say of a step is weighed with its height over the first, to this power.
+    followed_from : float
+        Paths that collect so many times what a score of 0.5 takes are followed to the pixel.
+    unfollowed : float
+        What others count of what they collect. From the same cells: what followed lines of clean cells come to.
+    step, line_step : int
+        Places per step of the path: for steps (a place is six map pixels), and for lines (four).
     steps : int
         Steps a path looks ahead.
     most_paths : int
@@ -167,6 +180,9 @@ class CrackSettings:
         Height (natural logarithm) of a step. From the same cells.
     rim_mm, rim_step : float
         A step whose darker side reaches the rim within the first must be as high as the second: rims are darker.
+    streak_lean_deg, streak_mm : float, tuple of float
+        So does a step that leans by less than this from finger direction where its darker side is bright again at one
+        of these distances: that is a bundle of interrupted fingers. Common practice, no source: bundles are narrower.
     busbar_contrast : float
         As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
@@ -183,14 +199,14 @@ class CrackSettings:
     threshold: float = 0.5
     half_total_smooth: float = 14.0
     half_total_textured: float = 24.0
-    half_step_smooth: float = 7.5
-    half_step_textured: float = 13.0
+    half_step_smooth: float = 8.5
+    half_step_textured: float = 12.0
     smooth_unevenness: float = 1.3
     textured_unevenness: float = 1.45
     widths_px: tuple[float, ...] = (1.2, 2.2)
     angles: int = 12
-    line_px: int = 11
-    line_sigma_px: float = 5.0
+    line_px: int = 7
+    line_sigma_px: float = 3.5
     step_width_px: float = 1.0
     step_line_px: int = 9
     step_line_sigma_px: float = 4.0
@@ -199,13 +215,12 @@ class CrackSettings:
     least_texture: float = 0.02
     step_least_texture: float = 0.004
     cap: float = 6.0
-    grain_cap: float = 5.0
+    grain_cap: float = 7.0
     toll: float = 2.5
     grain_toll: float = 2.0
     upright_toll: float = 1.5
     busbar_toll: float = 0.5
     along_busbar_toll: float = 3.0
-    upright_step_toll: float = 1.5
     upright_scale: float = 4.5
     upright_cap: float = 5.0
     upright_place_toll: float = 2.0
@@ -213,7 +228,17 @@ class CrackSettings:
     upright_shortest_mm: float = 25.0
     upright_stray_mm: float = 0.8
     upright_steadiness: float = 0.65
+    usual_contrast: float = 0.05
+    contrast_power: float = 0.6
+    usual_length_mm: float = 26.0
+    length_power: float = 0.6
+    steadiness_power: float = 0.3
+    usual_step: float = 0.2
+    step_power: float = 0.5
+    followed_from: float = 0.4
+    unfollowed: float = 0.4
     step: int = 3
+    line_step: int = 2
     steps: int = 6
     most_paths: int = 12
     least_px: int = 27
@@ -221,6 +246,8 @@ class CrackSettings:
     least_step: float = 0.03
     rim_mm: float = 8.0
     rim_step: float = 0.7
+    streak_lean_deg: float = 12.0
+    streak_mm: tuple[float, ...] = (3.5, 5.0, 7.0)
     busbar_contrast: float = 0.05
     noise_multiple: float = 1.0
     join_mm: float = 5.0

@@ -24,6 +24,9 @@ from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, P
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
 
+_FAINT = 0.3
+"""A line without the contrast asked for still ranks its cell by so much of what the filters say, and by no more."""
+
 _HELPED = 0.6
 """A line of so much of what it takes is a finding where line and step together are enough."""
 
@@ -143,7 +146,7 @@ class _Looked:
         """Parts and points (map pixels) of the best paths."""
         half = self.half_total(place)
         lattice = self.responses.lattice
-        least_points = max(round(settings.least_px / (settings.step * lattice.pitch_px)), 2)
+        least_points = max(round(settings.least_px / (lattice.step * float(lattice.pitch_px[0]))), 2)
         found = best_paths(self.paths, place, settings, least_part * half, least_points)
         return [(path.total / half, path.points * lattice.pitch_px + lattice.first_px) for path in found]
 
@@ -178,7 +181,7 @@ class _Searches:
         return cls(
             view,
             part.start,
-            _Looked(line, find_paths(line, settings), half_lines),
+            _Looked(line, find_paths(line, settings, settings.upright_toll), half_lines),
             _Looked(step, find_paths(step, settings), half_steps),
             upright_paths(seen, part, fields, settings),
             fields,
@@ -191,22 +194,26 @@ class _Searches:
         enough = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
         upright = self.upright[place]
         half_upright = settings.upright_scale * self.lines.half_total(place)
-        parts = [self.lines.part(place), self.steps.part(place), upright.total / half_upright if upright else 0.0]
-        if _together(parts[:2]) < enough and parts[2] < enough:
-            return score_of(_together(parts[:2])), []
-        least = _HELPED * enough
+        parts = [self.lines.part(place), self.steps.part(place)]
+        least = settings.followed_from
         level = self.view.flat[cell] * np.exp(np.minimum(self.view.background[cell], 0))
-        lines, weak_line = self._lines(cell, level, least) if parts[0] >= least else ([], parts[0])
-        steps, weak_step = self._steps(cell, least) if parts[1] >= least else ([], parts[1])
-        found = [*lines, *(step for step in steps if not _beside(step[1], lines))]
-        standing = self._upright(cell, level, upright) if upright and parts[2] >= enough else None
+        lines, weak_line = (
+            self._lines(cell, level, least) if parts[0] >= least else ([], settings.unfollowed * parts[0])
+        )
+        steps, weak_step = self._steps(cell, least) if parts[1] >= least else ([], settings.unfollowed * parts[1])
+        lines, weak_line = _enough(lines, weak_line, _HELPED * enough)
+        steps, weak_step = _enough(steps, weak_step, _HELPED * enough)
+        lines = [line for line in _single(lines) if not _foot_of(line, steps)]
+        found = [*lines, *(step for step in _single(steps) if not _beside(step[1], lines))]
+        upright_part = upright.total / half_upright if upright else 0.0
+        standing = self._upright(cell, level, upright) if upright and upright_part >= enough else None
         if standing is not None:
             # What the oblique search saw of it is the same line.
             found = [other for other in found if share_beside(other[1].points, standing.points, 3.0) < 0.5]
-            found.append((parts[2], standing))
+            found.append((upright_part, standing))
         best = [max((part for part, _ in of_look), default=0.0) for of_look in (lines, steps)]
-        seen = [max(best[0], weak_line), max(best[1], weak_step), parts[2] if standing is not None else 0.0]
-        together = _together(seen)
+        looks = [max(best[0], weak_line), max(best[1], weak_step), upright_part if standing is not None else 0.0]
+        together = _together(looks)
         if not found or together < enough:
             return min(score_of(together), settings.threshold - 1e-3), []
         strong = [(part, line) for part, line in found if part >= enough]
@@ -233,7 +240,7 @@ class _Searches:
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
         asked = [_least_contrast(self.view, cell, line, self.settings) for _, line in followed]
-        return _sorted_out(followed, asked)
+        return _sorted_out(self._weighed(cell - self.start, followed), asked)
 
     def _steps(self, cell: int, least: float) -> tuple[list[tuple[float, CrackLine]], float]:
         """Steps that stand out, and what the best of the others is worth."""
@@ -243,8 +250,15 @@ class _Searches:
             for part, points in self.steps.followed(cell - self.start, least, self.settings)
         ]
         usual = max(self.settings.least_step, self.settings.noise_multiple * float(self.view.noise[cell]))
-        asked = [self.settings.rim_step if self._along_rim(cell, line) else usual for _, line in followed]
-        return _sorted_out(followed, asked)
+        doubtful = [self._along_rim(cell, line) or self._of_streak(cell, line) for _, line in followed]
+        asked = [self.settings.rim_step if doubt else usual for doubt in doubtful]
+        return _sorted_out([(part * _step_worth(line, self.settings), line) for part, line in followed], asked)
+
+    def _weighed(self, place: int, followed: list[tuple[float, CrackLine]]) -> list[tuple[float, CrackLine]]:
+        """Weigh what the filters say of lines with what the lines themselves show, the more so in grainy cells."""
+        textured = float(self.lines.responses.textured[place])
+        mm_per_px = self.view.mm_per_px
+        return [(part * _line_worth(line, mm_per_px, self.settings) ** textured, line) for part, line in followed]
 
     def _ended(self, line: CrackLine) -> CrackLine:
         """End a line where the cell ends: beyond the rim its last places only go on."""
@@ -258,12 +272,52 @@ class _Searches:
         dark = _darker_way(self.view, cell, line.points) * self.settings.rim_mm / self.view.mm_per_px
         return not self.view.inside.any() or float(_within(self.view.inside, line.points + dark).mean()) < 0.5
 
+    def _of_streak(self, cell: int, line: CrackLine) -> bool:
+        """Whether a step is one side of a streak along the fingers: a little further it is bright again."""
+        down, right = np.abs(line.points[-1] - line.points[0])
+        if right > np.tan(np.deg2rad(self.settings.streak_lean_deg)) * down:
+            return False
+        across = _darker_way(self.view, cell, line.points)
+        bright, *dark = (
+            _sample(self.view, cell, line.points + across * distance / self.view.mm_per_px)
+            for distance in (-2.0, 2.0, *self.settings.streak_mm)
+        )
+        if not bright.size or not dark[0].size:
+            return False
+        height = float(np.median(bright) - np.median(dark[0]))
+        return any(float(np.median(bright) - np.median(level)) < 0.5 * height for level in dark[1:] if level.size)
+
     def _upright(self, cell: int, level: FloatImage, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""
         line = self._ended(follow_line(level, path.points))
         strayed = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= self.settings.upright_stray_mm
         clear = line.contrast >= _least_contrast(self.view, cell, line, self.settings)
         return line if clear and strayed and line.steadiness >= self.settings.upright_steadiness else None
+
+
+def _line_worth(line: CrackLine, mm_per_px: float, settings: CrackSettings) -> float:
+    """How much more than a usual grain boundary a line looks like a crack: deeper, longer, without gaps."""
+    deep = _within_bounds(line.contrast / settings.usual_contrast, 0.1, 4.0) ** settings.contrast_power
+    long = _within_bounds(line.length * mm_per_px / settings.usual_length_mm, 0.1, 4.0) ** settings.length_power
+    steady = (0.3 + 0.7 * _within_bounds(line.steadiness, 0.0, 1.0)) ** settings.steadiness_power
+    return float(deep * long * steady)
+
+
+def _step_worth(line: CrackLine, settings: CrackSettings) -> float:
+    """How much higher than usual a step is."""
+    return float(_within_bounds(line.contrast / settings.usual_step, 0.1, 4.0) ** settings.step_power)
+
+
+def _within_bounds(value: float, least: float, most: float) -> float:
+    return min(max(value, least), most)
+
+
+def _enough(
+    found: list[tuple[float, CrackLine]], weak: float, least: float
+) -> tuple[list[tuple[float, CrackLine]], float]:
+    """Keep what can be a finding, and what the best of all others is worth."""
+    kept = [scored for scored in found if scored[0] >= least]
+    return kept, max([weak, *(part for part, _ in found if part < least)])
 
 
 def _together(parts: list[float]) -> float:
@@ -277,8 +331,23 @@ def _sorted_out(
     """Split lines into those with the contrast asked for and the best part, in proportion, of the others."""
     clear = [min(max(line.contrast / least, 0.0), 1.0) for (_, line), least in zip(followed, asked, strict=True)]
     kept = [scored for scored, share in zip(followed, clear, strict=True) if share == 1.0]
-    weak = [part * share for (part, _), share in zip(followed, clear, strict=True) if share < 1.0]
+    weak = [part * max(share, _FAINT) for (part, _), share in zip(followed, clear, strict=True) if share < 1.0]
     return kept, max(weak, default=0.0)
+
+
+def _single(found: list[tuple[float, CrackLine]]) -> list[tuple[float, CrackLine]]:
+    """Leave lines out that run along a stronger one: the search found the same line again a little off."""
+    kept: list[tuple[float, CrackLine]] = []
+    for scored in sorted(found, key=lambda scored: -scored[0] * scored[1].length):
+        if not any(share_beside(scored[1].points, other.points, 4.0) > 0.5 for _, other in kept):
+            kept.append(scored)
+    return kept
+
+
+def _foot_of(line: tuple[float, CrackLine], steps: list[tuple[float, CrackLine]]) -> bool:
+    """Whether a line is the foot of a step far higher than the line is deep."""
+    high = [step for step in steps if step[0] >= line[0] and step[1].contrast > 4 * line[1].contrast]
+    return _beside(line[1], high)
 
 
 def _beside(line: CrackLine, others: list[tuple[float, CrackLine]]) -> bool:

@@ -16,9 +16,12 @@ from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
 
 POOL = 3
-"""Path search works on every third pixel, each holding the strongest response of its 3 x 3 pixels."""
-_SPACER = 16
-"""Rows of zeros between cells: more than half the widest filter and half a line together."""
+"""Each place of the path search holds the strongest response of its 3 x 3 pixels, at half the scale of the maps."""
+_SPACER = 15
+"""Rows of zeros between cells: more than half the widest filter and half a line together; a cell's rows and these are
+an even number."""
+_PITCH = 2
+"""Pixels at half the scale from place to place, for lines."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,16 +54,19 @@ class Lattice:
         Which places count.
     bridged : ndarray of bool, shape (rows,)
         Rows in which a busbar was bridged: nothing is to be seen there.
-    pitch_px : int
-        Map pixels from place to place.
+    pitch_px : ndarray, shape (2,)
+        Map pixels from place to place, down and right.
     first_px : ndarray, shape (2,)
         Row and column of the first place, map pixels.
+    step : int
+        Places per step of a path.
     """
 
     inside: NDArray[np.bool_]
     bridged: NDArray[np.bool_]
-    pitch_px: int
+    pitch_px: NDArray[np.float64]
     first_px: NDArray[np.float64]
+    step: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,32 +147,56 @@ def line_responses(view: PanelView, part: slice, bank: FilterBank, settings: Cra
     Returns
     -------
     Responses
-        On every third pixel, the strongest of 3 x 3.
+        On every fourth pixel, the strongest of 3 x 3 pixels at half the scale.
     """
     level = _without_streaks(view, part)
-    rows, columns = view.flat.shape[1:]
-    tall = as_one(level)
-    along = np.zeros((3, *tall.shape), np.float32)
-    for smooth, first, second in bank.derivatives:
-        for total, (x, y) in zip(along, ((second, smooth), (smooth, second), (first, first)), strict=True):
-            total += cv2.sepFilter2D(tall, cv2.CV_32F, x, y)
+    along = _halved_derivatives(level, bank)
+    rows, columns = along.shape[2:]
+    rows -= _SPACER // 2
     angles = _angles(settings)
-    responses = [_steered(along, angle, kernel) for angle, kernel in zip(angles, bank.lines, strict=True)]
-    pooled = less_mean_pooled(responses, level.shape, rows)
-    row_places, column_places = places(rows), places(columns)
-    inside = view.inside[np.ix_(row_places, column_places)]
-    first_px = np.array([row_places[0], column_places[0]], np.float64)
-    lattice = Lattice(inside, view.busbar_rows[row_places], POOL, first_px)
-    return in_multiples(pooled, lattice, bank, settings, settings.least_texture)
+    tall = along.reshape(3, -1, columns)
+    responses = [_steered(tall, angle, kernel) for angle, kernel in zip(angles, bank.lines, strict=True)]
+    pooled = less_mean_pooled(responses, along.shape[1:], rows, _PITCH)
+    return in_multiples(pooled, _lattice(view, (rows, columns), settings), bank, settings, settings.least_texture)
 
 
-def less_mean_pooled(responses: list[FloatImage], shape: tuple[int, ...], rows: int) -> FloatImage:
+def _halved_derivatives(level: FloatImage, bank: FilterBank) -> FloatImage:
+    """Second derivatives (down, right, mixed) of stacked cells, summed over widths, on every second pixel."""
+    tall = as_one(level)
+    out = np.empty((3, len(level), level.shape[1] // 2, (level.shape[2] + 1) // 2), np.float32)
+    for total, derivatives in zip(
+        out, zip(*(_pairs(*kernels) for kernels in bank.derivatives), strict=True), strict=True
+    ):
+        full = cv2.sepFilter2D(tall, cv2.CV_32F, *derivatives[0])
+        for x, y in derivatives[1:]:
+            cv2.add(full, cv2.sepFilter2D(tall, cv2.CV_32F, x, y), dst=full)
+        as_one(total)[:] = full[::2, ::2]
+    return out
+
+
+def _pairs(
+    smooth: NDArray[np.float32], first: NDArray[np.float32], second: NDArray[np.float32]
+) -> tuple[tuple[NDArray[np.float32], NDArray[np.float32]], ...]:
+    """Kernels in x and y of the three second derivatives."""
+    return (second, smooth), (smooth, second), (first, first)
+
+
+def _lattice(view: PanelView, half: tuple[int, int], settings: CrackSettings) -> Lattice:
+    rows, columns = half
+    inside = cv2.resize(view.inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.5
+    bars = cv2.resize(view.busbar_rows.astype(np.float32)[:, None], (1, rows), interpolation=cv2.INTER_AREA)[:, 0]
+    scale = np.array([(full - 1) / (size - 1) for full, size in zip(view.inside.shape, half, strict=True)])
+    kept = inside[::_PITCH, ::_PITCH]
+    return Lattice(kept, bars[::_PITCH] > 0.5, _PITCH * scale, np.zeros(2), settings.line_step)
+
+
+def less_mean_pooled(responses: list[FloatImage], shape: tuple[int, ...], rows: int, pitch: int) -> FloatImage:
     """Take the mean over angles off, and of each place's 3 x 3 pixels keep the strongest."""
     mean = responses[0].copy()
     for response in responses[1:]:
         cv2.add(mean, response, dst=mean)
     differences = (np.asarray(cv2.scaleAdd(mean, -1 / len(responses), own), np.float32) for own in responses)
-    return np.stack([_pooled(difference.reshape(shape), rows) for difference in differences])
+    return np.stack([_pooled(difference.reshape(shape), rows, pitch) for difference in differences])
 
 
 def in_multiples(
@@ -184,21 +214,48 @@ def in_multiples(
     the responses where it is not given.
     """
     inside = lattice.inside
-    seen = inside & ~lattice.bridged[:, None]
-    seen = seen if seen.any() else np.ones_like(seen)
-    middle, upper = np.quantile(pooled.max(axis=0)[:, seen], [0.5, 0.75], axis=1)
-    pooled *= inside
-    pooled /= np.maximum(middle, least_texture).astype(np.float32)[:, None, None]
-    marks = [settings.smooth_unevenness, settings.textured_unevenness]
+    seen = _every_second(inside & ~lattice.bridged[:, None])
+    middle, upper = _quartiles(_strongest(pooled), seen)
+    pooled *= inside / np.maximum(middle, least_texture).astype(np.float32)[:, None, None]
     if textured is None:
+        marks = [settings.smooth_unevenness, settings.textured_unevenness]
         textured = np.interp(upper / np.maximum(middle, 1e-6), marks, [0.0, 1.0]).astype(np.float32)
     grainy = np.flatnonzero(textured > 0)
     if grainy.size:
         steady = _steadied(np.minimum(pooled[:, grainy], np.float32(settings.grain_cap)), inside, bank)
-        steady /= np.maximum(np.quantile(steady.max(axis=0)[:, seen], 0.5, axis=1), 1e-6)[:, None, None]
+        steady /= np.maximum(_quartiles(_strongest(steady), seen)[0], 1e-6)[:, None, None]
         share = textured[grainy][:, None, None]
         pooled[:, grainy] += share * (steady - pooled[:, grainy])
     return Responses(pooled, textured, lattice)
+
+
+def _strongest(pooled: FloatImage) -> FloatImage:
+    """Strongest response over the angles."""
+    best = np.array(pooled[0])
+    for own in pooled[1:]:
+        np.maximum(best, own, out=best)
+    return best
+
+
+def _every_second(places_seen: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Flat indices of about every second place seen, each way, alike from all edges; of all places if none is seen."""
+    chosen = np.zeros_like(places_seen)
+    down, right = (_from_both_ends(size) for size in places_seen.shape)
+    chosen[np.ix_(down, right)] = True
+    return np.flatnonzero(places_seen & chosen if places_seen.any() else chosen)
+
+
+def _from_both_ends(size: int) -> NDArray[np.intp]:
+    half = np.arange(0, (size + 1) // 2, 2)
+    return np.union1d(half, size - 1 - half)
+
+
+def _quartiles(best: FloatImage, seen: NDArray[np.intp]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Middle and upper quartile over the places seen, per cell."""
+    own = best.reshape(len(best), -1)[:, seen]
+    middle, upper = len(seen) // 2, len(seen) * 3 // 4
+    own.partition((middle, upper), axis=1)
+    return np.asarray(own[:, middle]), np.asarray(own[:, upper])
 
 
 def _steadied(pooled: FloatImage, inside: NDArray[np.bool_], bank: FilterBank) -> FloatImage:
@@ -224,14 +281,20 @@ def _without_streaks(view: PanelView, part: slice) -> FloatImage:
     """Flat cells less their streaks, with rows of zeros between them so that no filter reaches from cell to cell."""
     flat = view.flat[part]
     cells, rows, columns = flat.shape
-    out = np.zeros((cells, rows + _SPACER, columns), np.float32)
+    side = _odd_fours(rows), _odd_fours(columns)
+    out = np.zeros((cells, side[0] + _SPACER, side[1]), np.float32)
     for cell, streaks in enumerate(view.streaks[part]):
-        level = out[cell, :rows]
-        np.subtract(flat[cell], cv2.resize(streaks, (columns, rows)), out=level)
         # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
+        level = flat[cell] - cv2.resize(streaks, (columns, rows))
         level *= np.exp(np.minimum(view.background[part][cell], 0))
         level *= view.inside
+        out[cell, : side[0]] = level if level.shape == side else cv2.resize(level, side[::-1])
     return out
+
+
+def _odd_fours(size: int) -> int:
+    """Return the nearest size of which every second and every fourth pixel lie alike from both edges."""
+    return max((size + 1) // 4, 1) * 4 + 1
 
 
 def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> FloatImage:
@@ -241,16 +304,17 @@ def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> Floa
     return np.asarray(cv2.filter2D(across, cv2.CV_32F, line))
 
 
-def _pooled(stack: FloatImage, rows: int) -> FloatImage:
+def _pooled(stack: FloatImage, rows: int, pitch: int) -> FloatImage:
     strongest = cv2.dilate(as_one(stack), np.ones((POOL, POOL), np.uint8)).reshape(stack.shape)
-    return np.asarray(strongest[:, places(rows)][:, :, places(stack.shape[2])])
+    down, right = (slice(first_place(size, pitch), size, pitch) for size in (rows, stack.shape[2]))
+    return np.ascontiguousarray(strongest[:, down, right])
 
 
-def places(size: int) -> NDArray[np.intp]:
+def places(size: int, pitch: int) -> NDArray[np.intp]:
     """Pixels at which the places lie, alike from both edges."""
-    return np.arange(first_place(size), size, POOL)
+    return np.arange(first_place(size, pitch), size, pitch)
 
 
-def first_place(size: int) -> int:
+def first_place(size: int, pitch: int) -> int:
     """Where the places begin, so that they lie alike from both edges."""
-    return (size - 1) % POOL // 2
+    return (size - 1) % pitch // 2

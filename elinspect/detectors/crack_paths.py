@@ -29,6 +29,8 @@ class Paths:
     strength : ndarray of float32, same shape
         The responses themselves: they decide between states that collect the same, so that a mirrored cell gives the
         mirrored paths.
+    step : int
+        Places per step.
     """
 
     gain: NDArray[np.int16]
@@ -36,6 +38,7 @@ class Paths:
     behind: NDArray[np.int16]
     total: NDArray[np.int16]
     strength: FloatImage
+    step: int
 
     def best_totals(self) -> NDArray[np.float64]:
         """Return what the best path of each cell collects, in multiples of its texture; shape (cells,)."""
@@ -58,7 +61,7 @@ class CrackPath:
     total: float
 
 
-def find_paths(responses: Responses, settings: CrackSettings) -> Paths:
+def find_paths(responses: Responses, settings: CrackSettings, upright_toll: float = 0.0) -> Paths:
     """Add responses up along paths that may turn by one angle per step.
 
     Parameters
@@ -67,6 +70,8 @@ def find_paths(responses: Responses, settings: CrackSettings) -> Paths:
         From `line_responses` or `step_responses`.
     settings : CrackSettings
         Toll per state, cap, steps.
+    upright_toll : float
+        Further cost of running straight along a finger.
     """
     textured = responses.textured[:, None, None]
     cap = settings.cap + textured * np.float32(settings.grain_cap - settings.cap)
@@ -74,30 +79,30 @@ def find_paths(responses: Responses, settings: CrackSettings) -> Paths:
     units = np.minimum(responses.strength, cap)
     units -= toll
     units *= np.float32(_UNIT)
-    units[upright(settings)] -= settings.upright_toll * _UNIT
+    units[_upright(settings)] -= upright_toll * _UNIT
     # Nothing can be seen where a busbar was bridged: a crack that crosses it pays less there.
     hidden = units[:, :, responses.lattice.bridged]
     units[:, :, responses.lattice.bridged] = np.maximum(hidden, -settings.busbar_toll * _UNIT)
-    margin = settings.step
+    margin = responses.lattice.step
     around = ((0, 0), (0, 0), (margin, margin), (margin, margin))
     # Nothing is worth anything in the margin, so that paths end there.
     gain = np.pad(np.maximum(units, -settings.cap * _UNIT).astype(np.int16), around, constant_values=_WALL)
-    ahead, behind = _collected(gain, settings)
+    ahead, behind = _collected(gain, _offsets(settings.angles, margin), settings.steps)
     middle = (..., slice(margin, -margin), slice(margin, -margin))
     gain, ahead, behind = gain[middle], ahead[middle], behind[middle]
-    return Paths(gain, ahead, behind, gain + ahead + behind, responses.strength)
+    return Paths(gain, ahead, behind, gain + ahead + behind, responses.strength, margin)
 
 
-def upright(settings: CrackSettings) -> list[int]:
+def _upright(settings: CrackSettings) -> list[int]:
     """Return the angles at which a finger streak answers."""
     middle = settings.angles // 2
     return [middle - 1, middle, middle + 1]
 
 
-def _offsets(settings: CrackSettings) -> list[tuple[int, int]]:
+def _offsets(angles: int, step: int) -> list[tuple[int, int]]:
     """One step ahead, in rows and columns, per angle; mirrored angles give mirrored steps."""
-    turns = np.pi * np.arange(settings.angles) / settings.angles
-    return [(_whole(settings.step * np.sin(turn)), _whole(settings.step * np.cos(turn))) for turn in turns]
+    turns = np.pi * np.arange(angles) / angles
+    return [(_whole(step * np.sin(turn)), _whole(step * np.cos(turn))) for turn in turns]
 
 
 def _whole(number: float) -> int:
@@ -105,14 +110,16 @@ def _whole(number: float) -> int:
     return int(abs(number) + 0.5 + 1e-9) * (1 if number > 0 else -1)
 
 
-def _collected(gain: NDArray[np.int16], settings: CrackSettings) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+def _collected(
+    gain: NDArray[np.int16], offsets: list[tuple[int, int]], steps: int
+) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
     """What the best path of a few steps beyond each state adds, either way; never below 0.
 
     All cells of one angle are one run of memory, in which a step is a fixed shift.
     """
     angles, width = len(gain), gain.shape[3]
-    shifts = [down * width + right for down, right in _offsets(settings)]
-    guard, size = settings.step * (width + 1), gain[0].size
+    shifts = [down * width + right for down, right in offsets]
+    guard, size = max(max(map(abs, offset)) for offset in offsets) * (width + 1), gain[0].size
     flat_gain = gain.reshape(angles, size)
     worth = {sign: np.zeros((angles, size + 2 * guard), np.int16) for sign in (1, -1)}
     collected = {sign: np.zeros((angles, size), np.int16) for sign in (1, -1)}
@@ -124,7 +131,7 @@ def _collected(gain: NDArray[np.int16], settings: CrackSettings) -> tuple[NDArra
         return worth[way][angle % angles, start : start + size]
 
     beyond = {sign: [seen(angle, sign) for angle in range(-1, angles + 1)] for sign in (1, -1)}
-    for _ in range(settings.steps):
+    for _ in range(steps):
         for sign in (1, -1):
             here = worth[sign][:, guard : guard + size]
             np.add(flat_gain, collected[sign], out=here)
@@ -151,12 +158,12 @@ def best_paths(
         equals = np.flatnonzero(total == highest)
         start = equals[strength.ravel()[equals].argmax()]
         angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
-        points = _traced(paths, cell, (angle, at_row, at_column), settings)
+        points = _traced(paths, cell, (angle, at_row, at_column))
         for piece in _new_pieces(points, taken):
             if len(piece) >= least_points:
                 found.append(CrackPath(np.array(piece, dtype=np.float64), best))
         for row, column in points:
-            reach = settings.step
+            reach = paths.step
             top, left = max(row - reach, 0), max(column - reach, 0)
             taken[top : row + reach + 1, left : column + reach + 1] = True
             total[:, top : row + reach + 1, left : column + reach + 1] = 0
@@ -174,8 +181,8 @@ def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list
     return [piece for piece in pieces if piece]
 
 
-def _traced(paths: Paths, cell: int, start: tuple[int, int, int], settings: CrackSettings) -> list[tuple[int, int]]:
-    offsets = _offsets(settings)
+def _traced(paths: Paths, cell: int, start: tuple[int, int, int]) -> list[tuple[int, int]]:
+    offsets = _offsets(len(paths.gain), paths.step)
     ahead = _follow(paths, cell, start, 1, offsets)
     behind = _follow(paths, cell, start, -1, offsets)
     return [*behind[::-1], start[1:], *ahead]

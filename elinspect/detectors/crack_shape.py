@@ -18,6 +18,8 @@ _SIDE = 3.5
 _STEP_SIDES = (1.5, 2.5, 3.5, 4.5, 5.5)
 _OVERHANG = 9.0
 _END_SHARE = 0.4
+_WIDEST_GAP = 21.0
+"""Wider than a bridged busbar, pixels."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,8 +78,8 @@ def _distances(first: Points, second: Points) -> NDArray[np.float64]:
 
 
 def _thinned(points: Points) -> Points:
-    """Leave points out as long as the line moves by less than a third of a pixel."""
-    thin = cv2.approxPolyDP(points.astype(np.float32)[:, None], 0.3, False)
+    """Leave points out as long as the line moves by less than a sixth of a pixel."""
+    thin = cv2.approxPolyDP(points.astype(np.float32)[:, None], 0.15, False)
     return np.asarray(thin[:, 0], np.float64)
 
 
@@ -135,7 +137,7 @@ def _followed(middle: Points, normal: Points, depth: NDArray[np.float64]) -> Cra
     course = _smoothest(depth)
     depths = np.convolve(depth[np.arange(len(course)), course], np.ones(5) / 5, mode="same")
     contrast = float(np.median(depths[6:-6])) if len(depths) > 14 else float(np.median(depths))
-    good = np.flatnonzero(depths >= _END_SHARE * contrast)
+    good = _longest_run(np.flatnonzero(depths >= _END_SHARE * contrast))
     line = middle + _OFFSETS[course][:, None] * normal
     first, last = (int(good[0]), int(good[-1])) if contrast > 0 and good.size else (0, len(line) - 1)
     if last - first < 3:
@@ -143,6 +145,12 @@ def _followed(middle: Points, normal: Points, depth: NDArray[np.float64]) -> Cra
     smooth_depths = np.convolve(depths[first : last + 1], np.ones(5) / 5, mode="valid")
     steadiness = float(np.quantile(smooth_depths, 0.1)) / contrast if contrast > 0 and smooth_depths.size else 0.0
     return CrackLine(_rounded(line[first : last + 1]), contrast, steadiness)
+
+
+def _longest_run(good: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Keep the longest piece without a wide gap: round a corner a path takes a short cut where nothing is."""
+    pieces = np.split(good, np.flatnonzero(np.diff(good) > _WIDEST_GAP / _SPACING) + 1)
+    return max(pieces, key=len)
 
 
 def _with_overhang(path: Points) -> Points:

@@ -17,7 +17,6 @@ from elinspect.detectors.crack_filters import (
     less_mean_pooled,
     places,
 )
-from elinspect.detectors.crack_paths import upright
 from elinspect.detectors.view import HALF
 from elinspect.records import FloatImage, PanelView
 from elinspect.settings import CrackSettings
@@ -65,17 +64,16 @@ def step_responses(
         np.abs(cv2.filter2D(cv2.addWeighted(across, -scale * np.sin(turn), down, scale * np.cos(turn), 0), -1, line))
         for turn, line in zip(np.pi * np.arange(settings.angles) / settings.angles, bank.step_lines, strict=True)
     ]
-    pooled = less_mean_pooled(responses, level.shape, rows)
+    pooled = less_mean_pooled(responses, level.shape, rows, POOL)
     inside = cv2.resize(view.inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.99
     inside = cv2.erode(np.pad(inside.astype(np.uint8), 1), np.ones((_RIM_PX, _RIM_PX), np.uint8))[1:-1, 1:-1] > 0
     bars = cv2.resize(view.busbar_rows.astype(np.float32)[:, None], (1, rows), interpolation=cv2.INTER_AREA)[:, 0]
-    kept = inside[np.ix_(places(rows), places(columns))]
+    kept = inside[np.ix_(places(rows, POOL), places(columns, POOL))]
     # The middle of a pixel at half the scale lies between two pixels of the maps.
-    first_px = np.array([places(rows)[0], places(columns)[0]]) * HALF + (HALF - 1) / 2
-    lattice = Lattice(kept, bars[places(rows)] > 0.5, POOL * HALF, first_px)
+    first_px = np.array([places(rows, POOL)[0], places(columns, POOL)[0]]) * HALF + (HALF - 1) / 2
+    lattice = Lattice(kept, bars[places(rows, POOL)] > 0.5, np.full(2, float(POOL * HALF)), first_px, settings.step)
     out = in_multiples(pooled, lattice, bank, settings, settings.step_least_texture, textured)
     out.strength[[-1, 0, 1]] -= settings.along_busbar_toll * _near(lattice.bridged)[:, None]
-    out.strength[upright(settings)] -= settings.upright_step_toll
     return out
 
 
@@ -95,9 +93,9 @@ def _level(view: PanelView, part: slice) -> FloatImage:
         streaks = view.streaks[part][cell]
         streaks = cv2.resize(streaks, (columns, len(streaks)), interpolation=cv2.INTER_AREA)
         np.subtract(own, cv2.resize(streaks, small), out=level)
+        # Contrast in counts: where it is dark the logarithm blows the noise up.
+        np.expm1(level, out=level, where=level < 0)
         # Shading along an edge and sections between busbars that carry unlike currents are no cracks.
-        level -= np.median(level[:, places(columns)], axis=1)[:, None]
-        level -= np.median(level[places(rows)], axis=0)
-        background = cv2.resize(view.background[part][cell], small, interpolation=cv2.INTER_AREA)
-        level *= np.exp(np.minimum(background, 0))
+        level -= np.median(level[:, places(columns, POOL)], axis=1)[:, None]
+        level -= np.median(level[places(rows, POOL)], axis=0)
     return out

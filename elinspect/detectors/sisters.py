@@ -108,7 +108,17 @@ def _left_of(
         deviations.append(moved_half * _gain(own_half, moved_half, settings, view.mm_per_px * HALF))
     if not flats:
         return None
-    return own - np.median(flats, axis=0), own_half - np.median(deviations, axis=0), len(flats)
+    return own - _middle(flats), own_half - _middle(deviations), len(flats)
+
+
+def _middle(cells: list[FloatImage]) -> FloatImage:
+    """Median of one to three pictures, without sorting."""
+    if len(cells) > 3:
+        return np.asarray(np.median(cells, axis=0), np.float32)
+    if len(cells) < 3:
+        return np.asarray((cells[0] + cells[-1]) / 2, np.float32)
+    low, high = cv2.min(cells[0], cells[1]), cv2.max(cells[0], cells[1])
+    return np.asarray(cv2.max(low, cv2.min(high, cells[2])), np.float32)
 
 
 def _correlation(one: NDArray[np.float32], other: NDArray[np.float32]) -> float:

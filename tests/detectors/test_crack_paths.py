@@ -8,7 +8,7 @@ from elinspect.detectors.crack_paths import best_paths, find_paths
 from elinspect.detectors.crack_shape import CrackLine, follow_line, joined, tour
 from elinspect.settings import CrackSettings
 
-SETTINGS = CrackSettings(angles=12, step=3, steps=6, cap=6.0, toll=2.0, upright_toll=1.0, busbar_toll=0.0)
+SETTINGS = CrackSettings(angles=12, steps=6, cap=6.0, toll=2.0, busbar_toll=0.0)
 LEVEL = 0
 UPRIGHT = 6
 
@@ -20,7 +20,7 @@ def _responses(places: dict[tuple[int, int, int], float], bridged: list[int] | N
         strength[angle, 0, row, column] = value
     rows = np.zeros(30, bool)
     rows[bridged or []] = True
-    lattice = Lattice(np.ones((30, 40), bool), rows, 3, np.zeros(2))
+    lattice = Lattice(np.ones((30, 40), bool), rows, np.full(2, 3.0), np.zeros(2), step=3)
     return Responses(strength, np.zeros(1, np.float32), lattice)
 
 
@@ -41,7 +41,7 @@ def test_one_strong_spot_counts_no_more_than_the_cap() -> None:
 def test_upright_places_pay_the_finger_toll() -> None:
     # Four places of 5: 5 - 2 - 1 = 2 each.
     line = {(UPRIGHT, row, 20): 5.0 for row in (5, 8, 11, 14)}
-    assert find_paths(_responses(line), SETTINGS).best_totals() == pytest.approx([8.0])
+    assert find_paths(_responses(line), SETTINGS, upright_toll=1.0).best_totals() == pytest.approx([8.0])
 
 
 def test_gap_costs_its_toll_but_not_at_a_bridged_busbar() -> None:
