@@ -139,7 +139,7 @@ def test_a_zoomed_view_shows_only_some_cells_and_the_whole_panel_all(driver) -> 
     view = driver.window._panel.view
     picture, said = view.picture, []
     view.looked.connect(said.append)
-    view.set_picture(picture)
+    view.set_pictures((picture,))
     view.zoom_to(picture.places.quads[0], 0.6)
     driver.until(lambda: said != [])
     assert 0 < said[-1] < 12

@@ -175,6 +175,7 @@ class GateWindow(QMainWindow):
             "unread": self._open_unread,
             "earlier": self._toggle_earlier,
             "rule": self._toggle_rule,
+            "next_picture": self._turn_picture,
             "sign_in": lambda: self._desk_hands.ask(),
             "lock": lambda: self._desk_hands.lock(),
             "next_panel": lambda: self._presenter.step_panel(1),
@@ -285,6 +286,7 @@ class GateWindow(QMainWindow):
         view.chosen.connect(self._cell_chosen)
         self._flag.asked.connect(self._presenter.go_to)
         view.looked.connect(self._looked)
+        view.turned.connect(self._picture_turned)
         view.measured.connect(self._measured)
         self._decision.written.connect(self._presenter.written)
         self._decision.left.connect(self._presenter.leave_reason)
@@ -350,7 +352,7 @@ class GateWindow(QMainWindow):
         self._on_screen = inspection
         self._clock_from = None
         self._drop_earlier()
-        self._flag.show_picture(None)
+        self._flag.show_pictures(())
         review = self._presenter.state.review
         if inspection is None or review is None:
             self._show_empty()
@@ -375,16 +377,16 @@ class GateWindow(QMainWindow):
 
     # Pictures
 
-    def _picture_ready(self, inspection: str, picture: Picture) -> None:
+    def _picture_ready(self, inspection: str, pictures: tuple[Picture, ...]) -> None:
         if inspection == self._on_screen:
             state = self._presenter.state
             mm_per_px = state.review.result.quality.mm_per_px if state.review is not None else None
-            self._panel.show_picture(picture, state.scheme, inspection, mm_per_px)
-            self._flag.show_picture(picture)
+            self._panel.show_pictures(pictures, state.scheme, inspection, mm_per_px)
+            self._flag.show_pictures(pictures)
             self._panel.view.set_lines(state.lines, state.line.flag.id if state.line is not None else None)
             self._flag.show_selected(self._panel.view.selected)
         elif self._earlier is not None and inspection == self._earlier.review.inspection:
-            self._earlier.show(self._panel, picture)
+            self._earlier.show(self._panel, pictures)
 
     def _picture_failed(self, inspection: str, error: Exception) -> None:
         if inspection == self._on_screen:
@@ -405,6 +407,19 @@ class GateWindow(QMainWindow):
                 self._clock_from = time.monotonic()
                 self._tick()
             self._presenter.look_ahead(self._pictures.prefetch)
+
+    def _turn_picture(self) -> None:
+        view = self._panel.view
+        if view.count > 1:
+            view.turn_to((view.number + 1) % view.count)
+        elif view.count:
+            self._presenter.say_hint(words("desktop.picture.only_one"))
+
+    def _picture_turned(self) -> None:
+        if self._earlier is not None:
+            ready = self._pictures.kept(self._earlier.review.inspection)
+            if ready is not None:
+                self._earlier.show(self._panel, ready)
 
     def _read_picture_again(self) -> None:
         review = self._presenter.state.review
@@ -439,6 +454,8 @@ class GateWindow(QMainWindow):
 
     def _zoom_flag(self) -> None:
         view, line = self._panel.view, self.state.line
+        if line is not None and _is_on(line.flag.string, line.flag.position, view.selected):
+            view.turn_to(line.flag.tile)
         picture = view.picture
         if picture is None:
             return

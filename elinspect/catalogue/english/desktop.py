@@ -46,6 +46,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.do.scan": "Serial of the panel in front of you: scan or type it",
     "desktop.do.unread": "Files that could not be inspected, and why",
     "desktop.do.earlier": "Earlier picture of this panel laid over this one",
+    "desktop.do.next_picture": "Show the next picture of a panel of several",
     "desktop.do.rule": "Lay a rule on the picture",
     "desktop.do.sign_in": "Another person signs in",
     "desktop.do.lock": "Lock the window",
@@ -95,6 +96,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.short.scrap": "Scrap",
     "desktop.short.withdraw": "Take back",
     "desktop.short.earlier": "Earlier",
+    "desktop.short.next_picture": "Next picture",
     "desktop.short.rule": "Rule",
     "desktop.short.take_back": "Take back",
     "desktop.short.undo": "Undo",
@@ -172,6 +174,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.role.quality_engineer": "quality engineer",
     "desktop.role.auditor": "auditor, reads only",
     "desktop.role.administrator": "administrator",
+    "desktop.picture.which": "Picture {place} of {total}",
+    "desktop.picture.only_one": "This panel has one picture.",
     "desktop.rule.mm": "{value:.1f} mm",
     "desktop.rule.cells": "{value:.2f} of a cell (its size is not known)",
     "desktop.rule.begin": "Rule: drag from one point to the other, or click both. X or Esc takes it off.",
@@ -374,11 +378,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} cell has not been on screen yet: look at the whole panel (F).",
         "{n} cells have not been on screen yet: look at the whole panel (F).",
     ),
-    "desktop.elsewhere": (
-        "{n} cell lies in a further picture of this panel, which the window does not show: hold it or send it to "
-        "rework.",
-        "{n} cells lie in further pictures of this panel, which the window does not show: hold it or send it to "
-        "rework.",
+    "desktop.unseen_of_several": (
+        "{n} cell has not been on screen yet: look at every picture of the panel (V), each as a whole (F).",
+        "{n} cells have not been on screen yet: look at every picture of the panel (V), each as a whole (F).",
     ),
     "desktop.no_decision": "No decision has been made here that could be taken back.",
     "desktop.take_back_needs_reason": "Taking a decision back needs a reason.",

@@ -26,12 +26,19 @@ class Earlier:
     found: EarlierPicture
     review: Review
 
-    def show(self, panel: PanelPane, picture: Picture) -> None:
+    def show(self, panel: PanelPane, pictures: tuple[Picture, ...]) -> None:
         """Lay it over the picture on screen, and say above it that it is not today's."""
-        if not self.review.result.panel.found:
+        number, now = panel.view.number, panel.view.picture
+        alike = now is not None and len(pictures) == panel.view.count
+        # Of a panel of several pictures each must show the same cells as before.
+        if alike and now is not None and len(pictures) > 1:
+            alike = pictures[number].places.addresses == now.places.addresses
+        if not alike or not self.review.result.panel.found:
+            panel.view.show_earlier(None)
             panel.show_banner(words("desktop.earlier.unlike"))
             return
-        panel.view.show_earlier(picture, flag_lines(self.review))
+        lines = [line for line in flag_lines(self.review) if line.flag.tile == number]
+        panel.view.show_earlier(pictures[number], lines)
         decision = self.found.decision
         if decision is not None:
             made = words("desktop.earlier.decided", decision=decision.value)

@@ -52,7 +52,7 @@ class FlagPane(QWidget):
         self.setObjectName("pane")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self._theme: Theme = DARK
-        self._picture: Picture | None = None
+        self._pictures: tuple[Picture, ...] = ()
         self._table: Grey | None = None
         self._state = GateState()
         self._whole = False
@@ -89,7 +89,7 @@ class FlagPane(QWidget):
         standing.addWidget(self._standing, 1)
         layout.addLayout(standing)
         layout.addWidget(self._note)
-        layout.addLayout(self._pictures(actions))
+        layout.addLayout(self._picture_grid(actions))
         layout.addLayout(self._figure_grid())
         layout.addLayout(self._button_row(_ANSWERS, actions))
         layout.addLayout(self._button_row(_FURTHER, actions))
@@ -110,7 +110,7 @@ class FlagPane(QWidget):
             row.addWidget(self.buttons[name])
         return row
 
-    def _pictures(self, actions: Mapping[str, QAction]) -> QGridLayout:
+    def _picture_grid(self, actions: Mapping[str, QAction]) -> QGridLayout:
         grid = QGridLayout()
         grid.setSpacing(4)
         self._flagged_caption.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
@@ -153,10 +153,10 @@ class FlagPane(QWidget):
         self.flags.use_theme(theme)
         self._show_line(self._state.line)
 
-    def show_picture(self, picture: Picture | None) -> None:
-        """Use a picture from now on."""
-        self._picture = picture
-        self._table = picture.automatic.table() if picture is not None else None
+    def show_pictures(self, pictures: tuple[Picture, ...]) -> None:
+        """Use the pictures of a panel from now on; a cell is shown in the one in which it was judged."""
+        self._pictures = pictures
+        self._table = pictures[0].automatic.table() if pictures else None
         self._show_close_ups()
 
     def show_contrast(self, contrast: Contrast) -> None:
@@ -239,10 +239,11 @@ class FlagPane(QWidget):
             value.setVisible(shown)
 
     def _show_close_ups(self) -> None:
-        line, picture = self._state.line, self._picture
+        line = self._state.line
         address = _address_of(line)
         if self._selected is not None and self._selected != address:
             line, address = None, self._selected
+        picture = self._picture_with(line, address)
         if picture is None or self._state.review is None or address is None:
             for view, caption in (
                 (self.flagged, self._flagged_caption),
@@ -266,6 +267,12 @@ class FlagPane(QWidget):
         self._good_caption.setText(
             words("desktop.close_up.good", address=self._written(other)) if other is not None else ""
         )
+
+    def _picture_with(self, line: FlagLine | None, address: Address | None) -> Picture | None:
+        if line is not None and line.flag.tile < len(self._pictures):
+            return self._pictures[line.flag.tile]
+        showing = (each for each in self._pictures if address is not None and address in each.places.addresses)
+        return next(showing, self._pictures[0] if self._pictures else None)
 
     def _good_cell(self, result: PanelResult, address: Address, flagged: frozenset[Address]) -> Address | None:
         key = (id(result), address, flagged)

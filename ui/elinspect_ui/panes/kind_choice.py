@@ -61,6 +61,7 @@ class KindChoice:
         elif line.flag.position is None or self._panel.view.picture is None:
             self._presenter.say_refused(words("desktop.redraw.cells_only"))
         elif self._presenter.may_answer():
+            self._panel.view.turn_to(line.flag.tile)
             self._panel.show_banner(
                 words("desktop.redraw.line" if line.flag.kind in LINE_KINDS else "desktop.redraw.box")
             )

@@ -21,6 +21,7 @@ from elinspect.catalogue import words
 from elinspect.recipe import AddressScheme
 from elinspect_ui.panes.buttons import CommandButton
 from elinspect_ui.panes.labels import ElidedLabel, plain_label, spread
+from elinspect_ui.presenters.commands import BY_NAME
 from elinspect_ui.presenters.panel_words import PanelWords
 from elinspect_ui.viewer.picture import Contrast, Picture
 from elinspect_ui.viewer.picture_view import PictureView
@@ -62,6 +63,7 @@ class PanelPane(QWidget):
         self._chosen: dict[str, tuple[int, ...]] = {}
         self.view = PictureView()
         self.view.setAccessibleName(words("desktop.picture.name"))
+        self.view.turned.connect(self._show_turn)
         self._serial = plain_label("serial")
         self._facts = ElidedLabel("soft")
         self._warning = plain_label("warning")
@@ -127,6 +129,9 @@ class PanelPane(QWidget):
         row.setSpacing(6)
         for name in ("fit", "zoom_flag", "marks", "earlier", "rule"):
             row.addWidget(CommandButton(name, actions[name]))
+        self.turn = CommandButton("next_picture", actions["next_picture"])
+        self.turn.setVisible(False)
+        row.addWidget(self.turn)
         row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}
         for name in _REST:
@@ -171,18 +176,28 @@ class PanelPane(QWidget):
         self._progress.setVisible(working)
         self._again.setVisible(again)
         self._stack.setCurrentIndex(1)
-        self.view.set_picture(None)
+        self.view.set_pictures(())
+        self._show_turn()
         self._automatic = None
 
-    def show_picture(
-        self, picture: Picture, scheme: AddressScheme, panel: str = "", mm_per_px: float | None = None
+    def show_pictures(
+        self, pictures: tuple[Picture, ...], scheme: AddressScheme, panel: str = "", mm_per_px: float | None = None
     ) -> None:
-        """Show a picture with the contrast its own percentiles give, or the one chosen for this panel before."""
-        self._automatic = picture.automatic
+        """Show a panel with the contrast its own percentiles give, or the one chosen for it before."""
+        self._automatic = pictures[0].automatic
         self._panel = panel
         self._stack.setCurrentIndex(0)
-        self.view.set_picture(picture, scheme, mm_per_px)
+        self.view.set_pictures(pictures, scheme, mm_per_px)
+        self._show_turn()
         self._set_sliders(self._chosen.get(panel, tuple(_REST.values())))
+
+    def _show_turn(self) -> None:
+        """Say on the button which of several pictures is in front."""
+        count = self.view.count
+        self.turn.setVisible(count > 1)
+        if count > 1:
+            which = words("desktop.picture.which", place=self.view.number + 1, total=count)
+            self.turn.setText(f"{which}  [{BY_NAME['next_picture'].shown_key}]")
 
     def show_banner(self, text: str) -> None:
         """Show what to do in place of the heading while something is being drawn; an empty text brings that back."""

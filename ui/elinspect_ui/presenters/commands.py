@@ -76,6 +76,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("unread", "panel", ("F4",)),
     Command("earlier", "view", ("E",)),
     Command("rule", "view", ("X",)),
+    Command("next_picture", "view", ("V",)),
     Command("zoom_flag", "view", ("Z",)),
     Command("fit", "view", ("F", "Home")),
     Command("zoom_in", "view", ("+", "=")),

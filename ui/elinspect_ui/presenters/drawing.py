@@ -53,16 +53,19 @@ def drawn_flag(
     """
     address = _address(places, outline, selected)
     if kind in PANEL_KINDS:
-        return _flag(kind, None, None, places.to_file(outline if outline is not None else places.outline), scheme)
+        shape = outline if outline is not None else places.outline
+        return _flag(kind, None, None, places.to_file(shape), scheme, places.tile)
     if address is None:
         raise ElinspectError("desktop.add.no_cell")
     if kind in STRING_KINDS:
-        return _flag(kind, address.string, None, places.to_file(_string_outline(places, address.string)), scheme)
+        return _flag(
+            kind, address.string, None, places.to_file(_string_outline(places, address.string)), scheme, places.tile
+        )
     index = places.index_of(address)
     if index is None:
         raise ElinspectError("desktop.add.no_cell")
     shape = outline if outline is not None else places.quads[index]
-    flag = _flag(kind, address.string, address.position, places.to_file(shape), scheme)
+    flag = _flag(kind, address.string, address.position, places.to_file(shape), scheme, places.tile)
     if outline is None:
         return flag
     if kind in LINE_KINDS:
@@ -118,7 +121,9 @@ def with_new_id(flag: Flag) -> Flag:
     return replace(flag, id=f"i{uuid.uuid4().hex[:10]}")
 
 
-def _flag(kind: Kind, string: int | None, position: int | None, outline: Points, scheme: AddressScheme) -> Flag:
+def _flag(
+    kind: Kind, string: int | None, position: int | None, outline: Points, scheme: AddressScheme, tile: int
+) -> Flag:
     low, high = outline.min(axis=0), outline.max(axis=0)
     return with_new_id(
         Flag(
@@ -131,6 +136,7 @@ def _flag(kind: Kind, string: int | None, position: int | None, outline: Points,
             box_px=(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),
             message=_message("added", kind, write_address(scheme, string, position), position is not None),
             source=Source.INSPECTOR,
+            tile=tile,
         )
     )
 

@@ -561,6 +561,10 @@ class GatePresenter:
     def _say(self, text: str, tone: Tone) -> None:
         self._show(notice=Notice(text, tone))
 
+    def say_hint(self, text: str) -> None:
+        """Say something that helps."""
+        self._say(text, Tone.HINT)
+
     def say_refused(self, text: str) -> None:
         """Say in words why something asked for is not done."""
         self._say(text, Tone.REFUSED)

@@ -34,6 +34,8 @@ class PanelPlaces:
         Cells found, in the order of `quads`; empty where no panel was found.
     quads : ndarray, shape (n, 4, 2)
         Corners of each cell in the gate view, clockwise from its top left.
+    tile : int
+        Which picture of the panel it is; its cells are those judged in it.
     """
 
     layout: Layout
@@ -43,6 +45,7 @@ class PanelPlaces:
     outline: Points
     addresses: tuple[Address, ...]
     quads: Points
+    tile: int = 0
 
     def to_gate(self, points: Points) -> Points:
         """Bring points (x, y), shape (n, 2), of the stored picture to the gate view."""
@@ -91,7 +94,7 @@ class PanelPlaces:
         return homography(self.quads[index], _UNIT_SQUARE)
 
 
-def places_of(result: PanelResult, width_px: int, height_px: int) -> PanelPlaces:
+def places_of(result: PanelResult, width_px: int, height_px: int, tile: int = 0) -> PanelPlaces:
     """Work out where the cells of a result lie in the gate view.
 
     Parameters
@@ -100,6 +103,8 @@ def places_of(result: PanelResult, width_px: int, height_px: int) -> PanelPlaces
         What the pipeline said.
     width_px, height_px : int
         Size of the stored picture.
+    tile : int
+        Which picture of the panel it is.
     """
     facts = result.panel
     orientation = Orientation(facts.rotation_deg or 0, bool(facts.mirrored))  # type: ignore[arg-type]
@@ -107,18 +112,29 @@ def places_of(result: PanelResult, width_px: int, height_px: int) -> PanelPlaces
     turned = orientation.rotation_deg in (90, 270)
     width, height = (height_px, width_px) if turned else (width_px, height_px)
     whole = np.array([[0.0, 0.0], [width - 1, 0.0], [width - 1, height - 1], [0.0, height - 1]])
-    outline = whole if facts.corners_px is None else through(matrix, np.array(facts.corners_px, dtype=np.float64))
-    corners = np.array([cell.corners_px for cell in result.cells], dtype=np.float64).reshape(-1, 4, 2)
+    cells = [cell for cell in result.cells if cell.tile == tile]
+    corners = np.array([cell.corners_px for cell in cells], dtype=np.float64).reshape(-1, 4, 2)
     quads = through(matrix, corners.reshape(-1, 2)).reshape(-1, 4, 2)
+    outline = whole
+    if result.image.tiles and len(quads):  # the panel reaches beyond each of its pictures
+        outline = _box_around(quads.reshape(-1, 2))
+    elif facts.corners_px is not None and not result.image.tiles:
+        outline = through(matrix, np.array(facts.corners_px, dtype=np.float64))
     return PanelPlaces(
         layout=facts.layout,
         gate_from_file=matrix,
         width_px=width,
         height_px=height,
         outline=read_only(clockwise_from_top_left(outline)),
-        addresses=tuple(cell.address for cell in result.cells),
+        addresses=tuple(cell.address for cell in cells),
         quads=read_only(clockwise_from_top_left(quads) if len(quads) else quads),
+        tile=tile,
     )
+
+
+def _box_around(points: Points) -> Points:
+    (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
+    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
 
 
 def through(matrix: NDArray[np.float64], points: Points) -> Points:

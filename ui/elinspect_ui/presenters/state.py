@@ -151,16 +151,10 @@ class GateState:
         own: tuple[str, ...] = ()
         if disposition in _RELEASING and self.picture is not PictureState.SHOWN:
             own = (picture_words(self.picture),)
-        elif disposition in _RELEASING and self.elsewhere:
-            own = (words("desktop.elsewhere", n=self.elsewhere),)
         elif disposition in _RELEASING and self.unseen:
-            own = (words("desktop.unseen", n=self.unseen),)
+            several = bool(self.review.result.image.tiles)
+            own = (words("desktop.unseen_of_several" if several else "desktop.unseen", n=self.unseen),)
         return (*own, *self.missing.get(disposition, (words("desktop.not_known"),)))
-
-    @property
-    def elsewhere(self) -> int:
-        """Cells that were judged in a further picture of the panel, which the window does not show: nobody saw them."""
-        return sum(cell.tile != 0 for cell in self.review.result.cells) if self.review is not None else 0
 
     @property
     def closed(self) -> bool:

@@ -3,7 +3,8 @@
 Contrast changes only the table from counts to grey; the counts are never touched.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +71,24 @@ class Picture:
     typical: TypicalCell | None = None
 
 
-def make_picture(image: ElImage, result: PanelResult) -> Picture:
+def make_pictures(images: Sequence[ElImage], result: PanelResult) -> tuple[Picture, ...]:
+    """Prepare every exposure of a panel for the screen, all with the same steps and the same contrast.
+
+    So a picture that is darker than its neighbour is also seen to be.
+    """
+    top = max(_top(image) for image in images)
+    pictures = [make_picture(image, result, number, top) for number, image in enumerate(images)]
+    together = Contrast(
+        min(picture.automatic.low for picture in pictures), max(picture.automatic.high for picture in pictures)
+    )
+    return tuple(replace(picture, automatic=together) for picture in pictures)
+
+
+def _top(image: ElImage) -> float:
+    return max(float(image.counts.max(initial=0.0)), image.saturation, 1.0)
+
+
+def make_picture(image: ElImage, result: PanelResult, number: int = 0, top: float | None = None) -> Picture:
     """Prepare an exposure for the screen; takes a moment, never called on the Qt thread.
 
     Parameters
@@ -79,8 +97,12 @@ def make_picture(image: ElImage, result: PanelResult) -> Picture:
         As read from the file.
     result : PanelResult
         Where the panel lies.
+    number : int
+        Which picture of the panel it is.
+    top : float, optional
+        Counts of the highest step; those the picture itself needs if left out.
     """
-    top = max(float(image.counts.max(initial=0.0)), image.saturation, 1.0)
+    top = _top(image) if top is None else top
     steps = max(1.0, float(np.floor(_TOP / top))) if top <= _TOP else _TOP / top
     # One pass that scales, rounds and clips: 21.6 MP in 27 ms instead of 98 ms (measured).
     first = np.asarray(cv2.addWeighted(image.counts, steps, image.counts, 0.0, 0.0, dtype=cv2.CV_16U), dtype=np.uint16)
@@ -89,10 +111,10 @@ def make_picture(image: ElImage, result: PanelResult) -> Picture:
         rows, columns = levels[-1].shape
         halved = cv2.resize(levels[-1], ((columns + 1) // 2, (rows + 1) // 2), interpolation=cv2.INTER_AREA)
         levels.append(read_only(np.asarray(halved, dtype=np.uint16)))
-    places = places_of(result, image.width_px, image.height_px)
+    places = places_of(result, image.width_px, image.height_px, number)
     # A level where a cell is a few hundred pixels large: fine enough for what a cell alone has, and quick.
-    number = min(_TYPICAL_LEVEL, len(levels) - 1) if max(first.shape) > _LARGE_PX else 0
-    typical = typical_cell(levels[number], 2**number, places, result)
+    fine = min(_TYPICAL_LEVEL, len(levels) - 1) if max(first.shape) > _LARGE_PX else 0
+    typical = typical_cell(levels[fine], 2**fine, places, result)
     return Picture(tuple(levels), steps, places, _automatic(first, places), typical)
 
 

@@ -3,8 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
 from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QColor,
@@ -25,6 +23,7 @@ from elinspect_ui.theme import PICTURE_GROUND
 from elinspect_ui.viewer.picture import Contrast, Grey, Picture
 from elinspect_ui.viewer.rule import Rule
 from elinspect_ui.viewer.scene import Scene, ScenePainter, box_of
+from elinspect_ui.viewer.seen import SeenCells
 from elinspect_ui.viewer.sketch import Sketch
 from elinspect_ui.viewer.typical import aligned
 from elinspect_ui.viewer.viewport import Viewport
@@ -36,7 +35,7 @@ _CLOSE_SCALE = 5.0
 
 
 class PictureView(QWidget):
-    """Shows one exposure in the gate view.
+    """Shows one exposure in the gate view; of a panel of several, each cell in the one in which it was judged.
 
     Parameters
     ----------
@@ -52,7 +51,9 @@ class PictureView(QWidget):
     drawing_left : Signal
         The inspector left the drawing without a flag.
     shown : Signal
-        The picture set last has been painted.
+        The pictures set last: the first has been painted.
+    turned : Signal
+        Another picture of the panel is in front.
     looked : Signal
         More of the panel has been on screen: how many cells have not yet been, each whole and from the camera's own
         pixels.
@@ -64,16 +65,19 @@ class PictureView(QWidget):
     drawn = Signal(object)
     drawing_left = Signal()
     shown = Signal()
+    turned = Signal()
     looked = Signal(int)
     measured = Signal(str)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._scheme = AddressScheme()
+        self._pictures: tuple[Picture, ...] = ()
         self._picture: Picture | None = None
         self._table: Grey | None = None
         self._viewport = Viewport(1, 1)
         self._fitted = True
+        self._all_lines: Sequence[FlagLine] = ()
         self._lines: Sequence[FlagLine] = ()
         self._current: str | None = None
         self._selected: Address | None = None
@@ -83,7 +87,7 @@ class PictureView(QWidget):
         self._sketch: Sketch | None = None
         self._rule: Rule | None = None
         self._mm_per_px: float | None = None
-        self._seen: NDArray[np.bool_] = np.zeros(0, dtype=bool)
+        self._seen = SeenCells()
         self._earlier: tuple[Picture, Sequence[FlagLine]] | None = None
         self._earlier_table: tuple[Picture, Grey] | None = None
         self._press: QPoint | None = None
@@ -99,6 +103,16 @@ class PictureView(QWidget):
     def picture(self) -> Picture | None:
         """The picture on screen."""
         return self._picture
+
+    @property
+    def number(self) -> int:
+        """Which of the panel's pictures it is."""
+        return self._pictures.index(self._picture) if self._picture is not None else 0
+
+    @property
+    def count(self) -> int:
+        """How many pictures the panel has."""
+        return len(self._pictures)
 
     @property
     def viewport(self) -> Viewport:
@@ -120,14 +134,16 @@ class PictureView(QWidget):
         """The kind being drawn; None while nothing is."""
         return self._sketch.kind if self._sketch is not None else None
 
-    def set_picture(
-        self, picture: Picture | None, scheme: AddressScheme | None = None, mm_per_px: float | None = None
+    def set_pictures(
+        self, pictures: tuple[Picture, ...], scheme: AddressScheme | None = None, mm_per_px: float | None = None
     ) -> None:
-        """Show a picture, all of it, or none; rulers write strings and positions as the scheme says."""
-        self._picture = picture
+        """Show the first picture of a panel, all of it, or none; rulers write strings as the scheme says."""
+        self._pictures = pictures
+        self._picture = picture = pictures[0] if pictures else None
         self._mm_per_px = mm_per_px
         self._earlier = None
-        self._seen = np.zeros(len(picture.places.addresses) if picture is not None else 0, dtype=bool)
+        self._seen = SeenCells(pictures)
+        self._all_lines = self._lines = ()
         self.leave_rule()
         self._scheme = scheme or AddressScheme()
         self._selected = self._current = None
@@ -138,16 +154,40 @@ class PictureView(QWidget):
             self.fit()
         self.update()
 
+    def turn_to(self, number: int) -> None:
+        """Bring another picture of the panel to the front, at the same scale where it was enlarged."""
+        if not 0 <= number < len(self._pictures) or self._pictures[number] is self._picture:
+            return
+        self.leave_rule()
+        self.leave_drawing()
+        self._earlier = None
+        self._picture = self._pictures[number]
+        self._sort_lines()
+        if self._fitted:
+            self.fit()
+        else:
+            self._look(self._viewport)
+        self.turned.emit()
+
+    def _sort_lines(self) -> None:
+        number = self.number
+        self._lines = tuple(line for line in self._all_lines if line.flag.tile == number)
+
     def set_contrast(self, contrast: Contrast) -> None:
         """Show the picture with another contrast."""
         self._table = contrast.table()
         self.update()
 
     def set_lines(self, lines: Sequence[FlagLine], current: str | None) -> None:
-        """Mark flags; the current one is also selected."""
+        """Mark flags; the current one is also selected, and its picture brought to the front."""
         moved = current != self._current
-        self._lines, self._current = lines, current
+        if lines is not self._all_lines:
+            self._all_lines = lines
+            self._sort_lines()
+        self._current = current
         line = next((line for line in lines if line.flag.id == current), None)
+        if moved and line is not None:
+            self.turn_to(line.flag.tile)
         if moved and line is not None and line.flag.string is not None and line.flag.position is not None:
             self._selected = Address(line.flag.string, line.flag.position)
             self._follow(self._selected)
@@ -168,7 +208,7 @@ class PictureView(QWidget):
         if self._picture is None or not self._picture.places.addresses:
             return
         places = self._picture.places
-        if self._selected is None:
+        if self._selected is None or places.index_of(self._selected) is None:
             self._selected = places.nearest_cell(float(places.quads[..., 0].min()), float(places.quads[..., 1].min()))
         else:
             self._selected = places.neighbour(self._selected, right, down)
@@ -313,14 +353,8 @@ class PictureView(QWidget):
         self._note_what_is_seen(self._picture)
 
     def _note_what_is_seen(self, picture: Picture) -> None:
-        if self._earlier is not None or self._seen.all():
-            return
-        points = self._viewport.to_screen(picture.places.quads.reshape(-1, 2)).reshape(-1, 4, 2)
-        inside = (points >= 0) & (points <= (self.width(), self.height()))
-        seen = self._seen | inside.all(axis=(1, 2))
-        if seen.sum() > self._seen.sum():
-            self._seen = seen
-            unseen = int((~seen).sum())
+        if self._earlier is None and self._seen.note(self.number, picture, self._viewport):
+            unseen = self._seen.unseen
             QTimer.singleShot(0, lambda: self.looked.emit(unseen))
 
     def resizeEvent(self, event: QResizeEvent) -> None:

@@ -63,7 +63,8 @@ def typical_cell(
     size = (max(8, round(along * scale)), max(8, round(across * scale)))
     own: dict[Address, float] = {}
     good: list[FloatImage] = []
-    for cell, quad in zip(result.cells, places.quads, strict=True):
+    here = [cell for cell in result.cells if cell.tile == places.tile]
+    for cell, quad in zip(here, places.quads, strict=True):
         cut = _cut(level, factor, places, quad, size)
         own[cell.address] = max(float(np.median(cut)), 1.0)
         if cell.judged and cell.address not in flagged and len(good) < _MOST_CELLS:
@@ -128,4 +129,5 @@ def aligned(earlier: PanelPlaces, now: PanelPlaces) -> PanelPlaces:
         now.outline,
         earlier.addresses,
         through(onto, earlier.quads.reshape(-1, 2)).reshape(-1, 4, 2),
+        now.tile,
     )
