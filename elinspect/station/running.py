@@ -143,13 +143,13 @@ class Station:
         return not outcome.reason.code.startswith("log.") or self._put_off[found.key] >= TOLD_AFTER
 
     def _note_problem(self, listing: Listing) -> Iterator[Step]:
-        if listing.problem != self._problem:
-            self._problem = listing.problem
-            if listing.problem is not None:
-                folder = str(self._station.folder)
-                with suppress(ElinspectError):  # said on the console in any case
-                    self._list(folder, listing.problem)
-                yield Step(folder, Outcome(Came.LATER, reason=listing.problem))
+        folder = str(self._station.folder)
+        if listing.problem is not None and folder not in self._refused:
+            with suppress(ElinspectError):  # said on the console in any case, and here again at the next look
+                self._list(folder, listing.problem)
+        if listing.problem is not None and listing.problem != self._problem:
+            yield Step(folder, Outcome(Came.LATER, reason=listing.problem))
+        self._problem = listing.problem
 
     def _note_refused(self, listing: Listing) -> Iterator[Step]:
         """Log what is no file, and take from the list what has gone."""

@@ -18,6 +18,8 @@ from elinspect.store.schema import events, exposure_files, flags, inspections, o
 
 _REASONED = frozenset({Disposition.HOLD, Disposition.CONCESSION, Disposition.SCRAP})
 
+_FINAL = frozenset({Disposition.ACCEPT, Disposition.CONCESSION, Disposition.SCRAP})
+
 SIMULATED = "SIM-"
 """How the serials of panels begin that were simulated as records: none can be taken for a real one."""
 
@@ -92,6 +94,9 @@ def missing_for(
         first.append(Message("log.already_decided", {"disposition": row.decision}))
     if overtaken(connection, row):
         first.append(Message("log.superseded"))
+    left = _left_the_gate(connection, row) if disposition in (Disposition.ACCEPT, Disposition.CONCESSION) else None
+    if left is not None:
+        first.append(Message("log.serial_decided", {"serial": row.serial, "disposition": left}))
     return (*first, *missing_conditions(gate_facts(connection, inspection, person, standing), disposition))
 
 
@@ -109,6 +114,19 @@ def overtaken(connection: Connection, row: Any) -> bool:
 def _photographed_since(connection: Connection, row: Any) -> bool:
     same = rows_by(connection, inspections, subject=row.subject, stage=row.stage, purpose=row.purpose)
     return any(other.event_id > row.event_id for other in same)
+
+
+def _left_the_gate(connection: Connection, row: Any) -> str | None:
+    """Return how an earlier picture of the same attempt was decided, if that let the panel go on or ended it.
+
+    A panel that is released a second time without rework in between is most often another one under its serial.
+    """
+    if row.purpose != Purpose.PRODUCTION:
+        return None
+    same = rows_by(
+        connection, inspections, subject=row.subject, stage=row.stage, purpose=row.purpose, attempt=row.attempt
+    )
+    return next((each.decision for each in same if each.id != row.id and each.decision in _FINAL), None)
 
 
 def inspection_row(connection: Connection, inspection: str) -> Any:

@@ -205,6 +205,25 @@ def test_a_new_attempt_ends_the_hold_of_the_one_before_and_leaves_nothing_of_it_
     log.append([_accept(third, person)], "gate 1", _version(log), _locked(log))
 
 
+@pytest.mark.parametrize("first", ["accept", "scrap"])
+def test_a_panel_that_left_the_gate_is_not_released_again_without_rework(log: Log, first: str) -> None:
+    person = _signed_in(log, Role.QUALITY_ENGINEER)
+
+    def decide(inspection: str, disposition: str) -> None:
+        data = {"inspection": inspection, "disposition": disposition, "reason": "as seen"}
+        log.append([NewEvent(EventKind.DISPOSITION, SUBJECT, data, person)], "gate 1", _version(log), _locked(log))
+
+    decide(log_inspection(log, make_result(), "gate 1"), first)
+    again = log_inspection(log, make_result(picture="again"), "gate 1")
+    for release in ("accept", "concession"):
+        with pytest.raises(LogError, match=f"was already decided: {first}"):
+            decide(again, release)
+    decide(again, "rework")
+    decide(log_inspection(log, make_result(picture="reworked"), "gate 1"), "accept")
+    with log.reading() as connection:
+        assert connection.execute(select(func.count()).select_from(outbox)).scalar_one() == 1 + (first == "accept")
+
+
 def test_the_role_is_the_one_of_the_sign_in_not_one_the_caller_claims(log: Log) -> None:
     inspection = log_inspection(log, make_result(), "gate 1")
     data = {"inspection": inspection, "disposition": "scrap", "reason": "", "role": "quality_engineer"}
