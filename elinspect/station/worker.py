@@ -4,8 +4,10 @@ import logging
 import os
 import signal
 import threading
+from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 
@@ -21,6 +23,8 @@ PATIENCE_S = 180.0
 """How long one panel may take before its process is given up as hanging (a network share that no longer answers).
 Common practice, no source: many times the slowest panel on a busy machine, short enough that the line is told.
 """
+_STOPS = frozenset({signal.SIGINT, signal.SIGTERM})
+"""Ctrl+C and a stop of the service reach the whole group; it is the station that ends the worker, after its panel."""
 _asked: tuple[StationFile, str] | None = None
 _bench: Bench | None = None
 
@@ -28,8 +32,7 @@ _bench: Bench | None = None
 def _begin(station: StationFile, log: str) -> None:
     """Make ready in the worker's process: it must never take the window's time."""
     global _asked
-    # Ctrl+C and a stop of the service reach the whole group; it is the station that ends this process, after its panel.
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in _STOPS:
         signal.signal(number, signal.SIG_IGN)
     threading.Thread(target=_end_with_the_station, daemon=True).start()
     if hasattr(os, "nice"):
@@ -88,7 +91,8 @@ class Worker:
         lost = Message("station.worker_lost", {"file": names[0]})
         for _ in range(_TRIES):
             try:
-                future: Future[Outcome] = self._running().submit(_work, folder, names)
+                with _stops_held_back():
+                    future: Future[Outcome] = self._running().submit(_work, folder, names)
                 return self._waited_for(future)
             except BrokenProcessPool:
                 self.close()
@@ -131,6 +135,19 @@ class Worker:
             context = get_context("spawn")
             self._pool = ProcessPoolExecutor(1, context, _begin, (self._station, self._log))
         return self._pool
+
+
+@contextmanager
+def _stops_held_back() -> Iterator[None]:
+    """Start processes that do not hear `_STOPS` from their first moment on, before they can say so themselves."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 class _HangingError(Exception):

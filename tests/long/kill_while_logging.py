@@ -1,8 +1,8 @@
 """Kill a process at random moments while it logs: the chain must hold, and no acknowledged fact may be lost.
 
-The process logs inspections, verdicts, decisions and imports, and says after each call returned what is now on disk. It
-is killed (SIGKILL) after a random time; then the log is opened again, verified, and searched for everything it said. At
-the end the projections are made anew and compared.
+The process logs inspections, verdicts, holds, decisions and imports, and says after each call returned what is now on
+disk. It is killed (SIGKILL) after a random time; then the log is opened again, verified, and searched for everything it
+said. At the end the projections are made anew and compared.
 
     PYTHONPATH=.:tests python tests/long/kill_while_logging.py [--kills 200] [--log URL] [--seed N]
 
@@ -33,7 +33,7 @@ from elinspect.review.gate import Role
 from elinspect.review.session import Verdict
 from elinspect.store import Log, open_log
 from elinspect.store.rebuild import rebuild
-from elinspect.store.schema import context_rows, flags, inspections
+from elinspect.store.schema import context_rows, flags, holds, inspections
 from elinspect.store.verify import chain_heads, verify
 
 Fact = tuple[str, ...]
@@ -53,7 +53,12 @@ def _work(place: str, folder: str, number: int, said: Connection) -> None:
             for flag in ("m1", "m2", "m3"):
                 review = desk.answer(review, Verdict(flag, Answer.DISMISSED))
                 said.send(("verdict", inspection, flag))
-            desk.decide(review, Disposition.ACCEPT)
+            if panel % 4 == 0:
+                held = desk.decide(review, Disposition.HOLD, "look again", owner="Quality office")
+                said.send(("hold", inspection))
+                desk.decide(desk.open(held.inspection), Disposition.REWORK, "string 3")
+            else:
+                desk.decide(review, Disposition.ACCEPT)
             said.send(("decision", inspection))
             if panel % 5 == 0:
                 lines = [context_line(serial, string) for string in range(1, 7)]
@@ -69,6 +74,7 @@ def _found(log: Log) -> set[Fact]:
         known |= {("decision", row.id) for row in rows if row.decision is not None}
         answered = select(flags).where(flags.c.answer.is_not(None))
         known |= {("verdict", row.inspection, row.flag) for row in connection.execute(answered)}
+        known |= {("hold", row.inspection) for row in connection.execute(select(holds)) if row.owner is not None}
         known |= {("context", row.serial) for row in connection.execute(select(context_rows))}
     return known
 

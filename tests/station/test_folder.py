@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from elinspect.errors import ElinspectError
 from elinspect.station.folder import FolderWatch, FoundSet, Listing, look_into
-from elinspect.station.journal import Journal
+from elinspect.station.journal import Journal, alone
 
 SETTLE_S, COMPANIONS_S = 1.0, 10.0
 
@@ -131,3 +132,15 @@ def test_a_journal_forgets_what_has_gone_and_survives_a_full_disk(tmp_path: Path
     journal.note("c", "1")
     assert journal.problem is not None
     assert journal.holds("c", "1")
+
+
+def test_a_station_works_in_one_process_only_until_that_has_ended(tmp_path: Path) -> None:
+    journal = tmp_path / "stations" / "journal.jsonl"
+    with alone(journal, "EL 1"), pytest.raises(ElinspectError, match="Station EL 1 is already running"):
+        _enter(journal)
+    _enter(journal)
+
+
+def _enter(journal: Path) -> None:
+    with alone(journal, "EL 1"):
+        pass
