@@ -3,13 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from itertools import compress
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import words
-from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, LaneRate, Lead, Suspect
+from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, Example, LaneRate, Lead, Suspect
 from elinspect.operations.figure_rows import CodedRows, coded_rows
 from elinspect.operations.stages import charged_places
 from elinspect.records import Kind, Purpose, Stage
@@ -32,6 +33,7 @@ WINDOW_DAYS = 28
 """Days looked back on where no period is given."""
 _MOST_EXAMPLES = 12
 _MOST_LOTS = 3
+_MOST_REPEATS = 200
 _MOST_CHARGED = 100
 _CONTEXT_DAYS = 2  # maintenance so near to the onset is named
 
@@ -112,13 +114,14 @@ def commonality(
         leads=_leads(rows, spread),
         cluster=cluster,
         repeats=len(rows.repeats),
+        repeated=_first_of_panels(rows.repeats, _MOST_REPEATS, one_each=False),
         flagged=len(rows.flagged),
         cells=int(rows.made.cells.sum()),
         map=_map(rows),
         places=points[mine & known],
         per_day=_per_day(rows, node, mine),
         days=tuple(rows.days),
-        examples=_examples(rows, mine),
+        examples=_first_of_panels(list(compress(rows.rows, mine)), _MOST_EXAMPLES),
         heads=chain_heads(log),
     )
 
@@ -285,7 +288,7 @@ def _missing(rows: CodedRows, spread: float, found: Separated) -> int:
     if found.finding is not Finding.NOTHING or not cells or not len(lanes):
         return 0
     rate = max(len(rows.flagged), 1) / cells
-    needed = cells_to_accuse(rate, TIMES_TO_FIND, len(lanes), spread)
+    needed = cells_to_accuse(rate, TIMES_TO_FIND, len(lanes), spread, found.machine.level)
     smallest = min(int(rows.made.cells[rows.made.lane == lane].sum()) for lane in lanes)
     return max(0, needed - smallest)
 
@@ -312,9 +315,15 @@ def _map(rows: CodedRows) -> FloatArray:
     return table[kept, 1:]
 
 
-def _examples(rows: CodedRows, mine: NDArray[np.bool_]) -> tuple[str, ...]:
-    newest = sorted((row for row, own in zip(rows.rows, mine, strict=True) if own), key=lambda row: -row.event_id)
-    return tuple(dict.fromkeys(row.inspection for row in newest))[:_MOST_EXAMPLES]
+def _first_of_panels(rows: Sequence[Any], most: int, *, one_each: bool = True) -> tuple[Example, ...]:
+    """Return cells, the newest first, at most so many; of every picture only one, if asked."""
+    found: dict[Any, Example] = {}
+    for row in sorted(rows, key=lambda row: (-row.event_id, row.string, row.position)):
+        key = row.inspection if one_each else (row.inspection, row.string, row.position)
+        found.setdefault(key, Example(row.inspection, row.serial or "", row.string, row.position))
+        if len(found) == most:
+            break
+    return tuple(found.values())
 
 
 def _charged(log: Log, purpose: Purpose, rows: CodedRows, mine: NDArray[np.bool_]) -> dict[str, int]:

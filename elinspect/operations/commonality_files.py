@@ -3,17 +3,21 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from elinspect.catalogue import words
-from elinspect.errors import LogError
-from elinspect.operations.commonality_found import Commonality
+from elinspect.errors import ElinspectError, LogError
+from elinspect.imaging.reading import read_image
+from elinspect.operations.commonality_found import Commonality, Example
 from elinspect.operations.commonality_words import as_messages, at_most, write_json
-from elinspect.records import Purpose
-from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
+from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Text, write_paper
 from elinspect.store.log import Log
 from elinspect.store.results import result_of
 
 _SUFFIXES = (".json", ".pdf")
-_MOST_PICTURES = 4
+_MOST_CROPS = 8
+_MOST_REPEATS = 30
 
 
 def write_commonality(log: Log, found: Commonality, path: Path) -> None:
@@ -114,21 +118,49 @@ def _tables(found: Commonality) -> list[Part]:
     if leads:
         header = [words(f"column.{name}") for name in ("group", "name", "flagged", "cells", "times", "adjusted")]
         told += [Heading(words("commonality.leads")), Grid(header, leads, (1, 2, 1, 1, 1, 1))]
+    if found.repeated:
+        cells = ", ".join(f"{cell.serial} {cell.string}-{cell.position}" for cell in found.repeated[:_MOST_REPEATS])
+        told += [Heading(words("commonality.repeated")), Text(cells)]
     return told
 
 
 def _examples(log: Log, found: Commonality) -> list[Part]:
-    """Return pictures that show it, as far as the log still has them."""
-    if found.purpose is Purpose.DEMO and not found.examples:
+    """Return crops of cells that show it, as far as their pictures are still there."""
+    from elinspect.reports.figures import crops_figure
+
+    crops = []
+    for example in found.examples:
+        crop = cell_crop(log, example)
+        if crop is not None:
+            crops.append((f"{example.serial} · {example.string}-{example.position}", crop))
+        if len(crops) == _MOST_CROPS:
+            break
+    if not crops:
         return []
-    told: list[Part] = []
-    for inspection in found.examples:
-        try:
-            with log.reading() as connection:
-                result = result_of(connection, inspection)
-        except LogError:
-            continue  # a record without a picture
-        path = Path(result["image"]["path"])
-        if path.suffix.lower() in (".png", ".jpg", ".jpeg") and path.is_file() and len(told) < _MOST_PICTURES:
-            told.append(Picture(path, f"{result['serial']} · {path.name}", 70.0))
-    return [Heading(words("commonality.examples")), *told] if told else []
+    return [Drawing(crops_figure(crops, words("commonality.examples"), words("commonality.as_photographed")))]
+
+
+def cell_crop(log: Log, example: Example) -> NDArray[np.uint8] | None:
+    """Return a cell with its surroundings as it was photographed, 8 bits; None where the picture is not there."""
+    try:
+        with log.reading() as connection:
+            result = result_of(connection, example.inspection)
+        cells = (
+            cell for cell in result["cells"] if (cell["string"], cell["position"]) == (example.string, example.position)
+        )
+        cell = next(cells)
+        if cell["tile"]:
+            return None  # the picture named is that of the first tile
+        corners = np.array(cell["corners_px"], dtype=np.float64)
+        counts = read_image(Path(result["image"]["path"])).counts
+    except (ElinspectError, KeyError, StopIteration, TypeError):
+        return None  # a record without a picture, or one that was removed
+    middle, half = corners.mean(axis=0), 0.62 * np.ptp(corners, axis=0).max()
+    left, top = np.maximum(middle - half, 0).astype(int)
+    right, bottom = np.ceil(middle + half).astype(int)
+    crop = counts[top:bottom, left:right]
+    if not crop.size:
+        return None
+    low, high = np.percentile(crop, (1, 99.5))
+    shown: NDArray[np.uint8] = (np.clip((crop - low) / max(high - low, 1e-9), 0, 1) * 255).astype(np.uint8)
+    return shown

@@ -102,6 +102,26 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True)
+class Example:
+    """A cell that shows what the suspect does.
+
+    Attributes
+    ----------
+    inspection : str
+        Id of the picture in the log.
+    serial : str
+        Of the panel.
+    string, position : int
+        Where in the panel.
+    """
+
+    inspection: str
+    serial: str
+    string: int
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
 class Lead:
     """One line of the list to look into; no accusation.
 
@@ -161,6 +181,8 @@ class Commonality:
         Where in the cell the suspect's flags gather.
     repeats : int
         Flags set apart as repeats of a wafer.
+    repeated : tuple of Example
+        Those, the newest first, at most two hundred.
     flagged, cells : int
         Flagged cells counted, and cells inspected.
     map : ndarray, shape (lanes, positions)
@@ -171,8 +193,8 @@ class Commonality:
         Flagged strings and strings of the suspect by day.
     days : tuple of str
         The days.
-    examples : tuple of str
-        Inspections that show it, the newest first.
+    examples : tuple of Example
+        Cells that show it, the newest first, one of a panel.
     heads : tuple of ChainHead
         Ends of the log's chains.
     """
@@ -195,11 +217,12 @@ class Commonality:
     leads: tuple[Lead, ...]
     cluster: PlaceCluster | None
     repeats: int
+    repeated: tuple[Example, ...]
     flagged: int
     cells: int
     map: FloatArray
     places: FloatArray
     per_day: FloatArray
     days: tuple[str, ...]
-    examples: tuple[str, ...]
+    examples: tuple[Example, ...]
     heads: tuple[ChainHead, ...] = field(default=())

@@ -112,7 +112,7 @@ def write_json(found: Commonality, path: Path) -> None:
     plain["text"] = [message.text for message in as_messages(found)]
     for name in ("suspect", "cluster"):
         plain[name] = asdict(plain[name]) if plain[name] is not None else None
-    for name in ("lanes", "leads"):
+    for name in ("lanes", "leads", "examples", "repeated"):
         plain[name] = [asdict(line) for line in plain[name]]
     plain["heads"] = [{"station": head.station, "number": head.number, "hash": head.hash} for head in found.heads]
     with told_as("command.not_written", LogError, file=str(path)):

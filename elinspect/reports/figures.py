@@ -340,6 +340,19 @@ def _string_beside(axes: Any, position: int, cells: int) -> None:
     axes.text(-0.36, 1.04, words("figure.string"), ha="center", va="bottom", fontsize=7.5, color=SOFT)
 
 
+def crops_figure(crops: Sequence[tuple[str, NDArray[np.uint8]]], title: str, note: str) -> Any:
+    """Draw pictures of cells in rows of four, each with its caption."""
+    rows = -(-len(crops) // 4)
+    with _drawing(0.6 + 1.9 * rows, nrows=rows, ncols=4, squeeze=False) as (figure, axes):
+        for place in axes.flat:
+            place.axis("off")
+        for place, (caption, crop) in zip(axes.flat, crops, strict=False):
+            place.imshow(crop, cmap="gray", vmin=0, vmax=255)
+            place.set_title(caption, fontsize=7.5, color=INK)
+        _titled(figure, title, note)
+        return figure
+
+
 def timeline_figure(
     flagged: FloatArray, made: FloatArray, days: Sequence[str], onset: tuple[int, int] | None, title: str, note: str
 ) -> Any:
