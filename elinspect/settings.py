@@ -473,6 +473,8 @@ class ChippedCellSettings:
         Score from which a place is a finding.
     black_share : float
         Luminance over that of the other cells there below which a place counts.
+    most_remaining : float
+        Largest luminance of the whole place over that of the other cells: a piece that was cut off keeps more.
     edge_mm : float
         So much of the outermost silicon is not looked at: cells do not lie to the pixel.
     gap_mm : float
@@ -489,13 +491,14 @@ class ChippedCellSettings:
 
     threshold: float = 0.5
     black_share: float = 0.45
+    most_remaining: float = 0.2
     edge_mm: float = 0.7
     gap_mm: float = 2.5
     most_area_mm2: float = 150.0
     least_around: float = 0.75
     least_depth_mm: float = 2.0
     most_ratio: float = 4.0
-    half_area_mm2: float = 2.5
+    half_area_mm2: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -608,7 +611,7 @@ class MaterialPatternSettings:
     core_off_middle: float = 0.1
     core_roundness: float = 0.75
     stain_depth: float = 0.1
-    stain_texture_multiple: float = 6.0
+    stain_texture_multiple: float = 8.0
     stain_area_mm2: float = 40.0
     stain_ratio: float = 3.0
     stain_solidity: float = 0.85

@@ -1,5 +1,7 @@
 """Detectors: one module per kind, each a function from the panel's view and its settings to findings and scores."""
 
+from dataclasses import replace
+
 from elinspect.detectors import (
     bridged_string,
     chipped_cell,
@@ -31,6 +33,17 @@ NEAR_MM = 1.5
 """How near to the outline of a black place something is explained by it: blur, and the error of an outline."""
 
 
+_LARGE_FRACTION = 0.02
+"""Share of the cell from which a dark region is surely more than a bundle of broken fingers."""
+
+
+_BLACK = 0.1
+"""Share of the light that nothing keeps which is not there; what was cut off may keep more."""
+
+_DIM = 0.3
+"""Share of the light from which on a dark strip along a busbar still is fed: by the busbars beside it."""
+
+
 def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, ...]:
     """Run every detector.
 
@@ -53,9 +66,9 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     )
     chips = chipped_cell.detect(view, settings.chipped_cell)
     cracks = without_explained(search.detection, (bodies,), 0.8, reach_px=near)
-    areas = without_explained(
-        inactive_area.detect(view, settings.inactive_area), (bodies, chips), 0.7, reach_px=near, closed=True
-    )
+    faults = solder_fault.detect(view, settings.solder_fault)
+    areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, near)
+    areas = without_explained(areas, (bodies, _remaining(chips, most=_BLACK)), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
     fingers = not_on_cracks(finger_interruption.detect(view, settings.finger_interruption), cracks, view)
     without_current = (
@@ -68,16 +81,13 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         cracks,
         areas,
         not_among_starved(dark_cell.detect(view, settings.dark_cell), without_current),
-        without_explained(fingers, black, 0.6, reach_px=near),
+        without_explained(fingers, (_large(areas), chips, bodies), 0.8),
         *without_current,
         misplaced_cell.detect(view, settings.misplaced_cell),
         ribbon_offset.detect(view, settings.ribbon_offset),
         chips,
         bodies,
-        *(
-            without_explained(faults, black, 0.25, reach_px=near, closed=True)
-            for faults in solder_fault.detect(view, settings.solder_fault)
-        ),
+        *(without_explained(own, black, 0.25, reach_px=near, closed=True) for own in faults),
         without_explained(
             material_pattern.detect(view, settings.material_pattern, search.shared),
             black,
@@ -86,3 +96,24 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
             closed=True,
         ),
     )
+
+
+def _large(areas: Detection) -> Detection:
+    large = tuple(area for area in areas.findings if (area.area_fraction or 0) >= _LARGE_FRACTION)
+    return replace(areas, findings=large)
+
+
+def _remaining(found: Detection, least: float = 0.0, most: float = 1.0) -> Detection:
+    """Return the findings that keep a share of their light between two bounds."""
+    kept = tuple(
+        one for one in found.findings if least <= float(one.measurements["remaining_luminance_share"] or 0) <= most
+    )
+    return replace(found, findings=kept)
+
+
+def _not_along_busbars(areas: Detection, faults: tuple[Detection, Detection], near: int) -> Detection:
+    """Leave out dim strips along busbars: their ribbon has no contact, and nothing was cut off."""
+    dim = _remaining(areas, least=_DIM)
+    strips = {id(area) for area in dim.findings}
+    left = {id(area) for area in without_explained(dim, faults, 0.6, reach_px=near, closed=True).findings}
+    return replace(areas, findings=tuple(area for area in areas.findings if id(area) not in strips - left))

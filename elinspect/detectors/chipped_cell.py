@@ -95,8 +95,13 @@ def _chip(
     if area_mm2 > settings.most_area_mm2 or (long > settings.most_ratio * short and short < settings.least_depth_mm):
         return None
     level = view.log_cells[cell] - silicon.usual
+    remaining = float(np.exp(np.median(level[region])))
     around = _around(region, silicon.present)
-    if not around.any() or np.exp(np.median(level[around])) < settings.least_around:
+    if (
+        remaining > settings.most_remaining
+        or not around.any()
+        or np.exp(np.median(level[around])) < settings.least_around
+    ):
         return None
     return Finding(
         Kind.CHIPPED_CELL,
@@ -107,7 +112,7 @@ def _chip(
         measurements={
             "long_side_mm": round(long, 1),
             "short_side_mm": round(short, 1),
-            "remaining_luminance_share": round(float(np.exp(np.median(level[region]))), 3),
+            "remaining_luminance_share": round(remaining, 3),
         },
     )
 

@@ -11,7 +11,18 @@ import numpy as np
 from drawn_cells import MM_PER_PX, as_pictures, clean_cell, with_area, with_line
 from skimage.filters import sato
 
-from elinspect.detectors import crack, dark_cell, detect_all, finger_interruption, inactive_area, prepare
+from elinspect.detectors import (
+    chipped_cell,
+    crack,
+    dark_cell,
+    detect_all,
+    finger_interruption,
+    foreign_body,
+    inactive_area,
+    material_pattern,
+    prepare,
+    solder_fault,
+)
 from elinspect.recipe import assumed_product
 from elinspect.records import FloatImage, Layout
 from elinspect.settings import DetectorSettings
@@ -62,6 +73,10 @@ def main() -> None:
     timed("inactive area", lambda: inactive_area.detect(view, settings.inactive_area))
     timed("dark cell", lambda: dark_cell.detect(view, settings.dark_cell))
     timed("finger interruption", lambda: finger_interruption.detect(view, settings.finger_interruption))
+    timed("chipped cell", lambda: chipped_cell.detect(view, settings.chipped_cell))
+    timed("foreign body", lambda: foreign_body.detect(view, settings.foreign_body))
+    timed("solder and bussing joint faults", lambda: solder_fault.detect(view, settings.solder_fault))
+    timed("material pattern", lambda: material_pattern.detect(view, settings.material_pattern))
     timed("prepare and all detectors", lambda: detect_all(prepare(pictures, product), settings))
     maps = view.log_cells
     timed("scikit-image sato, sigmas 1, 2, 3", lambda: [sato(cell, sigmas=[1, 2, 3]) for cell in maps], rounds=1)
