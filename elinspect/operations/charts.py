@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from enum import StrEnum
 from itertools import pairwise
 from typing import Any
@@ -12,7 +11,6 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from elinspect.catalogue import words
-from elinspect.operations.figure_rows import Codes
 from elinspect.records import Disposition, Kind, Purpose, Stage
 from elinspect.statistics.asked import ChartOf
 from elinspect.statistics.control_charts import LEAST_EXPECTED, Chart, ewma, g_chart, p_chart, u_chart
@@ -256,18 +254,18 @@ def _takt(connection: Connection, period: Period, purpose: Purpose) -> DayChart:
 
 def _gaps_between(rows: Sequence[Any]) -> dict[str, FloatArray]:
     """Return the seconds between one picture of a station and the next, by day; pauses are left out."""
-    if not rows:
-        return {}
-    days, stations, times = zip(*rows, strict=True)
-    day_codes, station_codes = Codes(), Codes()
-    day, station = day_codes.all_of(days), station_codes.all_of(stations)
-    seconds = np.array([datetime.fromisoformat(time).timestamp() for time in times])
-    order = np.lexsort((seconds, station, day))
-    steps = np.diff(seconds[order])
-    same = (np.diff(day[order]) == 0) & (np.diff(station[order]) == 0) & (steps > 0) & (steps < _LONGEST_TAKT_S)
-    of_day, steps = day[order][1:][same], steps[same]
-    gaps = {name: steps[slice(*np.searchsorted(of_day, [code, code + 1]))] for code, name in enumerate(day_codes.names)}
-    return {name: gaps[name] for name in sorted(gaps) if len(gaps[name])}
+    gaps: dict[str, list[FloatArray]] = {}
+    for row in rows:
+        steps = np.diff(np.sort(_seconds_of_day(row.clocks)))
+        gaps.setdefault(row.day, []).append(steps[(steps > 0) & (steps < _LONGEST_TAKT_S)])
+    joined = {day: np.concatenate(steps) for day, steps in gaps.items()}
+    return {day: steps for day, steps in joined.items() if len(steps)}
+
+
+def _seconds_of_day(clocks: str) -> FloatArray:
+    """Return times of day, ``HH:MM:SS,HH:MM:SS``, in seconds."""
+    digits = np.frombuffer(f"{clocks},".encode("ascii"), dtype=np.uint8).reshape(-1, 9) - ord("0")
+    return (digits[:, [0, 1, 3, 4, 6, 7]] @ np.array([36000, 3600, 600, 60, 10, 1])).astype(np.float64)
 
 
 CHART_COLUMNS = ("day", "value", "centre", "low", "high", "out", "count", "n")

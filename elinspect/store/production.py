@@ -143,13 +143,15 @@ def confirmed_of_proposed(connection: Connection, period: Period) -> int:
 
 
 def times_seen(connection: Connection, period: Period) -> Sequence[Any]:
-    """Return when pictures were taken: `day`, `station`, `seen_at`, by day and station in the order of time.
+    """Return when pictures were taken: `day`, `station`, `clocks`, the times of day as ``HH:MM:SS,HH:MM:SS...``.
 
-    Retaken ones are among them: they take their time too.
+    Retaken pictures are among them: they take their time too. One text for a day and station, because two million rows
+    would take four seconds to read.
     """
     table = inspections.c
-    columns = (table.day, table.station, table.seen_at)  # all in one index: a million rows in a second
-    return connection.execute(select(*columns).where(*period.of(table)).order_by(*columns)).all()
+    clocks = func.aggregate_strings(func.substr(table.seen_at, 12, 8), ",").label("clocks")
+    days = select(table.day, table.station, clocks).where(*period.of(table)).group_by(table.day, table.station)
+    return connection.execute(days.order_by(table.day, table.station)).all()
 
 
 def maintenance_of(connection: Connection, machine: str | None = None) -> Sequence[Any]:
