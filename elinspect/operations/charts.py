@@ -265,7 +265,8 @@ def _gaps_between(rows: Sequence[Any]) -> dict[str, FloatArray]:
 def _seconds_of_day(clocks: str) -> FloatArray:
     """Return times of day, ``HH:MM:SS,HH:MM:SS``, in seconds."""
     digits = np.frombuffer(f"{clocks},".encode("ascii"), dtype=np.uint8).reshape(-1, 9) - ord("0")
-    return (digits[:, [0, 1, 3, 4, 6, 7]] @ np.array([36000, 3600, 600, 60, 10, 1])).astype(np.float64)
+    seconds: FloatArray = digits[:, [0, 1, 3, 4, 6, 7]] @ np.array([36000.0, 3600.0, 600.0, 60.0, 10.0, 1.0])
+    return seconds
 
 
 CHART_COLUMNS = ("day", "value", "centre", "low", "high", "out", "count", "n")

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from elinspect.store.scores import unpack_scores
 from elinspect.store.verify import chain_heads
 
 _AT_ONCE = 500
+_layout, _said = cache(Layout.parse), cache(words)  # few layouts and texts, fifty thousand strings
 _ORDER = (Stage.STRING, Stage.BEFORE_LAMINATION, Stage.AFTER_LAMINATION, Stage.FINAL)
 
 
@@ -126,7 +128,7 @@ def _contained(
     tighter: float,
 ) -> Contained:
     first, last = found[0], found[-1]
-    layout = Layout.parse(first.layout)
+    layout = _layout(first.layout)
     in_panel = None
     if position and first.turned is not None and position <= layout.cells_per_string:
         in_panel = position_as_built(layout, position, bool(first.turned))
@@ -138,7 +140,7 @@ def _contained(
         lot=" / ".join(part for part in (first.cell_supplier, first.cell_lot) if part),
         seen_at=first.seen_at,
         whereabouts=_whereabouts(last, done.get(first.serial, [])),
-        decision=words(f"disposition.{last.decision}") if last.decision else words("containment.undecided"),
+        decision=_said(f"disposition.{last.decision}" if last.decision else "containment.undecided"),
         cell=in_panel,
         score=score,
         above=score >= tighter if score is not None else None,
@@ -162,10 +164,10 @@ def _whereabouts(last: Any, done: Sequence[Any]) -> str:
         return words("containment.replaced", fate=replaced[-1].fate or words("common.unknown"))
     stage, decision = Stage(last.stage), last.decision
     if stage is Stage.BEFORE_LAMINATION and decision in (Disposition.ACCEPT, Disposition.CONCESSION):
-        return words("containment.released")
+        return _said("containment.released")
     if decision == Disposition.SCRAP:
-        return words("containment.scrapped")
-    return words("containment.at_stage", stage=words(f"stage.{stage.value}"))
+        return _said("containment.scrapped")
+    return _said("containment.at_stage", stage=_said(f"stage.{stage.value}"))
 
 
 def summary(found: Sequence[Contained]) -> str:
