@@ -111,7 +111,7 @@ class CrackSettings:
     smooth_unevenness, textured_unevenness : float
         Upper quartile of the response over its median that marks the two; in between half the total goes straight from
         one to the other. From the same cells: noise alone 1.27 to 1.31, multi 1.42 to 1.8.
-    widths_px : tuple of float
+    widths_px : tuple of two floats
         Widths (Gaussian sigma) of the line filters, map pixels: a hairline, and a blurred or open crack.
     angles : int
         Orientations in half a turn, even.
@@ -203,7 +203,7 @@ class CrackSettings:
     half_step_textured: float = 12.0
     smooth_unevenness: float = 1.3
     textured_unevenness: float = 1.45
-    widths_px: tuple[float, ...] = (1.2, 2.2)
+    widths_px: tuple[float, float] = (1.2, 2.2)
     angles: int = 12
     line_px: int = 7
     line_sigma_px: float = 3.5

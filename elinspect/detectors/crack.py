@@ -18,7 +18,7 @@ from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
 from elinspect.detectors.crack_steps import step_responses
 from elinspect.detectors.crack_upright import strayed_mm, upright_paths
-from elinspect.detectors.sisters import without_sisters
+from elinspect.detectors.sisters import Sisters, only, without_sisters
 from elinspect.detectors.streaks import fields_of
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
@@ -68,53 +68,38 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     """Find cracks, and lines that sister wafers share; arguments as `detect`."""
     sisters = without_sisters(view, settings.sisters)
-    cells = _searched(view, sisters.view, settings)
+    cells = _searched(sisters, settings)
     scores = np.array([score for score, _ in cells], np.float32) * view.judged
     findings = [finding for _, found in cells for finding in found if view.judged[finding.cell]]
-    shared = _shared(view, np.flatnonzero((sisters.counts > 0) & view.judged), findings, sisters.counts, settings)
+    shared = _shared(sisters, findings, settings)
     return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared))
 
 
-def _shared(
-    view: PanelView,
-    cells: NDArray[np.intp],
-    cracks: list[Finding],
-    counts: NDArray[np.intp],
-    settings: CrackSettings,
-) -> list[Finding]:
+def _shared(sisters: Sisters, cracks: list[Finding], settings: CrackSettings) -> list[Finding]:
     """Lines of cells with sisters that are there before the sisters are taken off and not after."""
-    if not cells.size:
+    view = sisters.view
+    cells = [cell for cell in sorted(sisters.left) if view.judged[cell]]
+    if not cells:
         return []
-    alone = _only(view, cells)
+    alone = only(view, np.array(cells))
     shared = []
-    for cell, (_, findings) in zip(cells.tolist(), _searched(alone, alone, settings), strict=True):
+    searched = _searched(Sisters(alone, {}), settings, lines_only=True)
+    for cell, (_, findings) in zip(cells, searched, strict=True):
         own = [crack.outline for crack in cracks if crack.cell == cell]
         reach = settings.join_mm / view.mm_per_px
         for finding in findings:
             if not any(share_beside(finding.outline, outline, reach) > 0.3 for outline in own):
-                measurements = {**finding.measurements, "shared_by": int(counts[cell]) + 1}
+                measurements = {**finding.measurements, "shared_by": sisters.left[cell].count + 1}
                 shared.append(replace(finding, cell=cell, measurements=measurements))
     return shared
 
 
-def _only(view: PanelView, cells: NDArray[np.intp]) -> PanelView:
-    """Return the maps of some cells as a view of their own."""
-    return replace(
-        view,
-        flat=view.flat[cells],
-        background=view.background[cells],
-        streaks=view.streaks[cells],
-        deviation=view.deviation[cells],
-        noise=view.noise[cells],
-    )
-
-
-def _searched(view: PanelView, seen: PanelView, settings: CrackSettings) -> list[tuple[float, list[Finding]]]:
-    """Score and cracks of each cell; searched in `seen`, followed and measured in `view`."""
-    bank, fields = filter_bank(settings), fields_of(view)
+def _searched(sisters: Sisters, settings: CrackSettings, lines_only: bool = False) -> list[tuple[float, list[Finding]]]:
+    """Score and cracks of each cell; searched with the sisters off, followed and measured in the cell as it is."""
+    view, bank, fields = sisters.view, filter_bank(settings), fields_of(sisters.view)
 
     def work(part: slice) -> list[tuple[float, list[Finding]]]:
-        searches = _Searches.of(view, seen, part, bank, fields, settings)
+        searches = _Searches.of(view, sisters.of(part), part.start, bank, fields, settings, lines_only)
         return [searches.of_cell(cell) for cell in range(part.start, part.stop)]
 
     return [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
@@ -158,7 +143,7 @@ class _Searches:
     view: PanelView
     start: int
     lines: _Looked
-    steps: _Looked
+    steps: _Looked | None
     upright: list[CrackPath | None]
     fields: list[tuple[int, int]]
     settings: CrackSettings
@@ -168,21 +153,29 @@ class _Searches:
         cls,
         view: PanelView,
         seen: PanelView,
-        part: slice,
+        start: int,
         bank: FilterBank,
         fields: list[tuple[int, int]],
         settings: CrackSettings,
+        lines_only: bool = False,
     ) -> "_Searches":
-        """Search."""
+        """Search for all looks, or for oblique lines only."""
+        part = slice(0, len(seen.flat))
         line = line_responses(seen, part, bank, settings)
+        lines = _Looked(
+            line,
+            find_paths(line, settings, settings.upright_toll),
+            (settings.half_total_smooth, settings.half_total_textured),
+        )
+        if lines_only:
+            return cls(view, start, lines, None, [None] * len(line.textured), fields, settings)
         step = step_responses(seen, part, bank, line.textured, settings)
-        half_lines = (settings.half_total_smooth, settings.half_total_textured)
-        half_steps = (settings.half_step_smooth, settings.half_step_textured)
+        steps = _Looked(step, find_paths(step, settings), (settings.half_step_smooth, settings.half_step_textured))
         return cls(
             view,
-            part.start,
-            _Looked(line, find_paths(line, settings, settings.upright_toll), half_lines),
-            _Looked(step, find_paths(step, settings), half_steps),
+            start,
+            lines,
+            steps,
             upright_paths(seen, part, fields, settings),
             fields,
             settings,
@@ -194,19 +187,14 @@ class _Searches:
         enough = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
         upright = self.upright[place]
         half_upright = settings.upright_scale * self.lines.half_total(place)
-        parts = [self.lines.part(place), self.steps.part(place)]
-        least = settings.followed_from
-        level = self.view.flat[cell] * np.exp(np.minimum(self.view.background[cell], 0))
-        lines, weak_line = (
-            self._lines(cell, level, least) if parts[0] >= least else ([], settings.unfollowed * parts[0])
-        )
-        steps, weak_step = self._steps(cell, least) if parts[1] >= least else ([], settings.unfollowed * parts[1])
+        lines, weak_line = self._lines(cell)
+        steps, weak_step = self._steps(cell)
         lines, weak_line = _enough(lines, weak_line, _HELPED * enough)
         steps, weak_step = _enough(steps, weak_step, _HELPED * enough)
         lines = [line for line in _single(lines) if not _foot_of(line, steps)]
         found = [*lines, *(step for step in _single(steps) if not _beside(step[1], lines))]
         upright_part = upright.total / half_upright if upright else 0.0
-        standing = self._upright(cell, level, upright) if upright and upright_part >= enough else None
+        standing = self._upright(cell, upright) if upright and upright_part >= enough else None
         if standing is not None:
             # What the oblique search saw of it is the same line.
             found = [other for other in found if share_beside(other[1].points, standing.points, 3.0) < 0.5]
@@ -232,27 +220,40 @@ class _Searches:
         ]
         return max(scores), findings
 
-    def _lines(self, cell: int, level: FloatImage, least: float) -> tuple[list[tuple[float, CrackLine]], float]:
+    def _lines(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
         """Dark lines that stand out, and what the best of the others is worth."""
+        settings, place = self.settings, cell - self.start
+        part = self.lines.part(place)
+        if part < settings.followed_from:
+            return [], settings.unfollowed * part
+        level = self._in_counts(cell)
         followed = [
             (part, self._ended(follow_line(level, points)))
-            for part, points in self.lines.followed(cell - self.start, least, self.settings)
+            for part, points in self.lines.followed(place, settings.followed_from, settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
-        asked = [_least_contrast(self.view, cell, line, self.settings) for _, line in followed]
-        return _sorted_out(self._weighed(cell - self.start, followed), asked)
+        asked = [_least_contrast(self.view, cell, line, settings) for _, line in followed]
+        return _sorted_out(self._weighed(place, followed), asked)
 
-    def _steps(self, cell: int, least: float) -> tuple[list[tuple[float, CrackLine]], float]:
+    def _steps(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
         """Steps that stand out, and what the best of the others is worth."""
+        settings, place = self.settings, cell - self.start
+        part = self.steps.part(place) if self.steps else 0.0
+        if not self.steps or part < settings.followed_from:
+            return [], settings.unfollowed * part
         level = self.view.flat[cell] + self.view.background[cell]
         followed = [
             (part, self._ended(follow_step(level, points)))
-            for part, points in self.steps.followed(cell - self.start, least, self.settings)
+            for part, points in self.steps.followed(place, settings.followed_from, settings)
         ]
-        usual = max(self.settings.least_step, self.settings.noise_multiple * float(self.view.noise[cell]))
+        usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
         doubtful = [self._along_rim(cell, line) or self._of_streak(cell, line) for _, line in followed]
-        asked = [self.settings.rim_step if doubt else usual for doubt in doubtful]
-        return _sorted_out([(part * _step_worth(line, self.settings), line) for part, line in followed], asked)
+        asked = [settings.rim_step if doubt else usual for doubt in doubtful]
+        return _sorted_out([(part * _step_worth(line, settings), line) for part, line in followed], asked)
+
+    def _in_counts(self, cell: int) -> FloatImage:
+        """Flat cell; in a dark region, where the logarithm blows the noise up, contrast in counts."""
+        return np.asarray(self.view.flat[cell] * np.exp(np.minimum(self.view.background[cell], 0)), np.float32)
 
     def _weighed(self, place: int, followed: list[tuple[float, CrackLine]]) -> list[tuple[float, CrackLine]]:
         """Weigh what the filters say of lines with what the lines themselves show, the more so in grainy cells."""
@@ -287,9 +288,9 @@ class _Searches:
         height = float(np.median(bright) - np.median(dark[0]))
         return any(float(np.median(bright) - np.median(level)) < 0.5 * height for level in dark[1:] if level.size)
 
-    def _upright(self, cell: int, level: FloatImage, path: CrackPath) -> CrackLine | None:
+    def _upright(self, cell: int, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""
-        line = self._ended(follow_line(level, path.points))
+        line = self._ended(follow_line(self._in_counts(cell), path.points))
         strayed = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= self.settings.upright_stray_mm
         clear = line.contrast >= _least_contrast(self.view, cell, line, self.settings)
         return line if clear and strayed and line.steadiness >= self.settings.upright_steadiness else None

@@ -20,6 +20,8 @@ POOL = 3
 _SPACER = 15
 """Rows of zeros between cells: more than half the widest filter and half a line together; a cell's rows and these are
 an even number."""
+_HALVING = 0.9
+"""Smoothing before every second pixel is left out, pixels: what is lost to aliasing is below the noise."""
 _PITCH = 2
 """Pixels at half the scale from place to place, for lines."""
 
@@ -30,15 +32,19 @@ class FilterBank:
 
     Attributes
     ----------
-    derivatives : tuple
-        Per width a smoothing, a first and a second derivative.
+    narrow, wide : tuple
+        A smoothing, a first and a second derivative each: for hairlines, and (at half the scale) for wide lines.
+    halving : ndarray of float32
+        Smoothing before every second pixel is left out.
     lines, step_lines : tuple of ndarray of float32
         Per angle a short line, for lines and (at half the scale) for steps.
     steady : tuple of ndarray of float32
         Per angle a line over places.
     """
 
-    derivatives: tuple[tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]], ...]
+    narrow: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+    wide: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+    halving: NDArray[np.float32]
     lines: tuple[NDArray[np.float32], ...]
     step_lines: tuple[NDArray[np.float32], ...]
     steady: tuple[NDArray[np.float32], ...]
@@ -93,11 +99,19 @@ def filter_bank(settings: CrackSettings) -> FilterBank:
     """Make the kernels once for all cells."""
     angles = _angles(settings)
     return FilterBank(
-        tuple(_derivatives(width) for width in settings.widths_px),
+        _derivatives(settings.widths_px[0]),
+        _halved(settings.widths_px[1]),
+        _smoothing(_HALVING),
         tuple(_line(angle, settings.line_px, settings.line_sigma_px) for angle in angles),
         tuple(_line(angle, settings.step_line_px, settings.step_line_sigma_px) for angle in angles),
         tuple(_line(angle, settings.steady_places, settings.steady_sigma_places) for angle in angles),
     )
+
+
+def _smoothing(width_px: float) -> NDArray[np.float32]:
+    reach = int(np.ceil(3 * width_px))
+    smooth = np.exp(-(np.arange(-reach, reach + 1) ** 2) / (2 * width_px**2))
+    return np.asarray(smooth / smooth.sum(), np.float32)
 
 
 def _derivatives(width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
@@ -112,6 +126,16 @@ def _derivatives(width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float
     scale = 1 / np.sqrt(np.linalg.norm(second) * np.linalg.norm(smooth))
     smooth, first, second = (scale * kernel for kernel in (smooth, first, second))
     return smooth.astype(np.float32), first.astype(np.float32), second.astype(np.float32)
+
+
+def _halved(width_px: float) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Derivatives for every second pixel of a picture smoothed by `_HALVING`, scaled as for the whole picture."""
+    half = float(np.sqrt(width_px**2 - _HALVING**2)) / 2
+    # What white noise gives falls with the third power of the width; a second derivative per two pixels is four times
+    # that per pixel. Each kernel of a pair takes the root.
+    scale = np.sqrt((width_px / half) ** 3 / 4)
+    smooth, first, second = (np.asarray(scale * kernel, np.float32) for kernel in _derivatives(half))
+    return smooth, first, second
 
 
 def _line(angle: float, size: int, sigma: float) -> NDArray[np.float32]:
@@ -164,13 +188,11 @@ def _halved_derivatives(level: FloatImage, bank: FilterBank) -> FloatImage:
     """Second derivatives (down, right, mixed) of stacked cells, summed over widths, on every second pixel."""
     tall = as_one(level)
     out = np.empty((3, len(level), level.shape[1] // 2, (level.shape[2] + 1) // 2), np.float32)
-    for total, derivatives in zip(
-        out, zip(*(_pairs(*kernels) for kernels in bank.derivatives), strict=True), strict=True
-    ):
-        full = cv2.sepFilter2D(tall, cv2.CV_32F, *derivatives[0])
-        for x, y in derivatives[1:]:
-            cv2.add(full, cv2.sepFilter2D(tall, cv2.CV_32F, x, y), dst=full)
-        as_one(total)[:] = full[::2, ::2]
+    # What a wide filter sees can be told from every second pixel, if these are smoothed a little first.
+    small = np.ascontiguousarray(cv2.sepFilter2D(tall, cv2.CV_32F, bank.halving, bank.halving)[::2, ::2])
+    for total, narrow, wide in zip(out, _pairs(*bank.narrow), _pairs(*bank.wide), strict=True):
+        full = cv2.sepFilter2D(tall, cv2.CV_32F, *narrow)
+        cv2.add(full[::2, ::2], cv2.sepFilter2D(small, cv2.CV_32F, *wide), dst=as_one(total))
     return out
 
 

@@ -121,9 +121,13 @@ def _unrolled(level: FloatImage, path: Points, side: float) -> tuple[Points, Poi
     """Points along a path, normals there, and the level at all offsets and `side` beyond them."""
     middle = _evenly(_with_overhang(path))
     normal = _normals(middle)
-    smooth = np.asarray(cv2.GaussianBlur(level, (0, 0), 1.0), np.float32)
     wide = np.arange(-_REACH - side, _REACH + side + 0.25, 0.5)
-    return middle, normal, _sampled(smooth, middle[:, None] + wide[None, :, None] * normal[:, None])
+    points = middle[:, None] + wide[None, :, None] * normal[:, None]
+    # Only as much of the cell as is looked at is smoothed; the margin is wider than the filter.
+    low = np.clip(np.floor(points.min(axis=(0, 1))).astype(int) - 6, 0, np.array(level.shape) - 1)
+    high = np.clip(np.ceil(points.max(axis=(0, 1))).astype(int) + 7, 1, level.shape)
+    smooth = np.asarray(cv2.GaussianBlur(level[low[0] : high[0], low[1] : high[1]], (0, 0), 1.0), np.float32)
+    return middle, normal, _sampled(smooth, points - low)
 
 
 def _shifted(profile: NDArray[np.float64], shift: float) -> NDArray[np.float64]:

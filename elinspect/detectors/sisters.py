@@ -4,11 +4,14 @@ Multi cells of a panel often come from neighbouring wafers of one brick, some tu
 cells of the panel are registered and their median is taken off; what is left is the cell's own.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import streaks_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import FloatImage, PanelView
@@ -17,22 +20,58 @@ from elinspect.vision import cv2
 
 _SMALL = 50
 _RIM = 3
+_COARSE = 4
+"""How strongly grains show changes slowly over a cell: it is told on so much coarser a picture."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Left:
+    """What is left of one cell: its maps `flat`, `streaks` and `deviation`, and how many sisters were taken off."""
+
+    flat: FloatImage
+    streaks: FloatImage
+    deviation: FloatImage
+    count: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sisters:
-    """What is left of the cells that have sisters.
+    """A panel less what its sister wafers share.
 
     Attributes
     ----------
     view : PanelView
-        The panel with the sisters taken off; cells without sisters as they were.
-    counts : ndarray of int, shape (n_cells,)
-        How many sisters were taken off.
+        The panel as it is.
+    left : mapping from int to Left
+        The cells that have sisters; all others stay as they are.
     """
 
     view: PanelView
-    counts: NDArray[np.intp]
+    left: Mapping[int, Left]
+
+    def of(self, part: slice) -> PanelView:
+        """Return some cells as a view of their own, the sisters taken off."""
+        alone = only(self.view, part)
+        changed = [cell for cell in range(part.start, part.stop) if cell in self.left]
+        if not changed:
+            return alone
+        flat, streaks, deviation = alone.flat.copy(), alone.streaks.copy(), alone.deviation.copy()
+        for cell in changed:
+            left, place = self.left[cell], cell - part.start
+            flat[place], streaks[place], deviation[place] = left.flat, left.streaks, left.deviation
+        return replace(alone, flat=flat, streaks=streaks, deviation=deviation)
+
+
+def only(view: PanelView, cells: NDArray[np.intp] | slice) -> PanelView:
+    """Return the maps of some cells as a view of their own."""
+    return replace(
+        view,
+        flat=view.flat[cells],
+        background=view.background[cells],
+        streaks=view.streaks[cells],
+        deviation=view.deviation[cells],
+        noise=view.noise[cells],
+    )
 
 
 def without_sisters(view: PanelView, settings: SisterSettings) -> Sisters:
@@ -45,24 +84,22 @@ def without_sisters(view: PanelView, settings: SisterSettings) -> Sisters:
     settings : SisterSettings
         How alike sisters are, how many.
     """
-    counts = np.zeros(len(view.flat), np.intp)
     if len(view.flat) < REFERENCE_CELLS:
-        return Sisters(view, counts)
+        return Sisters(view, {})
     alike, turned_alike = _likeness(view)
     best = np.maximum(alike, turned_alike)
-    flat, streaks, deviation = view.flat, view.streaks, view.deviation
-    for cell in np.flatnonzero(best.max(axis=1) >= settings.least_likeness).tolist():
+    cells = np.flatnonzero(best.max(axis=1) >= settings.least_likeness)
+
+    def work(part: slice) -> list[Left | None]:
+        return [_left_of(view, cell, _pairs(cell), settings) for cell in cells[part].tolist()]
+
+    def _pairs(cell: int) -> list[tuple[int, bool]]:
         ranked = np.argsort(-best[cell], kind="stable")[: settings.most]
         pairs = [(int(other), bool(turned_alike[cell, other] > alike[cell, other])) for other in ranked]
-        pairs = [(other, turned) for other, turned in pairs if best[cell, other] >= settings.least_likeness]
-        left = _left_of(view, cell, pairs, settings)
-        if left is None:
-            continue
-        if flat is view.flat:
-            flat, streaks, deviation = flat.copy(), streaks.copy(), deviation.copy()
-        flat[cell], deviation[cell], counts[cell] = left
-        streaks[cell] = streaks_of(flat[cell][None], view.inside)[0]
-    return Sisters(replace(view, flat=flat, streaks=streaks, deviation=deviation), counts)
+        return [(other, turned) for other, turned in pairs if best[cell, other] >= settings.least_likeness]
+
+    of_cells = [left for part in over_cells(work, len(cells)) for left in part] if cells.size else []
+    return Sisters(view, {cell: left for cell, left in zip(cells.tolist(), of_cells, strict=True) if left})
 
 
 def _likeness(view: PanelView) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -87,28 +124,29 @@ def _unit(stack: FloatImage) -> NDArray[np.float32]:
     return np.asarray(flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9), np.float32)
 
 
-def _left_of(
-    view: PanelView, cell: int, pairs: list[tuple[int, bool]], settings: SisterSettings
-) -> tuple[FloatImage, FloatImage, int] | None:
-    """Flat and deviation less the median of the registered sisters, and their number; None if none fits."""
+def _left_of(view: PanelView, cell: int, pairs: list[tuple[int, bool]], settings: SisterSettings) -> Left | None:
+    """What is left once the median of the registered sisters is taken off; None if none fits."""
     flats, deviations = [], []
     own, own_half = view.flat[cell], view.deviation[cell]
+    own_fine, own_inside = _fine(own_half), own[view.inside]
     for other, turned in pairs:
         sister, sister_half = view.flat[other], view.deviation[other]
         if turned:
-            sister, sister_half = sister[::-1, ::-1], sister_half[::-1, ::-1]
-        shift = _shift(own_half, np.ascontiguousarray(sister_half), settings.most_shift_mm / view.mm_per_px / HALF)
+            sister, sister_half = (np.ascontiguousarray(side[::-1, ::-1]) for side in (sister, sister_half))
+        shift = _shift(own_fine, _fine(sister_half), settings.most_shift_mm / view.mm_per_px / HALF)
         if shift is None:
             continue
-        moved = _moved(np.ascontiguousarray(sister), shift * HALF)
-        if _correlation(moved[view.inside], own[view.inside]) < settings.least_correlation:
+        moved = _moved(sister, shift * HALF)
+        if _correlation(moved[view.inside], own_inside) < settings.least_correlation:
             continue
         flats.append(moved * _gain(own, moved, settings, view.mm_per_px))
-        moved_half = _moved(np.ascontiguousarray(sister_half), shift)
+        moved_half = _moved(sister_half, shift)
         deviations.append(moved_half * _gain(own_half, moved_half, settings, view.mm_per_px * HALF))
     if not flats:
         return None
-    return own - _middle(flats), own_half - _middle(deviations), len(flats)
+    flat = np.asarray(own - _middle(flats), np.float32)
+    streaks = streaks_of(flat[None], view.inside)[0]
+    return Left(flat, streaks, np.asarray(own_half - _middle(deviations), np.float32), len(flats))
 
 
 def _middle(cells: list[FloatImage]) -> FloatImage:
@@ -127,11 +165,19 @@ def _correlation(one: NDArray[np.float32], other: NDArray[np.float32]) -> float:
     return float(one @ other) / size if size > 0 else 0.0
 
 
+def _fine(half: FloatImage) -> FloatImage:
+    """Grains alone: neither shading nor noise."""
+    return np.asarray(cv2.GaussianBlur(half - cv2.GaussianBlur(half, (0, 0), 5), (0, 0), 1), np.float32)
+
+
+@cache
+def _window(columns: int, rows: int) -> FloatImage:
+    return np.asarray(cv2.createHanningWindow((columns, rows), cv2.CV_32F), np.float32)
+
+
 def _shift(own: FloatImage, sister: FloatImage, most_px: float) -> NDArray[np.float64] | None:
     """(x, y) by which the sister has to be moved, pixels at half the scale; None where it would be too far."""
-    window = cv2.createHanningWindow((own.shape[1], own.shape[0]), cv2.CV_32F)
-    fine = [cell - cv2.GaussianBlur(cell, (0, 0), 5) for cell in (sister, own)]
-    (x, y), _ = cv2.phaseCorrelate(cv2.GaussianBlur(fine[0], (0, 0), 1), cv2.GaussianBlur(fine[1], (0, 0), 1), window)
+    (x, y), _ = cv2.phaseCorrelate(sister, own, _window(own.shape[1], own.shape[0]))
     return np.array([x, y]) if max(abs(x), abs(y)) <= most_px else None
 
 
@@ -143,7 +189,10 @@ def _moved(cell: FloatImage, shift: NDArray[np.float64]) -> FloatImage:
 
 def _gain(own: FloatImage, sister: FloatImage, settings: SisterSettings, mm_per_px: float) -> FloatImage:
     """How strongly the sister's grains show in the cell, place by place."""
-    size = round(settings.gain_window_mm / mm_per_px) | 1
-    both = cv2.blur(own * sister, (size, size))
-    square = cv2.blur(sister * sister, (size, size))
-    return np.asarray(np.clip(both / np.maximum(square, 1e-5), settings.least_gain, settings.most_gain), np.float32)
+    size = round(settings.gain_window_mm / mm_per_px / _COARSE) | 1
+    rows, columns = own.shape
+    small = -(-columns // _COARSE), -(-rows // _COARSE)
+    products = (cv2.resize(cv2.multiply(one, sister), small, interpolation=cv2.INTER_AREA) for one in (own, sister))
+    both, square = (cv2.blur(product, (size, size)) for product in products)
+    gain = np.clip(both / np.maximum(square, 1e-5), settings.least_gain, settings.most_gain)
+    return np.asarray(cv2.resize(gain, (columns, rows)), np.float32)
