@@ -1,15 +1,15 @@
 """Alerts at each flag: whenever a picture is logged or a flag confirmed, its lanes are looked at."""
 
-from elinspect.operations.alerts import WINDOW, Alert, Lane, Rules, raised, rules_for, usual_before, with_work
+from elinspect.operations.alerts import Alert, Lane, Rules, raised, rules_for, usual_before, with_work
 from elinspect.records import Layout, Purpose, Stage
-from elinspect.store.lanes import flags_of_pictures, strings_of_lanes
+from elinspect.store.lanes import flags_of_pictures, newest_strings
 from elinspect.store.log import Log
 from elinspect.store.production import Period
 from elinspect.store.rows import row_by
 from elinspect.store.schema import inspections
 
-STRINGS_LOOKED_AT = 8 * WINDOW
-"""Strings of a lane that are read at a flag: enough for both rules, and a matter of milliseconds."""
+PICTURES_LOOKED_AT = 400
+"""Newest pictures of the log that are read at a flag: some two hundred strings of each of a dozen lanes."""
 
 
 class AlertWatch:
@@ -50,11 +50,11 @@ class AlertWatch:
                 usual = usual_before(connection, purpose, stage, row.day, cells)
                 self._rules = {key: rules_for(usual, cells)}
             period = Period(row.purpose, row.stage)
-            found = []
-            for lane in sorted(lanes):
-                strings = strings_of_lanes(connection, period, lane, STRINGS_LOOKED_AT)
-                pictures = list(dict.fromkeys(string.inspection for string in strings))
-                found += raised(strings, flags_of_pictures(connection, pictures), self._rules[key])
+            made = newest_strings(connection, row.purpose, row.stage, PICTURES_LOOKED_AT)
+            strings = [string for string in made if (string.stringer, string.lane) in lanes]
+            flags = flags_of_pictures(connection, list(dict.fromkeys(string.inspection for string in strings)))
+            of_lanes = [flag for flag in flags if (flag.stringer, flag.lane) in lanes]
+            found = raised(strings, of_lanes, self._rules[key]) if strings else []
             new = [alert for alert in found if row.serial in alert.serials and self._is_new(alert)]
             return tuple(with_work(connection, new, period))
 

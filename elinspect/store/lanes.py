@@ -49,37 +49,68 @@ def usual_flags(connection: Connection, period: Period) -> UsualFlags:
     )
 
 
-def strings_of_lanes(
-    connection: Connection, period: Period, lane: tuple[str, str] | None = None, newest: int | None = None
-) -> Sequence[Any]:
+def strings_of_lanes(connection: Connection, period: Period) -> Sequence[Any]:
     """Return strings with a stringer, at their panel's first attempt, in the order of inspection and string.
-
-    Parameters
-    ----------
-    lane : (str, str), optional
-        Only this stringer and lane.
-    newest : int, optional
-        Only so many, the newest.
 
     Returns
     -------
     sequence of rows
-        `serial`, `string`, `stringer`, `lane`, `seen_at`, `layout`, `inspection`.
+        `serial`, `string`, `stringer`, `lane`, `seen_at`, `layout`.
     """
     judged, made = inspections.c, context_rows.c
     joined = inspections.join(
         context_rows, (made.serial == judged.serial) & (made.origin == IMPORTED) & made.valid_to.is_(None)
     )
     conditions = [*period.of(judged), judged.attempt == 1, ~judged.superseded, judged.usable, made.stringer != ""]
-    if lane is not None:
-        conditions += [made.stringer == lane[0], made.lane == lane[1]]
     columns = (made.serial, made.string, made.stringer, made.lane, judged.seen_at, judged.layout)
-    chosen = select(*columns, judged.id.label("inspection")).select_from(joined).where(*conditions)
-    order = (judged.event_id, judged.seen_at, made.serial, made.string)
-    if newest is None:
-        return connection.execute(chosen.order_by(*order)).all()
-    backwards = chosen.order_by(*(column.desc() for column in order)).limit(newest)
-    return connection.execute(backwards).all()[::-1]
+    chosen = select(*columns).select_from(joined).where(*conditions)
+    return connection.execute(chosen.order_by(judged.event_id, judged.seen_at, made.serial, made.string)).all()
+
+
+@dataclass(frozen=True, slots=True)
+class MadeString:
+    """A string of the newest panels; fields as the columns of `strings_of_lanes`, and the picture's id."""
+
+    serial: str
+    string: int
+    stringer: str
+    lane: str
+    seen_at: str
+    layout: str
+    inspection: str
+
+
+def newest_strings(connection: Connection, purpose: str, stage: str, pictures: int) -> list[MadeString]:
+    """Return the strings of the newest pictures of the log, as `strings_of_lanes` would: a matter of milliseconds.
+
+    Parameters
+    ----------
+    pictures : int
+        So many of all purposes and stages are looked at.
+    """
+    judged, made = inspections.c, context_rows.c
+    names = ("id", "serial", "purpose", "stage", "attempt", "superseded", "usable", "seen_at", "layout", "event_id")
+    # Backwards through one index; with the purpose among the conditions SQLite would sort all panels of it.
+    newest = select(*(judged[name] for name in names)).order_by(judged.event_id.desc()).limit(pictures)
+    of_serial = {
+        row.serial: row
+        for row in connection.execute(newest)
+        if (row.purpose, row.stage, row.attempt) == (purpose, stage, 1) and not row.superseded and row.usable
+    }
+    serials, rows = [serial for serial in of_serial if serial is not None], []
+    for begin in range(0, len(serials), _AT_ONCE):
+        columns = (made.serial, made.string, made.stringer, made.lane, made.origin, made.valid_to)
+        chosen = select(*columns).where(made.serial.in_(serials[begin : begin + _AT_ONCE]))
+        rows += [row for row in connection.execute(chosen) if row.origin == IMPORTED and row.valid_to is None]
+    rows = [row for row in rows if row.stringer]
+    rows.sort(key=lambda row: (of_serial[row.serial].event_id, of_serial[row.serial].seen_at, row.serial, row.string))
+    return [
+        MadeString(*row[:4], of_serial[row.serial].seen_at, of_serial[row.serial].layout, of_serial[row.serial].id)
+        for row in rows
+    ]
+
+
+_AT_ONCE = 500  # SQLite takes at most 999 values in a statement by default
 
 
 def flags_of_lanes(connection: Connection, period: Period) -> Sequence[Any]:
@@ -99,7 +130,11 @@ def flags_of_lanes(connection: Connection, period: Period) -> Sequence[Any]:
 
 def flags_of_pictures(connection: Connection, chosen: Sequence[str]) -> Sequence[Any]:
     """Return the same of some inspections."""
-    return connection.execute(_counting().where(flagged_cells.c.inspection.in_(chosen))).all()
+    found: list[Any] = []
+    for begin in range(0, len(chosen), _AT_ONCE):
+        some = _counting().where(flagged_cells.c.inspection.in_(chosen[begin : begin + _AT_ONCE]))
+        found += connection.execute(some).all()
+    return found
 
 
 _FLAG = (
