@@ -46,11 +46,11 @@ def without_explained(
 
 
 def _places(finding: Finding, closed: bool) -> Points:
-    return _within(finding.outline) if closed else _along(finding.outline)
+    return _within(finding.outline) if closed else along(finding.outline)
 
 
-def _along(line: Points) -> Points:
-    """Points every two pixels or so along a polyline."""
+def along(line: Points) -> Points:
+    """Return points every two pixels or so along a polyline."""
     pieces = [np.linspace(a, b, int(np.linalg.norm(b - a) / 2) + 2) for a, b in pairwise(line)]
     return np.concatenate(pieces)
 
@@ -60,15 +60,15 @@ def _within(outline: Points) -> Points:
     low, high = outline.min(axis=0), outline.max(axis=0)
     rows, columns = (np.linspace(a, b, 12) for a, b in zip(low, high, strict=True))
     raster = np.array([[row, column] for row in rows for column in columns])
-    inside = raster[_distances(raster, outline) >= 0]
+    inside = raster[depth_within(raster, outline) >= 0]
     return inside if len(inside) else outline.mean(axis=0, keepdims=True)
 
 
 def _covered(points: Points, regions: Sequence[Points], reach_px: float) -> float:
-    return float(np.mean(np.max([_distances(points, region) for region in regions], axis=0) >= -reach_px))
+    return float(np.mean(np.max([depth_within(points, region) for region in regions], axis=0) >= -reach_px))
 
 
-def _distances(points: Points, outline: Points) -> NDArray[np.float64]:
-    """Distance of each point from a closed outline, positive within."""
+def depth_within(points: Points, outline: Points) -> NDArray[np.float64]:
+    """Return how far each point lies within a closed outline, pixels; negative outside."""
     contour = outline[:, ::-1].astype(np.float32)
     return np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), True) for y, x in points])

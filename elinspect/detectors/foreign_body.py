@@ -4,15 +4,13 @@ What breaks in a cell fades out along the fingers, what lies on it does not.
 """
 
 import math
-from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from elinspect.detectors.black_places import BlackPlace, black_places, finding_of, levels
+from elinspect.detectors.explained import along, depth_within
 from elinspect.records import Detection, Finding, Kind, PanelView, Points, read_only
 from elinspect.settings import ForeignBodySettings
-from elinspect.vision import cv2
 
 
 def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
@@ -60,7 +58,7 @@ def not_between_cracks(bodies: Detection, cracks: Detection, view: PanelView, re
         body
         for body in bodies.findings
         if not any(
-            crack.cell == body.cell and _distances(_along(crack.outline), body.outline).min() <= reach
+            crack.cell == body.cell and depth_within(along(crack.outline), body.outline).max() >= -reach
             for crack in behind
         )
     )
@@ -71,19 +69,8 @@ def _leads_on(crack: Points, bodies: list[Points], reach: float) -> bool:
     """Whether most of a line lies away from all black places: it is not one of their outlines."""
     if not bodies:
         return False
-    away = np.min([_distances(_along(crack), body) for body in bodies], axis=0)
-    return float((away <= reach).mean()) < 0.6
-
-
-def _distances(points: Points, body: Points) -> NDArray[np.float64]:
-    """Distance of each point from a closed outline, negative within."""
-    contour = body[:, ::-1].astype(np.float32)
-    return np.array([-cv2.pointPolygonTest(contour, (float(x), float(y)), True) for y, x in points])
-
-
-def _along(line: Points) -> Points:
-    pieces = [np.linspace(a, b, int(np.linalg.norm(b - a)) + 2) for a, b in pairwise(line)]
-    return np.concatenate(pieces)
+    depth = np.max([depth_within(along(crack), body) for body in bodies], axis=0)
+    return float((depth >= -reach).mean()) < 0.6
 
 
 def _score(view: PanelView, place: BlackPlace, settings: ForeignBodySettings) -> float:
