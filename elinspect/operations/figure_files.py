@@ -39,11 +39,12 @@ def write_pareto(table: ParetoTable, path: Path) -> None:
         save(pareto_drawing(table), path)
     else:
         rows = [table.values(row) for row in table.rows]
-        write_table(path, title_words(table), note_words(table), table.header, rows, shares=_shares(table))
+        write_table(path, title_words(table), note_words(table), table.header, rows, shares=share_columns(table))
     write_anchor(anchor_path(path), table.heads)
 
 
-def _shares(table: ParetoTable) -> frozenset[int]:
+def share_columns(table: ParetoTable) -> frozenset[int]:
+    """Return the numbers of the columns in which shares stand, 0..1."""
     names = (words("pareto.share"), words("pareto.cumulative_share"))
     return frozenset(index for index, name in enumerate(table.header) if name in names)
 

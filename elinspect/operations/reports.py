@@ -1,6 +1,6 @@
 """Reports for people: shift, week, supplier, stringer, and the passport of one module; as PDF and as a workbook."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
@@ -15,7 +15,7 @@ from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import note_words as commonality_note
 from elinspect.operations.commonality_files import parts as commonality_parts
 from elinspect.operations.commonality_found import Commonality
-from elinspect.operations.figure_files import pareto_drawing
+from elinspect.operations.figure_files import pareto_drawing, share_columns
 from elinspect.operations.pareto import ParetoTable, note_words, pareto, period_words, title_words
 from elinspect.operations.people_figures import against_audits, flagged_of_audited, inspector_lines
 from elinspect.operations.second_readings import machine_recall
@@ -76,12 +76,27 @@ class _Making:
         header = [words(f"column.{name}") for name in CHART_COLUMNS]
         self.sheets.append(Sheet(made.title, header, chart_rows(made), (made.title, made.note)))
 
-    def grid(self, heading: str, header: Sequence[str], rows: Sequence[Sequence[Value]]) -> None:
-        """Add a table: heading, grid, sheet."""
+    def grid(
+        self,
+        heading: str,
+        header: Sequence[str],
+        rows: Sequence[Sequence[Value]],
+        shares: Collection[int] = (),
+    ) -> None:
+        """Add a table: heading, grid, sheet; in the columns `shares` stand shares, shown in per cent on paper."""
         if rows:
-            shown = [["" if value is None else str(value) for value in row] for row in rows]
+            shown = [[_on_paper(value, column in shares) for column, value in enumerate(row)] for row in rows]
             self.parts += [Heading(heading), Grid(header, shown)]
-        self.sheets.append(Sheet(heading, header, rows))
+        self.sheets.append(Sheet(heading, header, rows, shares=frozenset(shares)))
+
+
+def _on_paper(value: Value, share: bool) -> str:
+    if value is None:
+        return ""
+    if share and isinstance(value, int | float):
+        return f"{value:.1%}"
+    large = isinstance(value, float) and value >= 1000
+    return f"{value:,.0f}".replace(",", " ") if large else str(value)
 
 
 def chart_words(made: DayChart) -> str:
@@ -157,7 +172,8 @@ def machine_report(
     finer = GroupBy.LANE if of is ReportOf.STRINGER else GroupBy.CELL_LOT
     table = pareto(log, finer, purpose, kind=kind, since=first, until=last)
     own = [row for row in table.rows if row.label.startswith(f"{name} / ")]
-    making.grid(words("report.own", name=name), table.header, [table.values(row) for row in own])
+    own_rows = [table.values(row) for row in own]
+    making.grid(words("report.own", name=name), table.header, own_rows, share_columns(table))
     if of is ReportOf.STRINGER:
         chart = day_chart(log, ChartOf.FLAGGED_CELLS, purpose, since=first, until=last, kind=kind, stringer=name)
         making.chart(chart)
