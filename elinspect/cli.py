@@ -233,7 +233,7 @@ def review(
     served = [read_station_file(path) for path in station or ()]
     log = log or shared_log(served)
     limits = _limits(criteria)
-    problem = _display_problem()
+    problem = _display_problem_beside_loading()
     if problem is not None:
         raise DisplayError("command.no_window", problem=problem)
     raise typer.Exit(_open_window(log_place(log), inspector, role, limits, served, seat))
@@ -243,6 +243,19 @@ def _display_problem() -> str | None:
     from elinspect_ui.probe import display_problem
 
     return display_problem()
+
+
+def _display_problem_beside_loading() -> str | None:
+    """Try the display in its child process while the log's half of the program is loaded here: it takes as long."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(1) as beside:
+        tried = beside.submit(_display_problem)
+        import elinspect.operations.desk
+        import elinspect.operations.log_pages
+        import elinspect.store.log  # noqa: F401
+
+        return tried.result()
 
 
 def _open_window(

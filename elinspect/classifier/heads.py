@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
 
 Rows = NDArray[np.float64]
 """Evidence, shape (n, names), columns in the order of the head's names."""
@@ -37,6 +36,8 @@ class LinearHead:
 
     def probability(self, evidence: Rows) -> NDArray[np.float64]:
         """Return the probability for each row, shape (n,)."""
+        from scipy import special  # heavy to import; the window, which only names models, does without
+
         return np.asarray(special.expit(self.logit(evidence)))
 
     def logit(self, evidence: Rows) -> NDArray[np.float64]:
@@ -46,6 +47,8 @@ class LinearHead:
 
 def logit_of(score: NDArray[np.floating]) -> NDArray[np.float64]:
     """Return the logit of scores 0..1, the extremes cut off at one in a thousand."""
+    from scipy import special
+
     return np.asarray(special.logit(np.clip(np.asarray(score, np.float64), _MOST_CERTAIN, 1 - _MOST_CERTAIN)))
 
 
@@ -90,6 +93,8 @@ def fit_head(
     ValueError
         If `start` has other names, or truth has one class only.
     """
+    from scipy import optimize, special
+
     if start is not None and start.names != tuple(names):
         raise ValueError("the head to start from has other names")
     if truth.all() or not truth.any():
