@@ -118,11 +118,14 @@ class Photographer:
         shot("sign-in-refused")
         window._desk_hands._leave()
         self._until(lambda: window.state.busy is None)
-        for name in ("again", "clean", "held", "lost"):
+        for name in ("tiles", "again", "clean", "held", "lost"):
             window._presenter.open(name)
             self._until(lambda name=name: window._on_screen == name and window.state.busy is None)
             self._until(lambda: window.state.picture != "loading")
             shot(f"panel-{name}")
+            if name == "tiles":
+                act["next_picture"].trigger()
+                shot("panel-tiles-next")
             if name == "again":
                 act["earlier"].trigger()
                 self._until(lambda: view.earlier_shown)
@@ -171,6 +174,7 @@ def practice_desk(place: Path) -> object:
     desk.arrive("again", replace(first, attempt=2))
     desk.arrive("clean", replace(second, flags=(), proposal=replace(second.proposal, disposition=Disposition.ACCEPT)))
     desk.arrive("held", third)
+    desk.arrive("tiles", two_pictures())
     since = (datetime.now().astimezone() - timedelta(hours=3, minutes=12)).isoformat()
     desk.logged["held"] = replace(
         desk.logged["held"],
@@ -182,6 +186,24 @@ def practice_desk(place: Path) -> object:
     reason = Message("imaging.truncated", {"file": "000103648001.png"})
     desk.unread_files = [UnreadFile("EL 1", "000103648001.png", reason, since)]
     return desk
+
+
+def two_pictures() -> object:
+    """The sample panel that was photographed in two pictures, inspected."""
+    import json
+
+    from elinspect.criteria import default_criteria
+    from elinspect.imaging import PanelFiles, TileSetup, read_panel
+    from elinspect.pipeline import Occasion, inspect_panel
+    from elinspect.recipe import assumed_product
+    from elinspect.records import Layout, Purpose
+
+    folder = Path(__file__).parents[2] / "synthetic_images"
+    truth = json.loads((folder / "two_exposures_6x10.truth.json").read_text(encoding="utf-8"))
+    exposures = read_panel(PanelFiles(tuple(folder / tile["file"] for tile in truth["tiles"])))
+    setups = tuple(TileSetup(None, (tile["left"], tile["top"])) for tile in truth["tiles"])
+    occasion = Occasion("000103648115", purpose=Purpose.DEMO)
+    return inspect_panel(exposures, assumed_product(Layout.parse("6x10")), default_criteria(), occasion, cameras=setups)
 
 
 if __name__ == "__main__":

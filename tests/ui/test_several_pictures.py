@@ -20,6 +20,7 @@ from elinspect_ui.pictures import read_pictures
 from elinspect_ui.presenters.drawing import drawn_flag
 from elinspect_ui.presenters.places import places_of
 from elinspect_ui.presenters.state import PictureState
+from elinspect_ui.viewer.scene import ScenePainter
 from elinspect_ui.viewer.typical import typical_cell
 
 Key = Qt.Key
@@ -166,3 +167,29 @@ def test_an_earlier_attempt_is_laid_over_each_picture(driver, desk, tmp_path: Pa
     assert view.number == 0
     assert view.earlier_shown
     assert {line.flag.position for line in view._earlier[1]} == {1, 2}
+
+
+def test_strings_are_numbered_where_the_panel_ends_not_over_cells_of_the_neighbouring_picture(driver) -> None:
+    view = driver.window._panel.view
+    assert view.number == 0
+    sides = []
+    for number in (0, 1):
+        view.turn_to(number)
+        outline = view.viewport.to_screen(view.picture.places.outline)
+        sides.append([x < outline[:, 0].mean() for x in _written_at(view, "2")])
+    assert sides == [[True], [False]]
+
+
+def _written_at(view, text: str) -> list[float]:
+    """Return where along the picture a string's number is written; numbers of positions stand above the cells."""
+    written: list[tuple[str, float, float]] = []
+
+    def note(_painter, said, place, _colour) -> None:
+        written.append((said, place.x(), place.y()))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("elinspect_ui.viewer.rulers.draw_words", note)
+        view._painter = ScenePainter()
+        view.grab()
+    top = float(view.viewport.to_screen(view.picture.places.outline)[:, 1].min())
+    return [x for said, x, y in written if said == text and y > top]

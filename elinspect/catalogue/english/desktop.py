@@ -242,7 +242,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.place.string": "string {address}",
     "desktop.place.cell": "cell {address}",
     "desktop.flag.title": "{kind}, {place}",
-    "desktop.flag.count": "Flag {place} of {total} · {unanswered} above a limit without an answer",
+    "desktop.flag.count": "Flag {place} of {total} · {unanswered} to answer",
     "desktop.flag.none": "No flags on this panel",
     "desktop.flag.none_hint": (
         "The machine found nothing. That proves nothing: look at the whole panel, and add what it missed."
@@ -305,6 +305,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.measure.at_busbar": "beside a busbar",
     "desktop.measure.from_busbar_mm": "begins so far from a busbar",
     "desktop.measure.at_busbar_count": "of them beside a busbar",
+    "desktop.value.yes": "yes",
+    "desktop.value.no": "no",
     "desktop.value.mm": "{value:.0f} mm",
     "desktop.value.percent": "{value:.1f} %",
     "desktop.value.watt": "{value:.1f} W",

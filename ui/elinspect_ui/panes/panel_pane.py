@@ -74,7 +74,7 @@ class PanelPane(QWidget):
         self._stack.addWidget(self._message_page())
         self._banner = plain_label("warning", wrap=True)
         self._top = QStackedWidget()
-        self._top.addWidget(self._heading())
+        self._top.addWidget(self._heading(actions))
         self._top.addWidget(self._banner)
         self._top.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         layout = QVBoxLayout(self)
@@ -84,7 +84,7 @@ class PanelPane(QWidget):
         layout.addWidget(self._stack, 1)
         layout.addLayout(self._tools(actions))
 
-    def _heading(self) -> QWidget:
+    def _heading(self, actions: Mapping[str, QAction]) -> QWidget:
         first = QHBoxLayout()
         first.setSpacing(12)
         first.addWidget(self._serial)
@@ -94,12 +94,18 @@ class PanelPane(QWidget):
         second.setSpacing(12)
         second.addWidget(self._proposal)
         second.addWidget(self._reasons, 1)
+        self.turn = CommandButton("next_picture", actions["next_picture"])
+        self.turn.setVisible(False)
         heading = QWidget()
-        both = QVBoxLayout(heading)
-        both.setContentsMargins(0, 0, 0, 0)
+        beside = QHBoxLayout(heading)
+        beside.setContentsMargins(0, 0, 0, 0)
+        beside.setSpacing(8)
+        both = QVBoxLayout()
         both.setSpacing(0)
         both.addLayout(first)
         both.addLayout(second)
+        beside.addLayout(both, 1)
+        beside.addWidget(self.turn)
         return heading
 
     def _message_page(self) -> QWidget:
@@ -129,9 +135,6 @@ class PanelPane(QWidget):
         row.setSpacing(6)
         for name in ("fit", "zoom_flag", "marks", "earlier", "rule"):
             row.addWidget(CommandButton(name, actions[name]))
-        self.turn = CommandButton("next_picture", actions["next_picture"])
-        self.turn.setVisible(False)
-        row.addWidget(self.turn)
         row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}
         for name in _REST:

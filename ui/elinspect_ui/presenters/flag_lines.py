@@ -199,7 +199,9 @@ def _name(name: str) -> str:
 
 def _value(name: str, value: Value) -> str:
     unit = next((text for suffix, text in _UNITS.items() if name.endswith(suffix)), "")
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool):
+        return words("desktop.value.yes" if value else "desktop.value.no")
+    if not isinstance(value, int | float):
         return str(value)
     if name.endswith("_share") or name == "relative_luminance":
         return words("desktop.value.percent", value=100 * value)

@@ -106,6 +106,9 @@ def draw_cell_mark(painter: QPainter, mark: CellMark, quad: Points, unit: float)
     draw_glyph(painter, standing_path(mark.line.standing), QPointF(left, top), size, colour, HALO)
     if not loud and side < _ROOM_FOR_QUIET_PX:
         return
+    if left + 2.6 * size > float(quad[:, 0].max()):  # a narrow cell: the kind stands below
+        draw_glyph(painter, kind_path(mark.line.flag.kind), QPointF(left, top + 1.35 * size), size, colour, HALO)
+        return
     draw_glyph(painter, kind_path(mark.line.flag.kind), QPointF(left + 1.35 * size, top), size, colour, HALO)
     _draw_words(painter, mark, quad, QPointF(left + 2.9 * size, top + size * 0.92), colour)
 

@@ -46,8 +46,13 @@ def _draw_strings(
     outline = viewport.to_screen(places.outline)
     middle = places.quads[..., 0].mean()
     half = np.ptp(places.quads[0, :, 0]) / 2
+    goes_on = _goes_on(
+        centres[:, 0], [address.position for address in places.addresses], (1, places.layout.cells_per_string)
+    )
     for string in np.unique(strings):
         on_left = centres[strings == string, 0].mean() <= middle + half
+        # Where the panel goes on into another picture, words would lie on cells.
+        on_left = not on_left if goes_on == ((True, False) if on_left else (False, True)) else on_left
         y = float(viewport.to_screen(centres[strings == string].mean(axis=0, keepdims=True))[0, 1])
         if not 0 < y < viewport.height:
             continue
@@ -69,13 +74,33 @@ def _draw_positions(
     # The way strings are written, applied to the number of the position.
     positions = AddressScheme(strings=scheme.positions)
     half = np.ptp(places.quads[0, :, 1]) / 2
-    top = centres[:, 1] < centres[:, 1].min() + half
-    y = max(float(viewport.to_screen(places.outline)[:, 1].min()) - 0.45 * unit, unit + 1)
+    outline = viewport.to_screen(places.outline)[:, 1]
+    row, y = centres[:, 1] < centres[:, 1].min() + half, max(float(outline.min()) - 0.45 * unit, unit + 1)
+    layout = places.layout
+    edges = (1, layout.strings_per_block, layout.n_strings - layout.strings_per_block + 1, layout.n_strings)
+    if _goes_on(centres[:, 1], [address.string for address in places.addresses], edges) == (True, False):
+        row = centres[:, 1] > centres[:, 1].max() - half
+        y = min(float(outline.max()) + 1.25 * unit, viewport.height - 0.45 * unit)
     last = -np.inf
-    for index in np.flatnonzero(top)[np.argsort(centres[top, 0])]:
+    for index in np.flatnonzero(row)[np.argsort(centres[row, 0])]:
         x = float(viewport.to_screen(centres[index : index + 1])[0, 0])
         text = write_address(positions, places.addresses[index].position, None)
         width = painter.fontMetrics().horizontalAdvance(text)
         if 0 < x < viewport.width and x - width / 2 > last + 0.4 * unit:
             draw_words(painter, text, QPointF(x - width / 2, y), ON_PICTURE.soft)
             last = x + width / 2
+
+
+def _goes_on(along: np.ndarray, number: list[int], ends: tuple[int, ...]) -> tuple[bool, bool]:
+    """Whether the panel goes on into another picture before the first and after the last cells of this one.
+
+    Parameters
+    ----------
+    along : ndarray, shape (n,)
+        Where the middle of each cell lies in one direction.
+    number : list of int
+        The string, or position, of each cell.
+    ends : tuple of int
+        Strings, or positions, at the edges of the panel.
+    """
+    return number[int(np.argmin(along))] not in ends, number[int(np.argmax(along))] not in ends
