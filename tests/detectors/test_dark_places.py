@@ -59,8 +59,11 @@ def test_chamfers_of_turned_strings_are_no_chips() -> None:
     # Half cells of every second string lie turned, with their two chamfers at the other end.
     rng = np.random.default_rng(2)
     cells = []
+    down = np.minimum(np.arange(SIDE_PX), np.arange(SIDE_PX)[::-1])
+    chamfer = np.add.outer(down, np.arange(150)) < 28
     for index in range(12):
         cell = clean_cell(rng)[:, :150].copy()
+        cell[chamfer] *= 0.1
         cells.append(cell if index // 4 != 1 else np.ascontiguousarray(cell[::-1, ::-1]))
     product = assumed_product(Layout(1, 3, 4))
     assert _only(prepare(as_pictures(cells, LAYOUT), product), Kind.CHIPPED_CELL) == []
