@@ -6,6 +6,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.errors import LogError
 from elinspect.operations.audits import audit_panel
 from elinspect.operations.second_readings import (
     SeenCell,
@@ -51,10 +52,13 @@ def read_again(log: Log, plant: RecordPlant, days: Sequence[Day], chance: np.ran
     first, last = ((FIRST_DAY + timedelta(days=day.number)).date().isoformat() for day in (days[0], days[-1]))
     seed = int(chance.integers(2**62))
     n = plant.read_again
-    if ask_second_readings(log, STATION, reader, n, Purpose.DEMO, since=first, until=last, seed=seed):
-        for waiting in readings_waiting(log):
-            seen = _seen(plant, defects.get(waiting.serial, ()), chance)
-            log_second_reading(log, STATION, reader, waiting, seen)
+    try:
+        ask_second_readings(log, STATION, reader, n, Purpose.DEMO, since=first, until=last, seed=seed)
+    except LogError as error:
+        if error.message.code != "readings.none":  # something was seen in every panel
+            raise
+    for waiting in readings_waiting(log):
+        log_second_reading(log, STATION, reader, waiting, _seen(plant, defects.get(waiting.serial, ()), chance))
     panels = np.unique(np.concatenate([day.panel for day in days]))
     for panel in chance.choice(panels, min(n, len(panels)), replace=False).tolist():
         bad = _seen(plant, defects.get(serial_of(panel), ()), chance)

@@ -150,3 +150,11 @@ def test_a_simulated_plant_is_read_again_and_tells_its_recall(tmp_path: Path) ->
     assert truth["flagged_by_machine"] / truth["defects_at_gate"] == pytest.approx(0.9, abs=0.03)
     assert 0.7 < audited[0] / audited[1] < 1
     assert any("Second readings" in getattr(part, "text", "") for part in report.paper.parts)
+
+
+def test_a_plant_that_flags_every_panel_has_none_to_read_again(tmp_path: Path) -> None:
+    plant = RecordPlant(panels_per_day=2, rates={Kind.CRACK: 0.5}, read_again=5)
+    with open_log(tmp_path / "log.sqlite") as log:
+        assert simulate_into_log(log, plant, 2, 1) == 4
+        assert readings_waiting(log) == ()
+        assert machine_recall(log, Period("demo", "before_lamination")) is None
