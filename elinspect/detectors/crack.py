@@ -18,14 +18,21 @@ from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
 from elinspect.detectors.crack_steps import step_responses
 from elinspect.detectors.crack_upright import strayed_mm, upright_paths
+from elinspect.detectors.crack_weighing import (
+    each_once,
+    is_beside,
+    is_foot,
+    line_worth,
+    sorted_out,
+    step_worth,
+    together_of,
+    worth_least,
+)
 from elinspect.detectors.sisters import Sisters, only, without_sisters
 from elinspect.detectors.streaks import fields_of
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
-
-_FAINT = 0.3
-"""A line without the contrast asked for still ranks its cell by so much of what the filters say, and by no more."""
 
 _HELPED = 0.6
 """A line of so much of what it takes is a finding where line and step together are enough."""
@@ -189,10 +196,10 @@ class _Searches:
         half_upright = settings.upright_scale * self.lines.half_total(place)
         lines, weak_line = self._lines(cell)
         steps, weak_step = self._steps(cell)
-        lines, weak_line = _enough(lines, weak_line, _HELPED * enough)
-        steps, weak_step = _enough(steps, weak_step, _HELPED * enough)
-        lines = [line for line in _single(lines) if not _foot_of(line, steps)]
-        found = [*lines, *(step for step in _single(steps) if not _beside(step[1], lines))]
+        lines, weak_line = worth_least(lines, weak_line, _HELPED * enough)
+        steps, weak_step = worth_least(steps, weak_step, _HELPED * enough)
+        lines = [line for line in each_once(lines) if not is_foot(line, steps)]
+        found = [*lines, *(step for step in each_once(steps) if not is_beside(step[1], lines))]
         upright_part = upright.total / half_upright if upright else 0.0
         standing = self._upright(cell, upright) if upright and upright_part >= enough else None
         if standing is not None:
@@ -201,7 +208,7 @@ class _Searches:
             found.append((upright_part, standing))
         best = [max((part for part, _ in of_look), default=0.0) for of_look in (lines, steps)]
         looks = [max(best[0], weak_line), max(best[1], weak_step), upright_part if standing is not None else 0.0]
-        together = _together(looks)
+        together = together_of(looks)
         if not found or together < enough:
             return min(score_of(together), settings.threshold - 1e-3), []
         strong = [(part, line) for part, line in found if part >= enough]
@@ -233,7 +240,7 @@ class _Searches:
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
         asked = [_least_contrast(self.view, cell, line, settings) for _, line in followed]
-        return _sorted_out(self._weighed(place, followed), asked)
+        return sorted_out(self._weighed(place, followed), asked)
 
     def _steps(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
         """Steps that stand out, and what the best of the others is worth."""
@@ -249,7 +256,7 @@ class _Searches:
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
         doubtful = [self._along_rim(cell, line) or self._of_streak(cell, line) for _, line in followed]
         asked = [settings.rim_step if doubt else usual for doubt in doubtful]
-        return _sorted_out([(part * _step_worth(line, settings), line) for part, line in followed], asked)
+        return sorted_out([(part * step_worth(line, settings), line) for part, line in followed], asked)
 
     def _in_counts(self, cell: int) -> FloatImage:
         """Flat cell; in a dark region, where the logarithm blows the noise up, contrast in counts."""
@@ -259,7 +266,7 @@ class _Searches:
         """Weigh what the filters say of lines with what the lines themselves show, the more so in grainy cells."""
         textured = float(self.lines.responses.textured[place])
         mm_per_px = self.view.mm_per_px
-        return [(part * _line_worth(line, mm_per_px, self.settings) ** textured, line) for part, line in followed]
+        return [(part * line_worth(line, mm_per_px, self.settings) ** textured, line) for part, line in followed]
 
     def _ended(self, line: CrackLine) -> CrackLine:
         """End a line where the cell ends: beyond the rim its last places only go on."""
@@ -294,65 +301,6 @@ class _Searches:
         strayed = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= self.settings.upright_stray_mm
         clear = line.contrast >= _least_contrast(self.view, cell, line, self.settings)
         return line if clear and strayed and line.steadiness >= self.settings.upright_steadiness else None
-
-
-def _line_worth(line: CrackLine, mm_per_px: float, settings: CrackSettings) -> float:
-    """How much more than a usual grain boundary a line looks like a crack: deeper, longer, without gaps."""
-    deep = _within_bounds(line.contrast / settings.usual_contrast, 0.1, 4.0) ** settings.contrast_power
-    long = _within_bounds(line.length * mm_per_px / settings.usual_length_mm, 0.1, 4.0) ** settings.length_power
-    steady = (0.3 + 0.7 * _within_bounds(line.steadiness, 0.0, 1.0)) ** settings.steadiness_power
-    return float(deep * long * steady)
-
-
-def _step_worth(line: CrackLine, settings: CrackSettings) -> float:
-    """How much higher than usual a step is."""
-    return float(_within_bounds(line.contrast / settings.usual_step, 0.1, 4.0) ** settings.step_power)
-
-
-def _within_bounds(value: float, least: float, most: float) -> float:
-    return min(max(value, least), most)
-
-
-def _enough(
-    found: list[tuple[float, CrackLine]], weak: float, least: float
-) -> tuple[list[tuple[float, CrackLine]], float]:
-    """Keep what can be a finding, and what the best of all others is worth."""
-    kept = [scored for scored in found if scored[0] >= least]
-    return kept, max([weak, *(part for part, _ in found if part < least)])
-
-
-def _together(parts: list[float]) -> float:
-    """What the looks of a crack are worth together."""
-    return float(np.linalg.norm(np.maximum(parts, 0)))
-
-
-def _sorted_out(
-    followed: list[tuple[float, CrackLine]], asked: list[float]
-) -> tuple[list[tuple[float, CrackLine]], float]:
-    """Split lines into those with the contrast asked for and the best part, in proportion, of the others."""
-    clear = [min(max(line.contrast / least, 0.0), 1.0) for (_, line), least in zip(followed, asked, strict=True)]
-    kept = [scored for scored, share in zip(followed, clear, strict=True) if share == 1.0]
-    weak = [part * max(share, _FAINT) for (part, _), share in zip(followed, clear, strict=True) if share < 1.0]
-    return kept, max(weak, default=0.0)
-
-
-def _single(found: list[tuple[float, CrackLine]]) -> list[tuple[float, CrackLine]]:
-    """Leave lines out that run along a stronger one: the search found the same line again a little off."""
-    kept: list[tuple[float, CrackLine]] = []
-    for scored in sorted(found, key=lambda scored: -scored[0] * scored[1].length):
-        if not any(share_beside(scored[1].points, other.points, 4.0) > 0.5 for _, other in kept):
-            kept.append(scored)
-    return kept
-
-
-def _foot_of(line: tuple[float, CrackLine], steps: list[tuple[float, CrackLine]]) -> bool:
-    """Whether a line is the foot of a step far higher than the line is deep."""
-    high = [step for step in steps if step[0] >= line[0] and step[1].contrast > 4 * line[1].contrast]
-    return _beside(line[1], high)
-
-
-def _beside(line: CrackLine, others: list[tuple[float, CrackLine]]) -> bool:
-    return any(share_beside(line.points, other.points, 6.0) > 0.5 for _, other in others)
 
 
 def _least_contrast(view: PanelView, cell: int, line: CrackLine, settings: CrackSettings) -> float:
