@@ -8,7 +8,6 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, select
 
-from elinspect.records import Disposition
 from elinspect.store.production import Period
 from elinspect.store.schema import (
     handling_counts,
@@ -19,8 +18,6 @@ from elinspect.store.schema import (
     string_counts,
 )
 
-PASSED = (Disposition.ACCEPT.value,)
-"""Decisions at the first attempt that make a panel one of first-pass yield: a concession is none."""
 _OF_CELLS = (kept_counts, place_counts, handling_counts)
 
 
@@ -57,11 +54,6 @@ def cell_counts(
 
 
 _COUNTED = ("proposed", "confirmed", "flags_proposed", "flags_confirmed")
-
-
-def keeps(by: Sequence[str]) -> bool:
-    """Whether cells are counted by these columns together."""
-    return any(set(by) <= set(table.c.keys()) for table in _OF_CELLS)
 
 
 def _table_of(by: Sequence[str]) -> Table:
