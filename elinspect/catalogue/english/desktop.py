@@ -356,7 +356,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.decided": "Panel {serial}: {decision!d} is in the log.",
     "desktop.writing": "Writing to the log …",
     "desktop.decided_here": "Decided: {decision!d}. {key} takes it back until the release was sent.",
-    "desktop.held_here": "On hold for {age}, owner {owner}: {reason}. It ends by rework, concession or scrap.",
+    "desktop.held_here": (
+        "On hold for {age}, owner {owner}: {reason}. It ends by rework, concession, scrap or a new picture."
+    ),
     "desktop.question.note": "Note on this flag",
     "desktop.question.take_back": "Why is the decision taken back?",
     "desktop.question.serial": "Serial on the label",
