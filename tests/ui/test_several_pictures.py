@@ -167,6 +167,10 @@ def test_an_earlier_attempt_is_laid_over_each_picture(driver, desk, tmp_path: Pa
     assert view.number == 0
     assert view.earlier_shown
     assert {line.flag.position for line in view._earlier[1]} == {1, 2}
+    driver.window._pictures._kept.pop("a")  # given up for others meanwhile
+    driver.key(Key.Key_V)
+    assert not view.earlier_shown
+    assert driver.window._panel._top.currentIndex() == 0
 
 
 def test_strings_are_numbered_where_the_panel_ends_not_over_cells_of_the_neighbouring_picture(driver) -> None:

@@ -420,6 +420,8 @@ class GateWindow(QMainWindow):
             ready = self._pictures.kept(self._earlier.review.inspection)
             if ready is not None:
                 self._earlier.show(self._panel, ready)
+            else:  # the words above the picture must not outlive it
+                self._drop_earlier()
 
     def _read_picture_again(self) -> None:
         review = self._presenter.state.review
