@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as validated
 
-from elinspect.classifier.contract import CONTRACT, KINDS, MAP_STEP_PX, STEP_PX
+from elinspect.classifier.contract import CHANNELS, CONTRACT, KINDS, MAP_STEP_PX, STEP_PX
 from elinspect.classifier.heads import LinearHead
 from elinspect.errors import ModelFileError, told_as
 from elinspect.records import Kind
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
 CARD_SCHEMA = "elinspect.model-card/1"
-SHIPPED = "cell-network-1.json"
+SHIPPED = "cell-network-2.json"
 """Card of the model that ships."""
 _MOST_BYTES = 50_000_000
 _STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
@@ -176,7 +176,7 @@ def _try_out(session: "InferenceSession") -> None:
     """Run one small cell: shapes tell whether the network keeps the contract."""
     side = 2 * STEP_PX
     logits, features, maps = session.run(
-        ["logits", "features", "maps"], {"cells": np.zeros((1, 3, side, side), np.float32)}
+        ["logits", "features", "maps"], {"cells": np.zeros((1, CHANNELS, side, side), np.float32)}
     )
     places = side // MAP_STEP_PX
     shapes = (logits.shape, features.ndim, maps.shape)

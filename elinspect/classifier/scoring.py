@@ -10,11 +10,15 @@ from numpy.typing import NDArray
 from elinspect.classifier.contract import KINDS, network_input
 from elinspect.classifier.heads import LinearHead, Rows, columns, logit_of
 from elinspect.classifier.model_file import Model
-from elinspect.records import Detection, Finding, FloatImage, PanelView
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView
 from elinspect.vision import cv2
 
 _BATCH = 8
 """Cells per run: larger batches leave the cache and are slower."""
+
+
+STRONGEST_OF = (Kind.CRACK, Kind.INACTIVE_AREA, Kind.DARK_CELL)
+"""Detectors whose largest score is evidence of its own."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,6 +93,9 @@ def cell_evidence(output: NetworkOutput, detections: Sequence[Detection]) -> dic
     evidence = {f"network.{name}": output.logits[:, i].astype(np.float64) for i, name in enumerate(names)}
     for item in detections:
         evidence[f"detector.{item.kind.value}"] = logit_of(item.cell_scores)
+    own = [evidence[name] for kind in STRONGEST_OF if (name := f"detector.{kind.value}") in evidence]
+    if own:
+        evidence["detector.strongest"] = np.max(own, axis=0)
     return evidence
 
 

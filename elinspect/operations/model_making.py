@@ -27,9 +27,12 @@ from elinspect.settings import DetectorSettings
 from elinspect.statistics.operating import area_under_curve
 
 NAME = "cell-network"
-CELL_EVIDENCE = ("network.any", "detector.crack", "detector.inactive_area", "detector.dark_cell")
-"""What the cell's head adds up, all with one weight. Free weights fitted on simulated panels all but ignore the
-detectors: the network has learnt from the same simulator, the detectors were made for real cells."""
+CELL_EVIDENCE = ("network.any", "detector.strongest")
+"""What the cell's head adds up."""
+NETWORK_SHARE = 0.25
+"""Weight of the network's logit beside that of the strongest detector; chosen on the tuning half of the free real
+cells, the same for mono and multi. Weights fitted on simulated panels all but ignore the detectors: the network has
+learnt from the same simulator, the detectors were made for real cells."""
 KEPT_TRUE = 0.99
 """Share of true findings on simulated panels that must stay above `ModelCard.doubtful_below`."""
 _MOST_DOUBTFUL = 0.3
@@ -249,9 +252,10 @@ def _fitted(card: Path, settings: MakingSettings, progress: Progress) -> tuple[d
 
 
 def _summing_head(rows: NDArray[np.float64], truth: NDArray[np.bool_]) -> LinearHead:
-    """Fit slope and bias of the sum of all evidence."""
-    head = fit_head(("sum",), rows.sum(axis=1, keepdims=True), truth)
-    return LinearHead(CELL_EVIDENCE, head.weights * len(CELL_EVIDENCE), head.bias)
+    """Fit slope and bias of the sum of the evidence, the network's share given."""
+    shares = np.array([NETWORK_SHARE, 1.0])
+    head = fit_head(("sum",), (rows @ shares)[:, None], truth)
+    return LinearHead(CELL_EVIDENCE, tuple(float(head.weights[0] * share) for share in shares), head.bias)
 
 
 def _cell_rows(panels: Sequence[Judged]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
@@ -262,8 +266,8 @@ def _cell_rows(panels: Sequence[Judged]) -> tuple[NDArray[np.float64], NDArray[n
 
 
 def _detectors_alone(rows: NDArray[np.float64], truth: NDArray[np.bool_]) -> float:
-    best = rows[:, [i for i, name in enumerate(CELL_EVIDENCE) if name.startswith("detector.")]].max(axis=1)
-    return area_under_curve(best[truth], best[~truth])
+    strongest = rows[:, CELL_EVIDENCE.index("detector.strongest")]
+    return area_under_curve(strongest[truth], strongest[~truth])
 
 
 def _finding_rows(panels: Sequence[Judged], kind: Kind) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

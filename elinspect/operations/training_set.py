@@ -5,8 +5,9 @@ same panels, so that a panel's style never predicts the label.
 """
 
 import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +29,8 @@ from elinspect.vision import cv2
 RATES = DefectRates(
     crack=0.38, inactive_area=0.07, finger_interruption=0.3, dark_cell=0.01, dark_string=0.0, chipped_cell=0.02
 )
-"""About every second cell defective: the network is to learn looks, not rates."""
+"""About every second cell defective, times a panel's own factor: the network is to learn looks, not rates."""
+_RARER, _MORE_OFTEN = 0.2, 1.5
 CONFIRMED = frozenset({Kind.CRACK, Kind.INACTIVE_AREA, Kind.DARK_CELL, Kind.CHIPPED_CELL})
 """Kinds that make a cell one that an inspector would send to rework. Solder faults are left to their detector: what is
 learnt from them makes the network see busbars everywhere."""
@@ -44,7 +46,7 @@ class PanelCells:
 
     Attributes
     ----------
-    cells : ndarray of uint8, shape (n, 3, rows, columns)
+    cells : ndarray of uint8, shape (n, 4, rows, columns)
         Network input; -1..1 as 0..254.
     maps : ndarray of bool, shape (n, kinds, rows / 4, columns / 4)
         Where each kind truly is.
@@ -72,7 +74,9 @@ class SimulatedView:
 def draw_view(rng: np.random.Generator, cells: int = 24) -> SimulatedView:
     """Draw one panel with its own product, camera and defects, and cut it at its true grid, a little off."""
     recipe = _draw_recipe(rng, cells)
-    panel = simulate_panel(recipe, rng, draw_defects(recipe, rng, RATES), draw_any_camera(rng), bussing=False)
+    # A panel's typical cell is one thing where two cells in three are broken, another where few are.
+    rates = _times(RATES, float(np.exp(rng.uniform(math.log(_RARER), math.log(_MORE_OFTEN)))))
+    panel = simulate_panel(recipe, rng, draw_defects(recipe, rng, rates), draw_any_camera(rng), bussing=False)
     product = Product(recipe)
     pictures = _cut(panel, product, rng)
     return SimulatedView(panel, product, prepare(pictures, product))
@@ -108,6 +112,10 @@ def true_findings(simulated: SimulatedView, cells: PanelCells, findings: Sequenc
         rows, columns = (np.clip(np.round(steps[:, axis]).astype(int), 0, there.shape[axis] - 1) for axis in (0, 1))
         hits[i] = wide[rows, columns].mean() >= 0.5
     return hits
+
+
+def _times(rates: DefectRates, factor: float) -> DefectRates:
+    return DefectRates(**{field.name: min(factor * getattr(rates, field.name), 1.0) for field in fields(rates)})
 
 
 def _draw_recipe(rng: np.random.Generator, cells: int) -> ProductRecipe:
