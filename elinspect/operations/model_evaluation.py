@@ -137,7 +137,7 @@ def _panel_figures(cells: JudgedCells, rng: np.random.Generator) -> tuple[Figure
         "auc_nuisance": lambda rows: _area(nuisance[rows], truth[rows]),
         "auc_nuisance_within": lambda rows: area_within(nuisance[rows], truth[rows], cells.panel[rows]),
         **{
-            name: lambda rows, name=name: _decisions(cells.scores[rows], cells.labels[rows], _DEFECTIVE)[name]  # type: ignore[misc]
+            name: lambda rows, name=name: decisions(cells.scores[rows], cells.labels[rows], _DEFECTIVE)[name]  # type: ignore[misc]
             for name in ("accuracy", "accuracy_weighted", "accuracy_balanced", "f1")
         },
         "calibration_error": lambda rows: calibration_error(cells.scores[rows], truth[rows]),
@@ -156,7 +156,7 @@ def _random_figures(cells: JudgedCells, rng: np.random.Generator) -> tuple[Figur
         order = rng.permutation(len(cells.labels))
         test, other = np.split(order, [round(_TEST_SHARE * len(order))])
         threshold = _best_threshold(cells.scores[other], cells.labels[other])
-        decisions = _decisions(cells.scores[test], cells.labels[test], threshold)
+        decisions = decisions(cells.scores[test], cells.labels[test], threshold)
         for name in names:
             found[name].append(decisions[name])
     return tuple(
@@ -165,7 +165,7 @@ def _random_figures(cells: JudgedCells, rng: np.random.Generator) -> tuple[Figur
     )
 
 
-def _decisions(scores: NDArray[np.float64], labels: NDArray[np.float64], threshold: float) -> dict[str, float]:
+def decisions(scores: NDArray[np.float64], labels: NDArray[np.float64], threshold: float) -> dict[str, float]:
     """Return accuracies and F1; weighted: labels 1/3 and 2/3 count a third and two thirds (facts of Deitsch 2019)."""
     said, truth = scores >= threshold, labels > _DEFECTIVE
     right = said == truth
@@ -183,7 +183,7 @@ def _decisions(scores: NDArray[np.float64], labels: NDArray[np.float64], thresho
 
 def _best_threshold(scores: NDArray[np.float64], labels: NDArray[np.float64]) -> float:
     candidates = np.quantile(scores, np.linspace(0.02, 0.98, 97))
-    return float(max(candidates, key=lambda at: _decisions(scores, labels, float(at))["accuracy_weighted"]))
+    return float(max(candidates, key=lambda at: decisions(scores, labels, float(at))["accuracy_weighted"]))
 
 
 def _area(scores: NDArray[np.float64], truth: NDArray[np.bool_]) -> float:
