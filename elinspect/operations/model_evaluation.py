@@ -156,9 +156,9 @@ def _random_figures(cells: JudgedCells, rng: np.random.Generator) -> tuple[Figur
         order = rng.permutation(len(cells.labels))
         test, other = np.split(order, [round(_TEST_SHARE * len(order))])
         threshold = _best_threshold(cells.scores[other], cells.labels[other])
-        decisions = decisions(cells.scores[test], cells.labels[test], threshold)
+        said = decisions(cells.scores[test], cells.labels[test], threshold)
         for name in names:
-            found[name].append(decisions[name])
+            found[name].append(said[name])
     return tuple(
         Figure(name, float(np.mean(values)), (float(np.min(values)), float(np.max(values))))
         for name, values in found.items()

@@ -271,9 +271,7 @@ def train(
         sure[:, 0] |= blotched
         with torch.autocast(place.type, torch.bfloat16, enabled=place.type == "cuda"):
             outputs = network(cells.to(memory_format=torch.channels_last))
-        loss = _loss(
-            tuple(part.float() for part in outputs), maps, labels, sure, settings.map_weight
-        )
+        loss = _loss(tuple(part.float() for part in outputs), maps, labels, sure, settings.map_weight)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(network.parameters(), 1.0)

@@ -92,9 +92,7 @@ def start_network(file: Path) -> CellNetwork:
     return network
 
 
-def fitted(
-    start: CellNetwork, cells: torch.Tensor, labels: NDArray[np.float64], epochs: int, seed: int
-) -> CellNetwork:
+def fitted(start: CellNetwork, cells: torch.Tensor, labels: NDArray[np.float64], epochs: int, seed: int) -> CellNetwork:
     """Fit a copy of the network to labels; a doubtful label weighs less."""
     torch.manual_seed(seed)
     network = CellNetwork()
@@ -208,7 +206,9 @@ def main() -> None:
     start, cells = start_network(network), torch.from_numpy(real.cells).to(device)
     everyone = np.ones(len(real.labels), bool)
     wafers = (("all", everyone), ("mono", real.mono), ("multi", ~real.mono))
-    print(f"{len(real.labels)} cells of {len(np.unique(real.panel))} panels, {given.epochs} epochs, {device}", flush=True)
+    print(
+        f"{len(real.labels)} cells of {len(np.unique(real.panel))} panels, {given.epochs} epochs, {device}", flush=True
+    )
     by_split: dict[str, list[dict[str, float]]] = {name: [] for name, _ in wafers}
     for seed, judging in enumerate(random_splits(len(real.labels), given.splits)):
         learns = torch.from_numpy(~judging).to(device)

@@ -60,8 +60,8 @@ def test_gain_changes_no_score(model: Model, view: PanelView) -> None:
 
 def test_input_stays_in_its_range_and_scale(view: PanelView) -> None:
     cells = network_input(view)
-    # 156 mm at 0.75 mm per pixel.
-    assert cells.shape == (LAYOUT.n_cells, 3, 208, 208)
+    # 156 mm at 1 mm per pixel.
+    assert cells.shape == (LAYOUT.n_cells, 4, 160, 160)
     assert np.abs(cells).max() <= 1
     # The cell's own luminance, logarithm 0, lies at 0.613 of the channel.
     assert np.median(cells[0, 0]) == pytest.approx(0.613, abs=0.05)
@@ -78,7 +78,7 @@ def test_other_formats_go_through(model: Model, size: tuple[float, float]) -> No
     view = prepare(as_pictures(cells, layout, mm_per_px=0.55), assumed_product(layout))
     output = run_network(model, view)
     assert output.logits.shape == (4, 1 + len(KINDS))
-    assert output.maps.shape[2] == round(size[1] / 0.75 / 16) * 4
+    assert output.maps.shape[2] == round(size[1] / 16) * 4
 
 
 def test_evidence_of_a_finding_lies_where_the_finding_lies(model: Model, view: PanelView) -> None:
