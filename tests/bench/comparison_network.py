@@ -9,8 +9,8 @@ whole panels. Published on random splits of the whole set, confidence-weighted a
 and 88.42 % (a far larger network), Deitsch et al. 2019, doi 10.1016/j.solener.2019.02.067; a network of 410,000
 parameters 86.3 % (plain accuracy; attention condensers, 2022, abstract). Nothing here is written to disk.
 
-The settings below were fixed on free panels. Needs elinspect[train] and elpv-dataset; a GPU takes a minute, two CPU
-cores about an hour for the whole set.
+The settings below were fixed before any run. Needs elinspect[train] and elpv-dataset. On one GPU the free panels took
+105 s; expect hours on two CPU cores.
 """
 
 import argparse
