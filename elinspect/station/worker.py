@@ -91,8 +91,9 @@ class Worker:
         lost = Message("station.worker_lost", {"file": names[0]})
         for _ in range(_TRIES):
             try:
+                pool = self._running()  # starts Python's own resource tracker, which lets the stops through again
                 with _stops_held_back():
-                    future: Future[Outcome] = self._running().submit(_work, folder, names)
+                    future: Future[Outcome] = pool.submit(_work, folder, names)
                 return self._waited_for(future)
             except BrokenProcessPool:
                 self.close()
