@@ -185,7 +185,9 @@ def inspect_panel(
         doubtful_below=doubtful,
     )
     contact = contact_notes(view, settings.detectors.probe_contact)
-    quality = replace(quality, notes=(*quality.notes, *contact, *_masked_notes(scene, pictures), *exposures.notes))
+    quality = replace(
+        quality, notes=(*found.notes, *quality.notes, *contact, *_masked_notes(scene, pictures), *exposures.notes)
+    )
     costs = loss_model(recipe)
     loss = None
     if isinstance(costs, LossModel):

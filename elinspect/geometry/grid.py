@@ -1,26 +1,26 @@
 """The grid of cells: the recipe's lattice laid into the outline, fitted to what the picture shows, checked, refined."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from elinspect.catalogue import Message
 from elinspect.frames import clockwise_from_top_left, grid_places, then_turned
 from elinspect.geometry.coarse import CoarsePicture, coarse_picture
+from elinspect.geometry.dark_edges import Placed, dark_rows, with_dark_edges
 from elinspect.geometry.homography import side_lengths
 from elinspect.geometry.lattice import Lattice, lattice_in, pitches_mm
 from elinspect.geometry.likeness import NARROW_RATIO, Seen, seen_layout, shows_strips, split
 from elinspect.geometry.outline import in_gate_view
 from elinspect.geometry.refining import RefinedGrid, hidden_blocks, refined
 from elinspect.geometry.settling import settled
-from elinspect.geometry.verdict import faintest_row, inner_lines, is_sound, weighed
+from elinspect.geometry.verdict import inner_lines, is_sound, weighed
 from elinspect.recipe import Product
 from elinspect.records import CellGrid, ElImage, Layout, NotFound, Orientation, PanelOutline, Points, read_only
 
 _MOST_DARK = 2
 """Most strings at the edge of the field that may be dark."""
-_SURE = 6.0
-"""Least contrast, in multiples of its noise, of the gaps within a dark string at the edge of the field."""
+_FEWER = "geometry.fewer_strings"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,10 +33,13 @@ class FoundGrid:
         Cells in the order of addresses.
     refined : RefinedGrid or None
         What was measured, by row and column; None for a single cell.
+    notes : tuple of Message
+        What the inspector should know about how it was found.
     """
 
     grid: CellGrid
     refined: RefinedGrid | None
+    notes: tuple[Message, ...] = ()
 
 
 def find_grid(image: ElImage, outline: PanelOutline, product: Product) -> CellGrid | NotFound:
@@ -77,19 +80,18 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
         settled_lattice = _sound_lattice(coarse, corners, product, size)
         if settled_lattice is not None:
             return _finished(image, coarse, settled_lattice, orientation, product)
-    refusals = []
     for orientation, corners in views:
-        seen = seen_layout(coarse, corners, size)
-        darkened = None if seen is None else _with_dark_strings(coarse, corners, seen, product, size)
-        if darkened is not None:
-            return _finished(image, coarse, darkened, orientation, product)
-        refusals.append(seen)
+        placed = with_dark_edges(coarse, corners, product, size)
+        if placed is not None:
+            found = _finished(image, coarse, (placed.lattice, placed.confidence), orientation, product)
+            return found if isinstance(found, NotFound) else replace(found, notes=_notes(placed, product))
     if product.turn_known and _shown_turned(coarse, outline, image, product):
         return NotFound(Message("geometry.turned", {"layout": str(product.recipe.layout)}))
-    likelier = _likelier(refusals)
-    if any(shows_strips(coarse, corners, size) for _, corners in views):
-        return NotFound(Message("geometry.shingled"))
-    return NotFound(_doubt(product.recipe.layout, likelier.layout if likelier is not None else None))
+    likelier = _likelier([seen_layout(coarse, corners, size) for _, corners in views])
+    doubt = _doubt(product.recipe.layout, likelier.layout if likelier is not None else None)
+    # The busbars of a panel that lacks a string at its edge look like strips laid over each other.
+    strips = doubt.code != _FEWER and any(shows_strips(coarse, corners, size) for _, corners in views)
+    return NotFound(Message("geometry.shingled") if strips else doubt)
 
 
 def _shown_turned(coarse: CoarsePicture, outline: PanelOutline, image: ElImage, product: Product) -> bool:
@@ -126,29 +128,17 @@ def _sound_lattice(
     return (lattice, evidence.confidence) if is_sound(evidence, product) else None
 
 
-def _with_dark_strings(
-    coarse: CoarsePicture, corners: Points, seen: Seen, product: Product, size: tuple[int, int]
-) -> tuple[Lattice, float] | None:
-    """Look for the layout with dark strings at the top or bottom of the field, which the outline could not show.
-
-    Only faint light of the dark strings themselves can say on which side they lie; without it the answer is None.
-    """
+def _notes(placed: Placed, product: Product) -> tuple[Message, ...]:
+    """Say where the place in the picture alone told on which side of the panel the dark cells lie."""
+    if not placed.by_place:
+        return ()
     layout = product.recipe.layout
-    missing = layout.grid_shape[0] - seen.layout.grid_shape[0]
-    same_columns = seen.layout.grid_shape[1] == layout.grid_shape[1]
-    if not same_columns or not 0 < missing <= min(_MOST_DARK, layout.grid_shape[0] - 2):
-        return None
-    answers = []
-    for above in range(missing + 1):
-        dark = (above, missing - above)
-        lattice, flat, bands = settled(coarse, lattice_in(corners, layout, product.recipe, size, dark))
-        evidence = weighed(flat, bands, product)
-        if is_sound(evidence, product):
-            answers.append((faintest_row(flat, bands, dark), lattice, evidence.confidence))
-    answers.sort(key=lambda answer: answer[0], reverse=True)
-    if not answers or answers[0][0] < _SURE or (len(answers) > 1 and answers[0][0] < 2 * answers[1][0]):
-        return None
-    return answers[0][1], answers[0][2]
+    rows = dark_rows(placed.dark, layout.grid_shape[0])
+    if not rows:
+        return (Message("geometry.dark_column_placed"),)
+    places = grid_places(layout, product.recipe.addresses.origin_corner)
+    strings = sorted({k // layout.cells_per_string + 1 for k in np.flatnonzero(np.isin(places[:, 0], rows)).tolist()})
+    return (Message("geometry.dark_strings_placed", {"n": len(strings), "strings": ", ".join(map(str, strings))}),)
 
 
 def _likelier(views: list[Seen | None]) -> Seen | None:
@@ -169,7 +159,7 @@ def _doubt(layout: Layout, seen: Layout | None) -> Message:
         return Message("geometry.one_block", {"layout": str(layout), "seen": str(seen)})
     same_columns = seen.grid_shape[1] == layout.grid_shape[1]
     if same_columns and 0 < layout.grid_shape[0] - seen.grid_shape[0] <= _MOST_DARK:
-        return Message("geometry.fewer_strings", {"layout": str(layout), "seen": str(seen)})
+        return Message(_FEWER, {"layout": str(layout), "seen": str(seen)})
     return Message("geometry.other_layout", {"layout": str(layout), "seen": str(seen)})
 
 

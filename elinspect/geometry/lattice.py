@@ -19,6 +19,9 @@ from elinspect.geometry.homography import Matrix, from_corners, moved
 from elinspect.recipe import ProductRecipe
 from elinspect.records import Layout, Points
 
+DarkEdges = tuple[int, int, int, int]
+"""Rows of cells above and below the lit field, and columns before and after it, that give too little light."""
+
 _OUTLINE_SPREAD = 0.05
 """Usual error of the first outline: sides in half picture widths, perspective as change of scale to the side."""
 _LENS_ROUNDS = 12
@@ -156,7 +159,7 @@ def lattice_in(
     layout: Layout,
     recipe: ProductRecipe,
     size: tuple[int, int],
-    dark_strings: tuple[int, int] = (0, 0),
+    dark: DarkEdges = (0, 0, 0, 0),
 ) -> Lattice:
     """Lay the recipe's lattice into the corners of the lit field.
 
@@ -170,16 +173,16 @@ def lattice_in(
         Sizes and gaps.
     size : tuple of int
         Width and height of the file.
-    dark_strings : tuple of int
-        Strings above and below the lit field that give too little light to belong to it.
+    dark : tuple of int
+        Rows of cells above and below the lit field, columns before and after it, that do not belong to it.
     """
     along, _ = pitches_mm(recipe)
     gaps = nominal_gaps(recipe)
     extra = (recipe.spacing.block_gap_mm - recipe.spacing.cell_gap_mm) / along
     shifts = np.arange(layout.blocks, dtype=np.float64) * extra
     rows, columns = layout.grid_shape
-    left, top = gaps[0] / 2, dark_strings[0] + gaps[1] / 2
-    right, bottom = columns + shifts[-1] - left, rows - dark_strings[1] - gaps[1] / 2
+    left, top = dark[2] + gaps[0] / 2, dark[0] + gaps[1] / 2
+    right, bottom = columns + shifts[-1] - dark[3] - gaps[0] / 2, rows - dark[1] - gaps[1] / 2
     plane = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
     return Lattice(layout, from_corners(plane, corners), shifts, gaps, 0.0, size)
 

@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.vision import cv2
+
 _EDGE = 0.04
 _NEAR = 0.04
 _CLOSER = 0.75
@@ -12,12 +14,15 @@ _GAP_SHARE = 0.5
 _DEEPER = 1.6
 _MOST_PARTS = 6
 _INNER = 0.06
+_SLACK = 0.01
 _TRACE, _TRACE_SHARE = 0.04, 0.16
 """Faintest line across the string that counts: on its own, and as a share of the gaps. Whole cells show 0.12 of them
 at most (free panels of real cells, drawings, simulated panels)."""
 
 
-def by_cell(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float) -> NDArray[np.float64]:
+def by_cell(
+    likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_px: float, one_row: bool = False
+) -> NDArray[np.float64]:
     """Return the gap-likeness, mean over all bands, cell by cell along one axis.
 
     Parameters
@@ -28,6 +33,9 @@ def by_cell(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_p
         Where each cell begins, pixels.
     pitch_px : float
         Pixels per cell.
+    one_row : bool
+        Whether all bands lie within one row of cells. The least counts then: a gap runs through all of a row, cracks
+        and the edges of dead areas through some of it.
 
     Returns
     -------
@@ -35,7 +43,11 @@ def by_cell(likeness: NDArray[np.float32], starts: NDArray[np.floating], pitch_p
         From the beginning of each cell to its end.
     """
     index = np.clip(np.round(starts[:, None] + np.arange(round(pitch_px))).astype(int), 0, likeness.shape[1] - 1)
-    return np.asarray(likeness.mean(axis=0)[index], dtype=np.float64)
+    if not one_row:
+        return np.asarray(likeness.mean(axis=0)[index], dtype=np.float64)
+    slack = max(1, round(_SLACK * pitch_px))
+    widened = np.asarray(cv2.dilate(likeness, np.ones((1, 2 * slack + 1), np.uint8)))
+    return np.asarray(widened.min(axis=0)[index], dtype=np.float64)
 
 
 def parted_along(cells: NDArray[np.float64], usual: float) -> bool:

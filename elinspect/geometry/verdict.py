@@ -211,7 +211,8 @@ def _parted(flat: FlatPicture, bands: Bands, seen_u: AxisSightings, seen_v: Axis
     pitch_u, pitch_v = flat.px_per_pitch
     starts_u = flat.column_px(flat.lattice.columns_from)
     starts_v = flat.row_px(np.arange(flat.lattice.layout.grid_shape[0]))
-    cells_u = by_cell(gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u), starts_u, pitch_u)
+    one_row = flat.lattice.layout.grid_shape[0] == 1
+    cells_u = by_cell(gap_likeness(bands.along_u, reaches(pitch_u), bands.noise_u), starts_u, pitch_u, one_row)
     cells_v = by_cell(gap_likeness(bands.along_v, reaches(pitch_v), bands.noise_v), starts_v, pitch_v)
     return parted_along(cells_u, _usual(seen_u)), parted_across(cells_v, _usual(seen_v))
 

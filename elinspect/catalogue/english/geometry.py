@@ -49,6 +49,16 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "or a string at the edge gives no light at all and cannot be placed: check its contacts and take the picture "
         "again."
     ),
+    "geometry.dark_strings_placed": (
+        "String {strings} at the edge of the panel gives no light. Only the panel's place in the middle of the picture "
+        "told that it lies on this side: compare with the panel before anything is marked or repaired.",
+        "Strings {strings} at the edge of the panel give no light. Only the panel's place in the middle of the picture "
+        "told that they lie on this side: compare with the panel before anything is marked or repaired.",
+    ),
+    "geometry.dark_column_placed": (
+        "The outermost cells of all strings give no light at one end of the panel. Only the panel's place in the "
+        "middle of the picture told at which end: compare with the panel before anything is marked or repaired."
+    ),
     "geometry.turned": (
         "The picture shows layout {layout}, but a quarter turn away from what the recipe says about the camera. "
         "Correct the camera's turn in the recipe, or the way the picture is stored."
