@@ -87,10 +87,13 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
             return found if isinstance(found, NotFound) else replace(found, notes=_notes(placed, product))
     if product.turn_known and _shown_turned(coarse, outline, image, product):
         return NotFound(Message("geometry.turned", {"layout": str(product.recipe.layout)}))
-    likelier = _likelier([seen_layout(coarse, corners, size) for _, corners in views])
+    seen = [seen_layout(coarse, corners, size) for _, corners in views]
+    likelier = _likelier(seen)
     doubt = _doubt(product.recipe.layout, likelier.layout if likelier is not None else None)
-    # The busbars of a panel that lacks a string at its edge look like strips laid over each other.
-    strips = doubt.code != _FEWER and any(shows_strips(coarse, corners, size) for _, corners in views)
+    # Busbars of whole cells look like strips laid over each other, seen from the side.
+    strips = doubt.code != _FEWER and any(
+        cells is None and shows_strips(coarse, corners, size) for cells, (_, corners) in zip(seen, views, strict=True)
+    )
     return NotFound(Message("geometry.shingled") if strips else doubt)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.geometry.flat import Bands, FlatPicture, gap_likeness, reaches
+from elinspect.geometry.flat import Bands, FlatPicture, Profile, gap_likeness, reaches
 from elinspect.geometry.lattice import pitches_mm
 from elinspect.geometry.parting import by_cell, parted_across, parted_along
 from elinspect.geometry.sightings import FAINTEST, AxisSightings, Lines, seen_in, sought
@@ -20,6 +20,8 @@ _ALIKE = 0.3
 _KNOWN_RATIO, _ASSUMED_RATIO = 0.12, 0.17
 _WINDOW = 0.03
 _LEAST_BLOCK_GAP_MM = 1.5
+_FLANK = 0.15
+"""So far beside a gap, in pitches, light is compared; the outer third of it gives the cells' own."""
 _CONTROLS = (0.3, 0.4, 0.5, 0.6, 0.7)
 
 
@@ -247,9 +249,43 @@ def _beyond(flat: FlatPicture, means: NDArray[np.float64], lit: NDArray[np.bool_
 
 def _block_gap(flat: FlatPicture, bands: Bands) -> float:
     """Return how much wider the narrowest gap between blocks is than a usual one, pitches; infinite for one block."""
-    lattice = flat.lattice
-    if lattice.layout.blocks == 1:
+    if flat.lattice.layout.blocks == 1:
         return np.inf
+    return max(_by_edges(flat, bands), _by_missing_light(flat, bands))
+
+
+def _by_missing_light(flat: FlatPicture, bands: Bands) -> float:
+    """Compare the light that is missing round the lines: unlike the edges of narrow gaps, no blur moves it."""
+    lattice = flat.lattice
+    n, columns = lattice.layout.cells_per_string, lattice.layout.grid_shape[1]
+    last, first = lattice.columns_from[:-1] + 1, lattice.columns_from[1:]
+    missing = [
+        _missing_light(bands.along_u, *flat.column_px([end - _FLANK, (end + begin) / 2, begin + _FLANK]))
+        for end, begin in zip(last, first, strict=True)
+    ]
+    between = np.arange(1, columns) % n == 0
+    usual = np.nanmedian(np.array(missing)[~between]) if np.isfinite(np.array(missing)[~between]).any() else np.inf
+    widest = np.array(missing)[between] - usual
+    return float(widest.min()) / flat.px_per_pitch[0] if np.isfinite(widest).all() else -np.inf
+
+
+def _missing_light(profiles: Profile, start: float, middle: float, stop: float) -> float:
+    """Return how many pixels' worth of light is missing between two places, median of the bands; NaN where all dark."""
+    here = slice(max(0, round(start)), round(stop) + 1)
+    half = round(middle) - here.start
+    part = profiles[:, here].astype(np.float64)
+    flank = max(2, half // 3)
+    levels = part[:, :flank].mean(axis=1), part[:, -flank:].mean(axis=1)
+    lit = np.minimum(*levels) > max(_ALIKE * float(np.median(profiles)), _ALIKE * float(np.maximum(*levels).max()))
+    if not lit.any():
+        return float("nan")
+    left = (1 - part[lit, :half] / levels[0][lit, None]).sum(axis=1)
+    right = (1 - part[lit, half:] / levels[1][lit, None]).sum(axis=1)
+    return float(np.median(left + right))
+
+
+def _by_edges(flat: FlatPicture, bands: Bands) -> float:
+    lattice = flat.lattice
     n = lattice.layout.cells_per_string
     starts = lattice.columns_from
     inner = np.flatnonzero(np.arange(starts.size) % n)
