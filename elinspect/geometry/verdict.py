@@ -271,10 +271,12 @@ def _by_missing_light(flat: FlatPicture, bands: Bands) -> float:
 
 def _missing_light(profiles: Profile, start: float, middle: float, stop: float) -> float:
     """Return how many pixels' worth of light is missing between two places, median of the bands; NaN where all dark."""
-    here = slice(max(0, round(start)), round(stop) + 1)
-    half = round(middle) - here.start
-    part = profiles[:, here].astype(np.float64)
+    begin, end = max(0, round(start)), min(round(stop) + 1, profiles.shape[1])
+    half = round(middle) - begin
     flank = max(2, half // 3)
+    if min(half, end - begin - half) < flank:  # a lattice gone astray
+        return float("nan")
+    part = profiles[:, begin:end].astype(np.float64)
     levels = part[:, :flank].mean(axis=1), part[:, -flank:].mean(axis=1)
     lit = np.minimum(*levels) > max(_ALIKE * float(np.median(profiles)), _ALIKE * float(np.maximum(*levels).max()))
     if not lit.any():
