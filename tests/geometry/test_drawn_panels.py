@@ -7,7 +7,7 @@ import pytest
 from drawn_panels import HALF_CUT, Plan, Shot, draw, mirrored_file, photographed, turned_file
 from real_cells import overlap
 
-from elinspect.geometry import find_grid, find_panel
+from elinspect.geometry import FoundGrid, find_grid, find_panel, found_grid
 from elinspect.recipe import AddressScheme, Camera, Product, ProductRecipe, assumed_product
 from elinspect.records import CellGrid, Corner, ElImage, Layout, NotFound, Orientation, read_only
 
@@ -70,6 +70,56 @@ def test_dark_cells_and_strings_are_filled_in(dark: str) -> None:
     image, quads = photographed(draw(plan, 0.8, rng, background=2), Shot(turn_deg=3, tilt_deg=(4, -6)), rng)
     grid = found(image, assumed_product(plan.layout))
     assert overlap(grid.corners_px, quads).min() > 0.95
+
+
+WITHOUT_LIGHT = {
+    "three cells at a corner": (0, 1, 10),
+    "the first string": range(10),
+    "the last two strings": range(40, 60),
+    "an end column": range(0, 60, 10),
+}
+
+
+def without_light(cells: str, off_px: int = 0) -> tuple[ElImage, np.ndarray, FoundGrid | NotFound]:
+    """Return picture, truth and answer for cells as dark as the ground, the panel `off_px` from the middle."""
+    rng = np.random.default_rng(5)
+    plan = Plan(Layout.parse("6x10"), levels=dict.fromkeys(WITHOUT_LIGHT[cells], 0.0), margin_mm=90)
+    image, quads = photographed(draw(plan, 0.6, rng), Shot(turn_deg=3, tilt_deg=(4, -6)), rng)
+    image = replace(image, counts=read_only(image.counts[: image.height_px - 2 * off_px].copy()))
+    product = assumed_product(plan.layout)
+    outline = find_panel(image, product)
+    assert not isinstance(outline, NotFound), outline.reason.text
+    return image, quads, found_grid(image, outline, product)
+
+
+@pytest.mark.parametrize("cells", WITHOUT_LIGHT)
+def test_cells_at_the_edge_that_give_no_light_at_all_are_placed(cells: str) -> None:
+    _, quads, answer = without_light(cells)
+    assert isinstance(answer, FoundGrid)
+    assert overlap(answer.grid.corners_px, quads).min() > 0.95
+    # Where only the middle of the picture tells the side, the inspector is told so.
+    strings = {"the first string": "1", "the last two strings": "5, 6"}.get(cells)
+    codes = [note.code for note in answer.notes]
+    if cells == "three cells at a corner":
+        assert codes == []
+        return
+    assert codes == ["geometry.dark_column_placed" if strings is None else "geometry.dark_strings_placed"]
+    assert answer.notes[0].values.get("strings") == strings
+    assert answer.grid.confidence <= 0.5
+
+
+def test_a_string_without_light_is_not_placed_where_the_panel_lies_off_the_middle() -> None:
+    _, _, answer = without_light("the first string", off_px=24)
+    assert isinstance(answer, NotFound)
+    assert answer.reason.code == "geometry.fewer_strings"
+    assert answer.reason.values == {"layout": "6x10", "seen": "5x10"}
+
+
+def test_blocks_as_near_as_seven_millimetres_are_parted() -> None:
+    rng = np.random.default_rng(12)
+    plan = Plan(Layout.parse("2x6x13"), block_gap_mm=7.2, gap_mm=3.2, **{**HALF_CUT, "busbars": 9})
+    image, quads = photographed(draw(plan, 0.8, rng), Shot(turn_deg=-3, tilt_deg=(9, 10), blur_px=1.4), rng)
+    assert overlap(found(image, assumed_product(plan.layout)).corners_px, quads).min() > 0.93
 
 
 def test_a_dark_half_string_beside_a_bright_partner() -> None:

@@ -141,6 +141,14 @@ def test_a_panel_cut_by_the_border_says_where(
         assert side in reason.text
 
 
+def test_half_cells_in_one_block_are_not_called_shingled() -> None:
+    rng = np.random.default_rng(7)
+    plan = Plan(Layout.parse("6x20"), **HALF_CUT)
+    image, _ = photographed(draw(plan, 0.6, rng), Shot(turn_deg=3, tilt_deg=(8, 8)), rng)
+    reason = refusal(image, "2x6x10").reason
+    assert (reason.code, reason.values.get("seen")) == ("geometry.other_layout", "6x20")
+
+
 def test_a_shingled_panel_is_refused_by_name() -> None:
     rng = np.random.default_rng(3)
     plan = Plan(Layout(1, 6, 40), 31, 160, gap_mm=1.0, string_gap_mm=3, busbars=1, wire_mm=0.1, margin_mm=40)

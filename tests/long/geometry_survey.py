@@ -1,11 +1,12 @@
-"""Grid finding over 250 panels: real cells, plain drawings, simulated and overdrawn panels; figures, failures by cause.
+"""Grid finding over 280 panels: real cells, drawn, simulated, overdrawn, dark at the edge; figures, failures by cause.
 
 Run with ``PYTHONPATH=.:tests python tests/long/geometry_survey.py [--share 0.2] [--sheet FILE.png] [--only FAMILY]``.
 Prints, per family, how many panels were found, the median and the fifth percentile of the cells' intersection over
 union, corner and gap errors where the truth is exact, failures counted by cause and each with its reason, and on the
 sheet the hardest panels. The overdrawn family holds what no other draws: tape, labels, milky folds, bussing ribbons, a
 glass edge, saturation, gaps down to zero, panels cut by the border (to be refused with the side named), shingled ones
-(to be refused by name).
+(to be refused by name). In the last family cells at the edge or a corner, whole strings or an end column give no light
+at all, or very little; the panel lies up to a fifth of a cell from the middle of the picture.
 """
 
 import argparse
@@ -279,6 +280,56 @@ def overdrawn_cases(rng: np.random.Generator, count: int) -> Iterator[Case]:
         yield Case("overdrawn", f"{k}: {what}, {plan.layout}", image, product, quads, 1 / scale, refused)
 
 
+DARK_EDGES = (
+    "corner",
+    "three at a corner",
+    "most of an end column",
+    "end column",
+    "half string",
+    "edge string",
+    "two edge strings",
+    "all but two of an edge string",
+    "faint edge string",
+    "dark corner of a block",
+)
+
+
+def dark_edge_cells(layout: Layout, what: str, last: bool) -> list[int]:
+    """Return the cells, by string and position, that give no light; at the last string or the first one."""
+    n, strings = layout.cells_per_string, layout.strings_per_block
+    cells = np.arange(layout.n_cells).reshape(layout.blocks, strings, n)
+    cells = cells[:, ::-1] if last else cells
+    chosen = {
+        "corner": cells[0, 0, :1], "three at a corner": np.array([cells[0, 0, 0], cells[0, 0, 1], cells[0, 1, 0]]),
+        "most of an end column": cells[0, : strings // 2 + 1, 0], "end column": cells[0, :, 0],
+        "half string": cells[-1, 0], "edge string": cells[:, 0], "faint edge string": cells[:, 0],
+        "two edge strings": cells[:, :2], "all but two of an edge string": cells[:, 0].ravel()[2:],
+        "dark corner of a block": cells[-1, :2, : n // 2],
+    }  # fmt: skip
+    return np.asarray(chosen[what]).ravel().tolist()
+
+
+def dark_edge_cases(rng: np.random.Generator, count: int) -> Iterator[Case]:
+    for k in range(count):
+        what, scale = DARK_EDGES[k % len(DARK_EDGES)], 1.0
+        layout = Layout.parse(("6x10", "2x6x12", "4x9")[k // len(DARK_EDGES) % 3])
+        dark = dark_edge_cells(layout, what, bool(rng.integers(0, 2)))
+        half = HALF_CUT if layout.blocks > 1 else {}
+        level = 0.1 if what.startswith("faint") else float(rng.choice([0.0, 0.03]))
+        plan = Plan(
+            layout, levels=dict.fromkeys(dark, level), texture=float(rng.choice([0, 0.15])), margin_mm=90, **half
+        )
+        shot = Shot(
+            turn_deg=float(rng.uniform(-5, 5)), tilt_deg=(float(rng.uniform(-5, 5)), float(rng.uniform(-5, 5))),
+            noise=float(np.exp(rng.uniform(0, 1.5))), glare=float(rng.uniform(0, 0.08)),
+        )  # fmt: skip
+        image, quads = photographed(draw(plan, scale, rng), shot, rng)
+        # Cut on one side, so that the panel lies up to a fifth of a cell off the middle.
+        off = rng.integers(0, round(0.4 * plan.across_mm * scale), 2)
+        image = replace(image, counts=image.counts[off[1] :, off[0] :].copy())
+        yield Case("dark edges", f"{k}: {what}, {layout}", image, assumed_product(layout), quads - off, 1 / scale)
+
+
 def _gaps_mm(quads: NDArray[np.float64], layout: Layout, mm_per_px: float) -> NDArray[np.float64]:
     """Return the gaps between neighbours of a string, mm, at the middle of the edges."""
     strings = quads.reshape(layout.n_strings, layout.cells_per_string, 4, 2)
@@ -395,6 +446,7 @@ def main() -> None:
         "plain drawings": (drawn_cases, 80),
         "simulated": (simulated_cases, 50),
         "overdrawn": (overdrawn_cases, 54),
+        "dark edges": (dark_edge_cases, 30),
     }
     answers = []
     for family, (cases, count) in families.items():
