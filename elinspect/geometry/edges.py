@@ -20,9 +20,12 @@ _LEAST_CONTRAST = 0.12
 _LEAST_LIGHT = 0.04
 _WORST_MISFIT = 0.12
 _WIDE = 3.5
-_RIM_DEPTHS = (0.0, 0.1, 0.2)
+_GROUND = 0.02
+"""How well the light beside the field tells that of the ground between cells, as a share of the cells' light."""
+_RIM_DEPTHS = (0.0, 0.1, 0.2, 0.3)
 _RIM_REACHES = (1.5, 3.0)
-"""Dimming of cells towards their edges that is tried, share and mm: drawn after the free panels."""
+"""Dimming of cells towards their edges that is tried, share and mm. Drawn after the free panels; without the deepest,
+gaps between cells that dim more come out too narrow (7 simulated panels: 95 % of errors 0.23 mm instead of 0.18)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -248,7 +251,7 @@ def typical_gap(windows: Windows, gap: float, mm_per_pitch: float, outer: GapSha
     found = _gap_of(shape, places, half, (max(0.0, float(shape.min())), 0.15), outer, px_per_mm)
     if outer is not None and found.width_px < _WIDE * found.blur_px:
         # A wide gap shows its own light at the bottom; a narrow one never gets as dark as it is.
-        found = _gap_of(shape, places, half, (outer.dark_share, 0.04), outer, px_per_mm)
+        found = _gap_of(shape, places, half, (outer.dark_share, _GROUND), outer, px_per_mm)
     return found
 
 

@@ -83,7 +83,7 @@ WITHOUT_LIGHT = {
 def without_light(cells: str, off_px: int = 0) -> tuple[ElImage, np.ndarray, FoundGrid | NotFound]:
     """Return picture, truth and answer for cells as dark as the ground, the panel `off_px` from the middle."""
     rng = np.random.default_rng(5)
-    plan = Plan(Layout.parse("6x10"), levels=dict.fromkeys(WITHOUT_LIGHT[cells], 0.0), margin_mm=90)
+    plan = Plan(Layout.parse("6x10"), levels=dict.fromkeys(WITHOUT_LIGHT[cells], 0.0), margin_mm=140)
     image, quads = photographed(draw(plan, 0.6, rng), Shot(turn_deg=3, tilt_deg=(4, -6)), rng)
     image = replace(image, counts=read_only(image.counts[: image.height_px - 2 * off_px].copy()))
     product = assumed_product(plan.layout)
@@ -109,7 +109,7 @@ def test_cells_at_the_edge_that_give_no_light_at_all_are_placed(cells: str) -> N
 
 
 def test_a_string_without_light_is_not_placed_where_the_panel_lies_off_the_middle() -> None:
-    _, _, answer = without_light("the first string", off_px=24)
+    _, _, answer = without_light("the first string", off_px=36)
     assert isinstance(answer, NotFound)
     assert answer.reason.code == "geometry.fewer_strings"
     assert answer.reason.values == {"layout": "6x10", "seen": "5x10"}
