@@ -434,22 +434,24 @@ def sheet(answers: list[Answer], path: Path, count: int = 12) -> None:
     cv2.imwrite(str(path), np.vstack([np.hstack(tiles[k : k + 3]) for k in range(0, len(tiles), 3)]))
 
 
+FAMILIES = {
+    "real cells": (real_cases, 70),
+    "plain drawings": (drawn_cases, 80),
+    "simulated": (simulated_cases, 50),
+    "overdrawn": (overdrawn_cases, 54),
+    "dark edges": (dark_edge_cases, 30),
+}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--share", type=float, default=1.0, help="share of the panels to look at")
     parser.add_argument("--sheet", type=Path, help="contact sheet of the hardest panels")
-    parser.add_argument("--only", help="one family only")
+    parser.add_argument("--only", choices=FAMILIES, help="one family only")
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args()
-    families = {
-        "real cells": (real_cases, 70),
-        "plain drawings": (drawn_cases, 80),
-        "simulated": (simulated_cases, 50),
-        "overdrawn": (overdrawn_cases, 54),
-        "dark edges": (dark_edge_cases, 30),
-    }
     answers = []
-    for family, (cases, count) in families.items():
+    for family, (cases, count) in FAMILIES.items():
         if given.only in (None, family):
             rng = np.random.default_rng(given.seed)
             answers += [answered(case) for case in cases(rng, max(1, round(count * given.share)))]
