@@ -134,12 +134,23 @@ def _set_up_sqlite(connection: sqlite3.Connection, _record: object) -> None:
 
 def write_ahead(engine: Engine) -> None:
     """Switch a SQLite database to its write-ahead log, where readers and the writer do not wait for each other."""
-    if engine.dialect.name == "sqlite":
-        raw = engine.raw_connection()
-        try:
-            raw.cursor().execute("PRAGMA journal_mode=WAL")
-        finally:
-            raw.close()
+    if engine.dialect.name != "sqlite":
+        return
+    raw = engine.raw_connection()
+    deadline = time.monotonic() + WAIT_S
+    try:
+        while True:
+            try:
+                raw.cursor().execute("PRAGMA journal_mode=WAL")
+            except sqlite3.OperationalError as error:
+                # SQLite does not wait by itself when two programs make the switch at once.
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                    raise
+                time.sleep(POLL_S)
+            else:
+                return
+    finally:
+        raw.close()
 
 
 def _begin_sqlite(connection: Connection) -> None:
