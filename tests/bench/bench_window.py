@@ -105,7 +105,7 @@ def main(width: int, height: int, flags: list[tuple[Kind, int, int, Outline]]) -
         slides.say("one step of contrast")
         time.sleep(2.0)
         app.processEvents()
-        panel.add(window._actions["next_panel"].trigger, lambda: shown() and window._on_screen == "1")
+        panel.add(window._actions["next_panel"].trigger, lambda: shown() and window._on_screen.inspection == "1")
         panel.say("next panel, read ahead")
         window.close()
 

@@ -146,7 +146,7 @@ class LongShift:
             self._until(lambda: self.window.state.busy is None)
         state = self.window.state
         assert state.review is not None
-        self.window._presenter.decide(state.review.result.proposal.disposition, "as proposed")
+        self.window._presenter.decisions.decide(state.review.result.proposal.disposition, "as proposed")
         self._until(lambda: self._on_screen() != serial and self.window.state.busy is None)
         (self.folder / f"{serial}.png").unlink()  # as the line's archive takes pictures away
 

@@ -98,7 +98,7 @@ class Photographer:
         act["rule"].trigger()
         act["walk"].trigger()
         shot("walk")
-        window._leave_walk()
+        window._guidance.leave_walk()
         act["unread"].trigger()
         from elinspect_ui.panes.unread_window import UnreadWindow
 
@@ -109,9 +109,9 @@ class Photographer:
         from elinspect_ui.panes.help_window import TOPICS
 
         for topic in TOPICS:
-            window._help.show_topic(topic)  # type: ignore[union-attr]
-            shot(f"help-{topic}", window._help)
-        window._help.close()  # type: ignore[union-attr]
+            window._guidance.help.show_topic(topic)  # type: ignore[union-attr]
+            shot(f"help-{topic}", window._guidance.help)
+        window._guidance.help.close()  # type: ignore[union-attr]
         act["sign_in"].trigger()
         shot("sign-in")
         window._desk_hands.page.refuse("Name and PIN do not belong together. Try again.")
@@ -119,8 +119,8 @@ class Photographer:
         window._desk_hands._leave()
         self._until(lambda: window.state.busy is None)
         for name in ("tiles", "again", "clean", "held", "lost"):
-            window._presenter.open(name)
-            self._until(lambda name=name: window._on_screen == name and window.state.busy is None)
+            window._presenter.line.open(name)
+            self._until(lambda name=name: window._on_screen.inspection == name and window.state.busy is None)
             self._until(lambda: window.state.picture != "loading")
             shot(f"panel-{name}")
             if name == "tiles":
@@ -133,7 +133,7 @@ class Photographer:
                 act["earlier"].trigger()
         window._panel.show_message("Reading the picture", "000103647768.png", working=True)
         shot("loading")
-        window._show_empty()
+        window._on_screen._show_empty(window.state)
         shot("empty")
         window.close()
 

@@ -152,7 +152,7 @@ def test_a_zoomed_view_shows_only_some_cells_and_the_whole_panel_all(driver) -> 
 
 def test_an_earlier_picture_lies_on_the_same_cells(driver, desk, tmp_path: Path) -> None:
     desk.arrive("again", replace(painted_panel(tmp_path / "again.png", [(Kind.CRACK, 2, 2, CRACK)]), attempt=2))
-    driver.window._presenter.open("again")
+    driver.window._presenter.line.open("again")
     driver.until_picture("again")
     view = driver.window._panel.view
     driver.key(Key.Key_E)
@@ -163,7 +163,7 @@ def test_an_earlier_picture_lies_on_the_same_cells(driver, desk, tmp_path: Path)
     assert np.allclose(earlier.places.quads, view.picture.places.quads, atol=1.0)
     driver.key(Key.Key_E)
     assert not view.earlier_shown
-    driver.window._presenter.open("b")
+    driver.window._presenter.line.open("b")
     driver.until_picture("b")
     driver.key(Key.Key_E)
     driver.until(lambda: driver.notice == words("desktop.earlier.none"))
@@ -208,7 +208,7 @@ def test_a_hold_asks_for_owner_and_reason_and_is_not_accepted(driver, desk) -> N
     _type(driver, "Quality office")
     driver.key(Key.Key_Return)
     assert desk.logged["a"].hold.owner == "Quality office"
-    driver.window._presenter.open("a")
+    driver.window._presenter.line.open("a")
     driver.until_picture("a")
     assert "Quality office" in decision.condition.text()
     driver.key(Key.Key_F6)
@@ -261,7 +261,7 @@ def test_flags_below_limits_are_shown_as_closed_by_the_release(driver, desk) -> 
     driver.key(Key.Key_F6)
     driver.key(Key.Key_Return)
     driver.until_picture("b")
-    driver.window._presenter.open("a")
+    driver.window._presenter.line.open("a")
     driver.until_picture("a")
     standings = {line.flag.id: line.standing for line in driver.window.state.lines}
     assert standings["m3"] is Standing.NOT_ANSWERED
@@ -337,7 +337,7 @@ def test_files_that_were_not_inspected_are_one_key_away(driver, desk) -> None:
     assert not driver.window._queue.unread.isVisible()
     reason = Message("imaging.empty", {"file": "x.png"})
     desk.unread_files.append(UnreadFile("EL 1", "x.png", reason, "2026-03-02T06:00:00+00:00"))
-    driver.window._presenter.read_figures("2026-03-02T06:00:00+00:00")
+    driver.window._presenter.line.read_figures("2026-03-02T06:00:00+00:00")
     driver.until(lambda: driver.window._queue.unread.isVisible())
     driver.key(Key.Key_F4)
     (shown,) = driver.window.findChildren(UnreadWindow)

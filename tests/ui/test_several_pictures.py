@@ -86,7 +86,7 @@ def test_a_flag_brings_its_own_picture_to_the_front_and_its_close_up_is_cut_from
 
 
 def test_nothing_is_released_before_every_picture_was_on_screen(driver, desk) -> None:
-    driver.window._presenter.open("b")
+    driver.window._presenter.line.open("b")
     driver.until_picture("b")
     driver.until(lambda: driver.window.state.unseen == 6)
     driver.key(Key.Key_F6)
@@ -106,7 +106,7 @@ def test_the_button_turns_like_the_key_and_is_not_there_for_one_picture(driver, 
     turn.click()
     assert view.number == 1 - before
     desk.arrive("single", painted_panel(tmp_path / "single.png", [], serial="000125"))
-    driver.window._presenter.open("single")
+    driver.window._presenter.line.open("single")
     driver.until_picture("single")
     assert not turn.isVisible()
     driver.key(Key.Key_V)
@@ -154,7 +154,7 @@ def test_a_further_picture_that_is_not_the_inspected_one_shows_none_of_the_panel
 def test_an_earlier_attempt_is_laid_over_each_picture(driver, desk, tmp_path: Path) -> None:
     again = two_pictures(tmp_path / "again.png", [(Kind.CRACK, 2, 4, CRACK)])
     desk.arrive("again", replace(again, attempt=2))
-    driver.window._presenter.open("again")
+    driver.window._presenter.line.open("again")
     driver.until_picture("again")
     view = driver.window._panel.view
     assert view.number == 1
@@ -167,7 +167,7 @@ def test_an_earlier_attempt_is_laid_over_each_picture(driver, desk, tmp_path: Pa
     assert view.number == 0
     assert view.earlier_shown
     assert {line.flag.position for line in view._earlier[1]} == {1, 2}
-    driver.window._pictures._kept.pop("a")  # given up for others meanwhile
+    driver.window._on_screen._pictures._kept.pop("a")  # given up for others meanwhile
     driver.key(Key.Key_V)
     assert not view.earlier_shown
     assert driver.window._panel._top.currentIndex() == 0

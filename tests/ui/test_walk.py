@@ -23,7 +23,7 @@ def practice(open_window, desk):
 
 def test_the_walk_leads_through_a_panel_and_ends(practice) -> None:
     practice.key(Key.Key_F1, Qt.KeyboardModifier.ControlModifier)
-    strip = practice.window._strip
+    strip = practice.window._guidance.strip
     seen = [strip.text.text()]
     for key in (Key.Key_N, Key.Key_C, Key.Key_D, Key.Key_U, Key.Key_T):
         practice.key(key)
@@ -50,7 +50,7 @@ def test_the_walk_waits_until_the_thing_is_tried(practice) -> None:
 
 def test_nobody_practises_on_a_real_panel(driver) -> None:
     driver.key(Key.Key_F1, Qt.KeyboardModifier.ControlModifier)
-    assert not driver.window._strip.isVisible()
+    assert not driver.window._guidance.strip.isVisible()
     assert driver.notice == words("desktop.walk.production")
 
 
@@ -59,6 +59,6 @@ def test_help_opens_at_what_is_being_done(driver, keys, topic) -> None:
     for key in keys:
         driver.key(key)
     driver.window._actions["help"].trigger()
-    shown = driver.window._help
+    shown = driver.window._guidance.help
     assert shown.toPlainText().startswith(words(f"desktop.help.{topic}").split(" and ")[0])
     shown.close()

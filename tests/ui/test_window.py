@@ -226,10 +226,10 @@ def test_the_next_flag_shows_only_after_the_answer_is_on_disk(driver, desk, monk
         return logged(review, verdict)
 
     monkeypatch.setattr(desk, "answer", slow)
-    driver.window._presenter.confirm()
+    driver.window._presenter.flags.confirm()
     driver.until(written.is_set)
     assert driver.window.state.line.flag.id == "m1"
-    driver.window._presenter.dismiss()  # a key pressed meanwhile was not meant for the flag not yet shown
+    driver.window._presenter.flags.dismiss()  # a key pressed meanwhile was not meant for the flag not yet shown
     go_on.set()
     driver.settle()
     assert driver.window.state.line.flag.id == "m2"
@@ -324,7 +324,7 @@ def test_closing_the_window_waits_for_an_answer_that_is_being_written(driver, de
         return logged(review, verdict)
 
     monkeypatch.setattr(desk, "answer", slow)
-    driver.window._presenter.confirm()
+    driver.window._presenter.flags.confirm()
     driver.until(begun.is_set)
     driver.window.close()
     assert _answers(desk) == {"m1": Answer.CONFIRMED}

@@ -43,14 +43,14 @@ class KindChoice:
         line = self._presenter.state.line
         if line is None:
             self._presenter.say_refused(words("desktop.no_flag"))
-        elif self._presenter.may_answer():
-            self._ask(words("desktop.change.title", what=line.title), self._presenter.change)
+        elif self._presenter.flags.may_answer():
+            self._ask(words("desktop.change.title", what=line.title), self._presenter.flags.change)
 
     def add(self) -> None:
         """Ask for the kind of a flag the machine missed; then it is drawn."""
         if self._panel.view.picture is None:
             self._presenter.say_refused(words("desktop.add.no_picture"))
-        elif self._presenter.may_answer():
+        elif self._presenter.flags.may_answer():
             self._ask(words("desktop.add.title"), self._begin)
 
     def redraw(self) -> None:
@@ -60,7 +60,7 @@ class KindChoice:
             self._presenter.say_refused(words("desktop.no_flag"))
         elif line.flag.position is None or self._panel.view.picture is None:
             self._presenter.say_refused(words("desktop.redraw.cells_only"))
-        elif self._presenter.may_answer():
+        elif self._presenter.flags.may_answer():
             self._panel.view.turn_to(line.flag.tile)
             self._panel.show_banner(
                 words("desktop.redraw.line" if line.flag.kind in LINE_KINDS else "desktop.redraw.box")
@@ -85,7 +85,7 @@ class KindChoice:
             self._presenter.say_refused(words("desktop.redraw.none"))
             return
         try:
-            self._presenter.redraw(picture.places, outline)
+            self._presenter.flags.redraw(picture.places, outline)
         except ElinspectError as error:
             self._presenter.say_refused(str(error))
 
@@ -106,4 +106,4 @@ class KindChoice:
         except ElinspectError as error:
             self._presenter.say_refused(str(error))
         else:
-            self._presenter.add(flag)
+            self._presenter.flags.add(flag)
