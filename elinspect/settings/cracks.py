@@ -1,0 +1,167 @@
+"""Settings of the crack detector."""
+
+from dataclasses import dataclass, field
+
+from elinspect.settings.views import SisterSettings
+
+
+@dataclass(frozen=True, slots=True)
+class CrackSettings:
+    """How cracks are looked for.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a path is a finding.
+    half_total_smooth, half_total_textured : float
+        What a path must collect for a score of 0.5, in multiples of the cell's texture: in cells that show nothing but
+        noise, and in cells with grains, whose texture has more lines in it. From the tuning half of the free real
+        cells.
+    half_step_smooth, half_step_textured : float
+        The same for steps.
+    smooth_unevenness, textured_unevenness : float
+        Upper quartile of the response over its median that marks the two; in between half the total goes straight from
+        one to the other. From the same cells: noise alone 1.27 to 1.31, multi 1.42 to 1.8.
+    widths_px : tuple of two floats
+        Widths (Gaussian sigma) of the line filters, map pixels: a hairline, and a blurred or open crack.
+    angles : int
+        Orientations in half a turn, even.
+    line_px : int
+        Length of one line filter, pixels at half the scale, odd; from 13 on OpenCV goes over the Fourier transform, ten
+        times slower.
+    line_sigma_px : float
+        Its weights fall off with this sigma.
+    step_width_px, step_line_px, step_line_sigma_px : float, int, float
+        The same for steps: width, length, weights, in pixels at half the scale.
+    steady_places, steady_sigma_places : int, float
+        In grainy cells responses are averaged along their direction over so many places, odd, with such weights.
+    least_texture : float
+        Response below which texture does not count as such: about 0.5 % contrast. From the free real cells.
+    step_least_texture : float
+        The same for steps.
+    cap, grain_cap : float
+        Most that one place may add: a black spot is not a long crack; in cells that show only noise, and in grainy
+        ones.
+    toll, grain_toll : float
+        What each place costs, so that paths do not grow through noise; likewise.
+    upright_toll : float
+        Further cost of a line that runs straight along a finger.
+    busbar_toll : float
+        What a place costs at most where a busbar was bridged.
+    along_busbar_toll : float
+        Further cost of a step that runs along a busbar: fields on both its sides may carry unlike currents.
+    upright_scale : float
+        An upright path must collect so many times as much as an oblique one for the same score; its unit is the cell's
+        streak texture. From the tuning half of the free real cells.
+    upright_cap, upright_place_toll, upright_least_texture : float
+        Most that one row of it may add, what each costs, and what is added to the texture.
+    upright_shortest_mm : float
+        Shortest upright path.
+    upright_stray_mm : float
+        How far it must leave a straight upright line within the fields it crosses, on average; fingers are straight,
+        and cells lie turned by less than half a degree.
+    upright_steadiness : float
+        How steady it must be: streaks of several fingers in a row have gaps. From the same cells.
+    usual_contrast, contrast_power : float
+        In grainy cells what the filters say of a line is weighed with its contrast, once it is followed to the pixel,
+        over the first, to this power. In a cell that shows only noise a faint crack is as sure as a deep one. From the
+        tuning half of the free real cells, where grain boundaries are shallower and shorter than cracks.
+    usual_length_mm, length_power : float
+        Likewise with its length.
+    steadiness_power : float
+        Likewise with its steadiness.
+    usual_step, step_power : float
+        In all cells what the filters say of a step is weighed with its height over the first, to this power.
+    followed_from : float
+        Paths that collect so many times what a score of 0.5 takes are followed to the pixel.
+    unfollowed : float
+        What others count of what they collect. From the same cells: what followed lines of clean cells come to.
+    step, line_step : int
+        Places per step of the path: for steps (a place is six map pixels), and for lines (four).
+    steps : int
+        Steps a path looks ahead.
+    most_paths : int
+        Paths followed in one cell.
+    least_px : int
+        Shortest path, map pixels.
+    least_contrast : float
+        Depth (natural logarithm) of a crack under the lower of its two sides. From the tuning half of the free real
+        cells: faint cracks 0.02 and more, edges of dark regions below.
+    least_step : float
+        Height (natural logarithm) of a step. From the same cells.
+    rim_mm, rim_step : float
+        A step whose darker side reaches the rim within the first must be as high as the second: rims are darker.
+    streak_lean_deg, streak_mm : float, tuple of float
+        So does a step that leans by less than this from finger direction where its darker side is bright again at one
+        of these distances: that is a bundle of interrupted fingers. Common practice, no source: bundles are narrower.
+    busbar_contrast : float
+        As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
+    noise_multiple : float
+        And all of these in multiples of the noise of one pixel: followed through noise alone a line comes to 0.4.
+    join_mm : float
+        Lines that come so near to each other are one crack.
+    mode_b_share, mode_c_share : float
+        Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
+        source: 10 % is seen as a step, below 40 % the part is all but dark.
+    sisters : SisterSettings
+        How sister wafers are recognised.
+    """
+
+    threshold: float = 0.5
+    half_total_smooth: float = 14.0
+    half_total_textured: float = 24.0
+    half_step_smooth: float = 8.5
+    half_step_textured: float = 12.0
+    smooth_unevenness: float = 1.3
+    textured_unevenness: float = 1.45
+    widths_px: tuple[float, float] = (1.2, 2.2)
+    angles: int = 12
+    line_px: int = 7
+    line_sigma_px: float = 3.5
+    step_width_px: float = 1.0
+    step_line_px: int = 9
+    step_line_sigma_px: float = 4.0
+    steady_places: int = 9
+    steady_sigma_places: float = 3.5
+    least_texture: float = 0.02
+    step_least_texture: float = 0.004
+    cap: float = 6.0
+    grain_cap: float = 7.0
+    toll: float = 2.5
+    grain_toll: float = 2.0
+    upright_toll: float = 1.5
+    busbar_toll: float = 0.5
+    along_busbar_toll: float = 3.0
+    upright_scale: float = 4.5
+    upright_cap: float = 5.0
+    upright_place_toll: float = 2.0
+    upright_least_texture: float = 0.003
+    upright_shortest_mm: float = 25.0
+    upright_stray_mm: float = 0.8
+    upright_steadiness: float = 0.65
+    usual_contrast: float = 0.05
+    contrast_power: float = 0.6
+    usual_length_mm: float = 26.0
+    length_power: float = 0.6
+    steadiness_power: float = 0.3
+    usual_step: float = 0.2
+    step_power: float = 0.5
+    followed_from: float = 0.4
+    unfollowed: float = 0.4
+    step: int = 3
+    line_step: int = 2
+    steps: int = 6
+    most_paths: int = 12
+    least_px: int = 27
+    least_contrast: float = 0.02
+    least_step: float = 0.03
+    rim_mm: float = 8.0
+    rim_step: float = 0.7
+    streak_lean_deg: float = 12.0
+    streak_mm: tuple[float, ...] = (3.5, 5.0, 7.0)
+    busbar_contrast: float = 0.05
+    noise_multiple: float = 1.0
+    join_mm: float = 5.0
+    mode_b_share: float = 0.9
+    mode_c_share: float = 0.4
+    sisters: SisterSettings = field(default_factory=SisterSettings)

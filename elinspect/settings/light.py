@@ -1,0 +1,188 @@
+"""Settings of what changes a cell's light: inactive areas, dark cells, broken fingers, solder, the wafer itself."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class InactiveAreaSettings:
+    """How inactive areas are looked for.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a region is a finding.
+    rim_share, core_share : float
+        Shares of the luminance expected at a place: above the first it counts as active, below the second as wholly
+        inactive, in between in part. From the tuning half of the free real cells: dark grains stay above 0.5.
+    texture_multiple : float
+        A place must also lie so many robust spreads of the cell's own luminance below.
+    least_mean_depth : float
+        Mean of that part, 0..1, over a region: grains are dark in spots, cut-off parts throughout.
+    rim_mm, rim_length_share : float
+        A region at an edge no deeper than the first and as long as that share of it is the rim's shading. From the
+        tuning half of the free real cells, as seen by both readers.
+    narrowest_mm : float
+        Dark stripes narrower than this are lines, not areas.
+    half_area_fraction : float
+        Wholly inactive share of the cell that gives a score of 0.5. Common practice, no source: half a per cent is seen
+        at once.
+    dim_share, half_dim_fraction : float
+        Parts below that share of the expected luminance rank a cell even where they make no finding; so large a part
+        gives half the threshold. From the tuning half of the free real cells.
+    bright_quantile : float
+        Quantile of a cell that counts as its full luminance: up to so much of it may be inactive.
+    """
+
+    threshold: float = 0.5
+    rim_share: float = 0.6
+    core_share: float = 0.4
+    texture_multiple: float = 3.0
+    least_mean_depth: float = 0.4
+    rim_mm: float = 9.0
+    rim_length_share: float = 0.5
+    narrowest_mm: float = 4.0
+    half_area_fraction: float = 0.003
+    dim_share: float = 0.75
+    half_dim_fraction: float = 0.03
+    bright_quantile: float = 0.85
+
+
+@dataclass(frozen=True, slots=True)
+class DarkCellSettings:
+    """When a cell is dark as a whole.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a cell is a finding.
+    dark_share : float
+        Share of the luminance of the cells with the same current that gives a score of 0.5. Common practice, no source.
+    spreads : float
+        The cell must also lie so many robust standard deviations of those cells below their median.
+    most_fall_off : float
+        Largest part of the light that the fall-off over the panel may take; what is darker is no fall-off.
+    """
+
+    threshold: float = 0.5
+    dark_share: float = 0.65
+    spreads: float = 3.0
+    most_fall_off: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class FingerInterruptionSettings:
+    """How finger interruptions are looked for.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a streak is a finding.
+    half_evidence_mm : float
+        Depth in multiples of the cell's texture, times length in mm, that gives a score of 0.5. Chosen for the best F1
+        against the marks two readers made on the tuning half of the free real cells, mono and multi alike.
+    least_length_mm, least_field_share : float
+        Shortest streak; between wires that lie close, this share of the distance from wire to wire instead.
+    least_contrast : float
+        Depth (natural logarithm) a streak has to keep everywhere. From the same cells.
+    texture_multiple : float
+        And that in multiples of the cell's own texture.
+    least_texture : float
+        Added to the cell's texture: 0.3 % contrast is no streak even in a picture without noise.
+    smooth_unevenness, textured_unevenness : float
+        Texture over noise from which, and to which, the evidence asked for doubles: grains are no noise. From the same
+        cells: mono 0.7 to 1.8, multi 1.7 to 10.
+    most_findings : int
+        Findings of one cell.
+    """
+
+    threshold: float = 0.5
+    half_evidence_mm: float = 33.0
+    least_length_mm: float = 8.0
+    least_field_share: float = 0.6
+    least_contrast: float = 0.014
+    texture_multiple: float = 2.5
+    least_texture: float = 0.003
+    smooth_unevenness: float = 1.5
+    textured_unevenness: float = 4.5
+    most_findings: int = 40
+
+
+@dataclass(frozen=True, slots=True)
+class SolderFaultSettings:
+    """When a dark stretch along a busbar is a fault of its ribbon. Defaults: common practice, no source.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a stretch is a finding.
+    least_depth : float
+        Depth (natural logarithm) under the surroundings of both neighbouring busbars.
+    least_pitches : float
+        Shortest stretch between closely spaced wires, in multiples of their spacing: what is shorter is a stain.
+    least_spread : float
+        Spread of depths over the panel that is taken at least: smoother panels do not exist.
+    lengths_mm : tuple of float
+        Lengths that are tried: a pad, several, half a ribbon, a whole one.
+    half_multiple, half_multiple_paired : float
+        Depth in multiples of that spread that gives a score of 0.5: from one exposure, and from the ratio to one at low
+        current, in which wafers have no pattern. The first from the tuning half of the free real cells, in which no
+        stretch without one was to stand out.
+    """
+
+    threshold: float = 0.5
+    least_depth: float = 0.025
+    least_pitches: float = 1.4
+    least_spread: float = 0.004
+    lengths_mm: tuple[float, ...] = (12.0, 20.0, 35.0, 60.0, 200.0)
+    half_multiple: float = 4.5
+    half_multiple_paired: float = 4.5
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialPatternSettings:
+    """When a pattern of the wafer is worth showing. Defaults: common practice, no source.
+
+    Attributes
+    ----------
+    threshold : float
+        Score from which a region is a finding.
+    soft_mm : float
+        For blotches the cell is smoothed so far (sigma).
+    least_depth : float
+        Depth (natural logarithm) of a blotch against the typical cell.
+    black_share : float
+        What is darker than that counts as much: black places are no patterns.
+    half_area_fraction : float
+        Share of the cell that gives a score of 0.5.
+    core_off_middle, core_roundness : float
+        A region whose middle lies within that share of the cell from its middle, and that fills that share of the
+        ellipse in its box, is a core.
+    stain_depth, stain_texture_multiple : float
+        Depth of a stain, and in multiples of the cell's own texture.
+    stain_area_mm2 : float
+        Smallest stain.
+    stain_ratio, stain_solidity : float
+        Its longest side over its shortest, and its area over that of its convex hull: what grows or breaks is ragged.
+    blackest_share : float
+        A stain keeps that share of the light; what is blacker lies on the cell or is cut off.
+    ring_likeness : float
+        Correlation of the quarters of a cell, from its middle outwards, that gives a score of 0.5.
+    ring_depth : float
+        Shallower rings count for less.
+    """
+
+    threshold: float = 0.5
+    soft_mm: float = 4.0
+    least_depth: float = 0.2
+    black_share: float = 0.6
+    half_area_fraction: float = 0.06
+    core_off_middle: float = 0.1
+    core_roundness: float = 0.75
+    stain_depth: float = 0.1
+    stain_texture_multiple: float = 8.0
+    stain_area_mm2: float = 40.0
+    stain_ratio: float = 3.0
+    stain_solidity: float = 0.85
+    blackest_share: float = 0.4
+    ring_likeness: float = 0.4
+    ring_depth: float = 0.006
