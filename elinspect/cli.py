@@ -277,13 +277,15 @@ def _open_window(
     with open_log(log) as opened:
         read = LogPages(opened, seat, tools)
         desk = ReviewDesk(opened, seat, inspector, role, criteria, flag_stands=read.flag_stands)
+        from elinspect.operations.reading_desk import ReadingDesk
         from elinspect_ui.app import run
         from elinspect_ui.log_pages import log_pages
 
         try:
             takts = {each.name: each.takt_s for each in served if each.takt_s is not None}
             shifts = served[0].shifts if served else ()
-            pages = log_pages(read, inspector)
+            readings = ReadingDesk(opened, seat, lambda: desk.person_id, read.purpose)
+            pages = log_pages(read, readings, lambda: desk.person)
             return run(desk, takts=takts, shifts=shifts, walk=walk, pages=pages)
         finally:
             desk.close()

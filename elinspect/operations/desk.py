@@ -258,6 +258,11 @@ class ReviewDesk:
         """Who is signed in."""
         return self._signed
 
+    @property
+    def person_id(self) -> str | None:
+        """Id under which what the person does is logged; None while nobody is signed in."""
+        return self._person
+
     def asks_pin(self) -> bool:
         """Return whether people here sign in with a PIN or badge."""
         with self._log.reading() as connection:

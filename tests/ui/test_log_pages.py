@@ -5,9 +5,13 @@ from pathlib import Path
 import pytest
 from pytestqt.qtbot import QtBot
 
+from elinspect.catalogue import words
 from elinspect.operations.log_pages import FiguresAsked, LogPages
+from elinspect.operations.reading_desk import ReadingDesk
 from elinspect.operations.simulating import simulate_into_log
 from elinspect.records import Kind, Purpose
+from elinspect.review.desk import Person
+from elinspect.review.gate import Role
 from elinspect.statistics.asked import ChartOf
 from elinspect.statistics.pareto import GroupBy
 from elinspect.store import Log, open_log
@@ -60,16 +64,24 @@ def test_the_values_of_both_pages_need_no_window(log: Log) -> None:
 
 def test_an_empty_log_says_what_to_do(tmp_path: Path, qtbot: QtBot, jobs: Jobs) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
-        for page in log_pages(LogPages(log, "desk"), "Ada"):
+        read = LogPages(log, "desk")
+        readings = ReadingDesk(log, "desk", lambda: None, read.purpose)
+        said = {
+            "technician": "elinspect context import",
+            "figures": "Nothing was inspected",
+            "readings": "No panel waits for a second reading",
+        }
+        for page in log_pages(read, readings, lambda: None):
             widget = page.make(jobs)
             qtbot.add_widget(widget)
             widget.open()
-            text = {"technician": "elinspect context import", "figures": "Nothing was inspected"}[page.name]
+            text = said[page.name]
             qtbot.wait_until(lambda widget=widget, text=text: text in widget._words.text(), timeout=20_000)
 
 
 def test_the_technician_sees_the_lane_and_marks_a_repair(log: Log, qtbot: QtBot, jobs: Jobs, tmp_path: Path) -> None:
-    page = TechnicianPage(jobs, LogPages(log, "desk"), "Ada")
+    at_desk: list[Person | None] = [Person("Ada", Role.TECHNICIAN)]
+    page = TechnicianPage(jobs, LogPages(log, "desk"), lambda: at_desk[0])
     qtbot.add_widget(page)
     page.open()
     qtbot.wait_until(lambda: page._front.currentIndex() == 1, timeout=30_000)
@@ -78,6 +90,11 @@ def test_the_technician_sees_the_lane_and_marks_a_repair(log: Log, qtbot: QtBot,
     page.mark()
     assert "what was done" in page.notice.text()
     page.what.setText("gripper changed")
+    for nobody in (None, Person("Eve", Role.AUDITOR)):  # signed in since the page was made
+        at_desk[0] = nobody
+        page.mark()
+        assert page.notice.text() == words("page.mark_role")
+    at_desk[0] = Person("Grace", Role.TECHNICIAN)
     page.mark()
     qtbot.wait_until(lambda: "gripper changed" in page._work.text(), timeout=30_000)
     with log.reading() as connection:

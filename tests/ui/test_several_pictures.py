@@ -113,6 +113,26 @@ def test_the_button_turns_like_the_key_and_is_not_there_for_one_picture(driver, 
     assert driver.notice == words("desktop.picture.only_one")
 
 
+def test_looking_at_the_next_picture_brings_its_own_flag(driver, desk, tmp_path: Path) -> None:
+    view = driver.window._panel.view
+    places = []
+    for _ in range(3):
+        driver.key(Key.Key_V)
+        assert driver.window.state.line.flag.tile == view.number
+        places.append((view.number, driver.window.state.line.flag.position))
+    first = 1 - places[0][0]
+    assert [number for number, _ in places] == [1 - first, first, 1 - first]
+    assert {position for number, position in places if number == 1} == {4}
+    desk.arrive("left only", two_pictures(tmp_path / "left.png", [(Kind.CRACK, 1, 1, CRACK)], serial="000126"))
+    driver.window._presenter.line.open("left only")
+    driver.until_picture("left only")
+    driver.key(Key.Key_V)
+    assert view.number == 1
+    assert driver.notice == words("desktop.picture.flag_elsewhere", place=1, total=2, key="Z")
+    driver.key(Key.Key_Z)
+    assert view.number == 0
+
+
 def test_what_is_drawn_in_the_second_picture_is_a_flag_of_that_file(tmp_path: Path) -> None:
     panel = two_pictures(tmp_path / "a.png", [])
     places = places_of(panel, CUT + OVERLAP, 250, 1)

@@ -8,7 +8,7 @@ from threading import Event
 import numpy as np
 import pytest
 from memory_desk import MemoryDesk
-from painted_panel import painted_panel
+from painted_panel import CRACK, painted_panel
 from PySide6.QtCore import QPoint, QPointF, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QMenu
@@ -447,3 +447,17 @@ def _press_in_menu(driver: Driver, key: Qt.Key) -> None:
     driver.until(lambda: QApplication.activePopupWidget() is None)
     driver.window.activateWindow()  # a window system does this by itself, the offscreen one does not
     driver.until(driver.window.isActiveWindow)
+
+
+def test_the_list_of_flags_shows_whole_rows_only(driver, desk, tmp_path) -> None:
+    many = [(Kind.CRACK, string, position, CRACK) for string in (1, 2, 3) for position in (1, 2, 3, 4)]
+    desk.arrive("many", painted_panel(tmp_path / "many.png", many, serial="000129"))
+    driver.window._presenter.line.open("many")
+    driver.until_picture("many")
+    flags = driver.window._flag.flags
+    for height in range(700, 760, 7):
+        driver.window.resize(1366, height)
+        QApplication.processEvents()
+        row = flags.sizeHintForRow(0)
+        assert flags.viewport().height() >= 2 * row
+        assert flags.viewport().height() % row == 0

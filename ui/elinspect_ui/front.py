@@ -71,6 +71,11 @@ class Front(QStackedWidget):
         """Name of the page in front; that of the gate while somebody signs in."""
         return next((name for name, page in self._made.items() if page is self.currentWidget()), "gate")
 
+    def look_again(self) -> None:
+        """Let the page in front read anew: somebody else is at the desk."""
+        if self.page != "gate":
+            self._made[self.page].open()
+
     def show_news(self) -> None:
         """Say on each page's button how much is new on it."""
         for name, page in self._offered.items():

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QWidget
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.theme import Theme
 
-PageName = Literal["technician", "figures"]
+PageName = Literal["technician", "figures", "readings"]
 
 
 class PageWidget(QWidget):

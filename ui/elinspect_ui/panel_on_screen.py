@@ -16,6 +16,8 @@ from elinspect_ui.panes.earlier import Earlier
 from elinspect_ui.panes.flag_pane import FlagPane
 from elinspect_ui.panes.panel_pane import PanelPane
 from elinspect_ui.pictures import Pictures
+from elinspect_ui.presenters.commands import BY_NAME
+from elinspect_ui.presenters.flag_lines import Standing
 from elinspect_ui.presenters.gate import GatePresenter
 from elinspect_ui.presenters.state import Busy, GateState, PictureState
 from elinspect_ui.viewer.picture import Contrast, Picture
@@ -149,12 +151,33 @@ class PanelOnScreen(QObject):
     # Several pictures of one panel
 
     def turn_picture(self) -> None:
-        """Bring the panel's next picture to the front."""
+        """Bring the panel's next picture to the front, and with it the first of its flags that needs an answer."""
         view = self._panel.view
         if view.count > 1:
             view.turn_to((view.number + 1) % view.count)
+            self._bring_flag(view.number)
         elif view.count:
             self._presenter.say_hint(words("desktop.picture.only_one"))
+
+    def _bring_flag(self, number: int) -> None:
+        """Make a flag of a picture the current one: what is answered should be what is seen."""
+        state = self._presenter.state
+        if state.line is None or state.line.flag.tile == number:
+            return
+        here = [place for place, line in enumerate(state.lines) if line.flag.tile == number]
+        if here:
+            wanting = (place for place in here if state.lines[place].standing is Standing.NEEDS_ANSWER)
+            self._presenter.flags.go_to(state.lines[next(wanting, here[0])].flag.id)
+        else:
+            key = BY_NAME["zoom_flag"].shown_key
+            self._presenter.say_hint(
+                words(
+                    "desktop.picture.flag_elsewhere",
+                    place=state.line.flag.tile + 1,
+                    total=self._panel.view.count,
+                    key=key,
+                )
+            )
 
     def _turned(self) -> None:
         if self._earlier is not None:

@@ -173,6 +173,7 @@ class GateWindow(QMainWindow):
             "page_gate": lambda: self.show_page("gate"),
             "page_technician": lambda: self.show_page("technician"),
             "page_figures": lambda: self.show_page("figures"),
+            "page_readings": lambda: self.show_page("readings"),
             "sign_in": lambda: self._desk_hands.ask(),
             "lock": lambda: self._desk_hands.lock(),
             "theme": self._toggle_theme,
@@ -289,6 +290,7 @@ class GateWindow(QMainWindow):
     def _person_changed(self, shown: str) -> None:
         self._who.setText(shown)
         self._presenter.line.open_again()
+        self._front.look_again()
 
     def show_page(self, name: str) -> None:
         """Bring the gate or another page to the front."""
@@ -328,6 +330,8 @@ class GateWindow(QMainWindow):
 
     def _help_topic(self) -> str:
         """Return which help belongs to where the focus is, or what is being done."""
+        if self._front.page != "gate":
+            return self._front.page
         if self._desk_hands.asking or self.state.asking is Asked.SERIAL:
             return "people"
         if self.state.asking is not None:

@@ -76,6 +76,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.do.page_gate": "To the gate",
     "desktop.do.page_technician": "To the maintenance technician's page",
     "desktop.do.page_figures": "To the quality figures",
+    "desktop.do.page_readings": "To the second readings",
     "desktop.do.theme": "Dark or light",
     "desktop.do.larger_text": "Larger text",
     "desktop.do.smaller_text": "Smaller text",
@@ -84,6 +85,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.short.page_gate": "Gate",
     "desktop.short.page_technician": "Technician",
     "desktop.short.page_figures": "Figures",
+    "desktop.short.page_readings": "Readings",
     "desktop.short.next_flag": "next",
     "desktop.short.previous_flag": "previous",
     "desktop.short.confirm": "Confirm",
@@ -110,6 +112,48 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.short.marks": "Marks",
     "desktop.short.contrast_reset": "Reset",
     "desktop.short.help": "Help",
+    # Second readings
+    "page.readings": "Second readings",
+    "readings.title": "Second reading",
+    "readings.blind": "mark every cell you hold for defective; what was flagged and decided stays hidden",
+    "readings.how_many": "Panels",
+    "readings.draw": "Draw at random",
+    "readings.draw_hint": (
+        "Draws panels that were accepted at once and in which nobody saw anything. "
+        "A quality engineer or an auditor asks."
+    ),
+    "readings.drawn": (
+        "{n} panel drawn for a second reading. Who decided one does not read it.",
+        "{n} panels drawn for a second reading. Who decided one does not read it.",
+    ),
+    "readings.waiting": "Panels that wait for a second reading",
+    "readings.waiting_count": ("{n} panel waits for you.", "{n} panels wait for you."),
+    "readings.others": (
+        "{n} waits for somebody else: you decided it.",
+        "{n} wait for somebody else: you decided them.",
+    ),
+    "readings.none_waits": (
+        "No panel waits for a second reading.\nA quality engineer or an auditor draws some, with the button above."
+    ),
+    "readings.only_own": (
+        "The panel that waits was decided by you.\nSomebody else has to read it.",
+        "The {n} panels that wait were decided by you.\nSomebody else has to read them.",
+    ),
+    "readings.hint": (
+        "Choose a cell by mouse or Shift and arrow keys. {add} marks it with a kind, {off} takes the mark off."
+    ),
+    "readings.seen": "Cells you marked",
+    "readings.which": "What is wrong with this cell?",
+    "readings.note": "Note (optional)",
+    "readings.log_nothing": "Nothing seen",
+    "readings.log_cells": ("Log {n} cell", "Log {n} cells"),
+    "readings.no_panel": "No panel is being read.",
+    "readings.unseen": (
+        "{n} cell has not been on screen whole yet.",
+        "{n} cells have not been on screen whole yet.",
+    ),
+    "readings.choose_cell": "Choose a cell first.",
+    "readings.not_marked": "This cell is not marked.",
     # The line of panels
     "desktop.queue.name": "Panels in the order they came",
     "desktop.queue.counts": "{waiting} waiting\n{done} decided",
@@ -176,6 +220,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.role.administrator": "administrator",
     "desktop.picture.which": "Picture {place} of {total}",
     "desktop.picture.only_one": "This panel has one picture.",
+    "desktop.picture.flag_elsewhere": (
+        "No flag lies in this picture. The current one is in picture {place} of {total}; {key} goes back to it."
+    ),
     "desktop.rule.mm": "{value:.1f} mm",
     "desktop.rule.cells": "{value:.2f} of a cell (its size is not known)",
     "desktop.rule.begin": "Rule: drag from one point to the other, or click both. X or Esc takes it off.",
@@ -417,6 +464,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.walk.production": (
         "The panel on screen is a real one. Practise where nothing counts: 'elinspect demo', or a rehearsal."
     ),
+    "desktop.help.technician": "The machines",
+    "desktop.help.figures": "The quality figures",
+    "desktop.help.readings": "Second readings",
     "desktop.help.key": "Key",
     "desktop.help.does": "Does",
 }

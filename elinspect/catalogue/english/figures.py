@@ -238,6 +238,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "page.mark": "Mark maintenance",
     "page.marked": "Logged: {machine} {lane}, {what}.",
     "page.mark_needs": "Give the machine and what was done.",
+    "page.mark_role": "Sign in to mark maintenance; an auditor only reads.",
     "page.by": "By",
     "page.count": "Counted",
     "page.chart": "Chart",

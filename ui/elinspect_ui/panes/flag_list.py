@@ -1,7 +1,7 @@
 """The flags of the panel in order of severity, each with its shapes."""
 
 from PySide6.QtCore import QAbstractListModel, QModelIndex, QPersistentModelIndex, QPointF, QRect, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter
+from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter, QResizeEvent
 from PySide6.QtWidgets import QListView, QStyledItemDelegate, QStyleOptionViewItem, QWidget
 
 from elinspect.catalogue import words
@@ -111,6 +111,7 @@ class FlagList(QListView):
         """Show the flags; the rows are kept where only the current one moved."""
         if lines is not self._flags.lines:
             self._flags.show_lines(lines)
+            self._keep_rows_whole()
         self._row.current = lines[current].flag.id if current is not None else None
         if current is not None:
             index = self._flags.index(current)
@@ -122,7 +123,17 @@ class FlagList(QListView):
         """Paint in a theme."""
         self._row.theme = theme
         self.doItemsLayout()
+        self._keep_rows_whole()
         self.viewport().update()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        self._keep_rows_whole()
+        super().resizeEvent(event)
+
+    def _keep_rows_whole(self) -> None:
+        """Leave empty what is left below the last whole row."""
+        row = self.sizeHintForRow(0)
+        self.setViewportMargins(0, 0, 0, self.height() % row if 0 < row <= self.height() else 0)
 
     def _ask(self, index: QModelIndex) -> None:
         self.asked.emit(self._flags.lines[index.row()].flag.id)

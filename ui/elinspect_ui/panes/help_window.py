@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QTextBr
 from elinspect.catalogue import words
 from elinspect_ui.presenters.commands import key_table
 
-TOPICS = ("gate", "flags", "decision", "picture", "people")
+TOPICS = ("gate", "flags", "decision", "picture", "people", "readings", "technician", "figures")
 """One Markdown file each in ``help/<language>``."""
 
 

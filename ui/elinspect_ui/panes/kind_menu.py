@@ -1,6 +1,6 @@
 """The choice of a kind, by key or mouse."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from PySide6.QtWidgets import QMenu, QWidget
 
@@ -11,8 +11,14 @@ from elinspect_ui.theme import Theme
 from elinspect_ui.viewer.glyphs import glyph_icon, kind_path
 
 
-def kind_menu(parent: QWidget, title: str, chosen: Callable[[Kind], None], theme: Theme) -> QMenu:
-    """Return a menu of all kinds; each has a key, its drawing and its words.
+def kind_menu(
+    parent: QWidget,
+    title: str,
+    chosen: Callable[[Kind], None],
+    theme: Theme,
+    kinds: Sequence[tuple[str, Kind]] | None = None,
+) -> QMenu:
+    """Return a menu of kinds; each has a key, its drawing and its words.
 
     Parameters
     ----------
@@ -24,13 +30,15 @@ def kind_menu(parent: QWidget, title: str, chosen: Callable[[Kind], None], theme
         Called with the kind.
     theme : Theme
         For the drawings.
+    kinds : sequence of (str, Kind), optional
+        Which, each with its key; all by default.
     """
     menu = QMenu(parent)
     menu.setAccessibleName(title)
     heading = menu.addAction(title)
     heading.setEnabled(False)
     size = parent.fontMetrics().height()
-    for key, kind in kind_choices():
+    for key, kind in kinds if kinds is not None else kind_choices():
         icon = glyph_icon(kind_path(kind), size, theme.ink, parent.devicePixelRatioF())
         action = menu.addAction(icon, f"&{key}   {words(f'kind.{kind}')}")
         action.setData(kind)

@@ -1,6 +1,6 @@
 """The whole panel: which one it is, what is proposed, its picture, contrast."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -26,6 +26,7 @@ from elinspect_ui.presenters.panel_words import PanelWords
 from elinspect_ui.viewer.picture import Contrast, Picture
 from elinspect_ui.viewer.picture_view import PictureView
 
+TOOLS: Final = ("fit", "zoom_flag", "marks", "earlier", "rule")
 _SLIDER_STEPS: Final = 200
 _BRIGHT_REST: Final = 0.75
 _REST: Final = {"dark": 0, "middle": _SLIDER_STEPS // 2, "bright": round(_BRIGHT_REST * _SLIDER_STEPS)}
@@ -41,7 +42,9 @@ class PanelPane(QWidget):
     Parameters
     ----------
     actions : mapping from str to QAction
-        Of the window, by command.
+        By command.
+    tools : sequence of str
+        Commands with a button below the picture.
 
     Attributes
     ----------
@@ -54,7 +57,9 @@ class PanelPane(QWidget):
     again = Signal()
     contrast_changed = Signal(object)
 
-    def __init__(self, actions: Mapping[str, QAction], parent: QWidget | None = None) -> None:
+    def __init__(
+        self, actions: Mapping[str, QAction], tools: Sequence[str] = TOOLS, parent: QWidget | None = None
+    ) -> None:
         super().__init__(parent)
         self.setObjectName("pane")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
@@ -82,7 +87,7 @@ class PanelPane(QWidget):
         layout.setSpacing(4)
         layout.addWidget(self._top)
         layout.addWidget(self._stack, 1)
-        layout.addLayout(self._tools(actions))
+        layout.addLayout(self._tools(actions, tools))
 
     def _heading(self, actions: Mapping[str, QAction]) -> QWidget:
         first = QHBoxLayout()
@@ -130,10 +135,10 @@ class PanelPane(QWidget):
         layout.addStretch(1)
         return page
 
-    def _tools(self, actions: Mapping[str, QAction]) -> QHBoxLayout:
+    def _tools(self, actions: Mapping[str, QAction], tools: Sequence[str]) -> QHBoxLayout:
         row = QHBoxLayout()
         row.setSpacing(6)
-        for name in ("fit", "zoom_flag", "marks", "earlier", "rule"):
+        for name in tools:
             row.addWidget(CommandButton(name, actions[name]))
         row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}

@@ -1,5 +1,6 @@
 """The technician's page: what to act on, alerts, maps, timeline, and a mark for what was done."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import QTimer
@@ -17,9 +18,13 @@ from PySide6.QtWidgets import (
 from elinspect.catalogue import words
 from elinspect.operations.log_pages import LogPages, TechnicianView, alert_words
 from elinspect.records import Kind
+from elinspect.review.desk import Person
+from elinspect.review.gate import Role
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.panes.log_page import Choice, FigureLabel, LogPage, emptied, scrolling
 
+MARKING = (Role.TECHNICIAN, Role.INSPECTOR, Role.QUALITY_ENGINEER, Role.ADMINISTRATOR)
+"""Who may mark what was done to a machine; an auditor only reads."""
 AGAIN_MS = 60_000
 """How often the page is read again while it is in front."""
 
@@ -33,13 +38,13 @@ class TechnicianPage(LogPage):
         Does the reading.
     pages : LogPages
         The log.
-    person : str
-        Who marks maintenance.
+    who : callable
+        Who is signed in and marks maintenance.
     """
 
-    def __init__(self, jobs: Jobs, pages: LogPages, person: str) -> None:
+    def __init__(self, jobs: Jobs, pages: LogPages, who: Callable[[], Person | None]) -> None:
         super().__init__(jobs, words("page.technician"), scrolls=False)
-        self._pages, self._person = pages, person
+        self._pages, self._who = pages, who
         self._view: TechnicianView | None = None
         kinds = [(None, words("commonality.all_kinds")), *((kind, words(f"kind.{kind.value}")) for kind in Kind)]
         self._kind = Choice(words("page.kind"), kinds, self.open)
@@ -153,13 +158,17 @@ class TechnicianPage(LogPage):
         if not machine or not what:
             self.tell(words("page.mark_needs"), role="warning")
             return
+        person = self._who()
+        if person is None or person.role not in MARKING:
+            self.tell(words("page.mark_role"), role="warning")
+            return
 
         def marked(_none: None) -> None:
             self.what.clear()
             self.tell(words("page.marked", machine=machine, lane=lane, what=what))
             self.open()
 
-        self._jobs.submit(lambda: self._pages.mark_maintenance(machine, lane, what, self._person), marked, self.fail)
+        self._jobs.submit(lambda: self._pages.mark_maintenance(machine, lane, what, person.name), marked, self.fail)
 
 
 def _heading(text: str) -> QWidget:

@@ -94,6 +94,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("page_gate", "window", ("Ctrl+1",)),
     Command("page_technician", "window", ("Ctrl+2",)),
     Command("page_figures", "window", ("Ctrl+3",)),
+    Command("page_readings", "window", ("Ctrl+4",)),
     Command("sign_in", "window", ("F12",)),
     Command("lock", "window", ("Ctrl+L",)),
     Command("theme", "window", ("L",)),
