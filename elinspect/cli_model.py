@@ -9,6 +9,7 @@ from rich.table import Table
 
 from elinspect.catalogue import words
 from elinspect.cli_console import LogOption, in_words, log_place, out, progress_bar
+from elinspect.records import Kind
 
 if TYPE_CHECKING:
     from elinspect.operations.model_evaluation import EvaluationTable
@@ -170,6 +171,7 @@ def use(
 @in_words
 def working_point(
     costs: Annotated[Path, typer.Option(help="The plant's costs (TOML).", metavar="FILE")],
+    kind: Annotated[Kind, typer.Option(help="Kind of flag; each has its own threshold.", metavar="KIND")] = Kind.CRACK,
     log: LogOption = None,
     models: ModelsOption = None,
     chart: Annotated[Path | None, typer.Option(help="Also draw it (PNG, SVG, PDF).", metavar="FILE")] = None,
@@ -184,8 +186,10 @@ def working_point(
 
     sheet = read_costs(costs)
     with open_log(log_place(log)) as opened:
-        points = working_points(opened, _folder(models), sheet)
-    title = words("model.points_title", flags=points.flags, panels=points.panels, currency=points.currency)
+        points = working_points(opened, _folder(models), sheet, kind)
+    title = words(
+        "model.points_title", kind=kind.value, flags=points.flags, panels=points.panels, currency=points.currency
+    )
     table = Table(title=title, title_justify="left")
     for name in words("model.points_columns").split("|"):
         table.add_column(name, justify="right")
@@ -198,10 +202,11 @@ def working_point(
     now = points.in_force
     out.print(words("model.point_in_force", threshold=now.threshold, cost=now.cost, **values), markup=False)
     if chart is not None:
-        write_cost_chart(chart, points.points, now, best, points.flags, points.currency)
+        axis = words("model.chart_axis", kind=kind.value, flags=points.flags, currency=points.currency)
+        write_cost_chart(chart, points.points, now, best, axis)
         out.print(words("command.written", file=str(chart)), markup=False)
     if threshold is None:
         out.print(words("model.point_unchanged"), markup=False)
     else:
-        installed = set_working_point(_folder(models), threshold)
+        installed = set_working_point(_folder(models), kind, threshold)
         out.print(words("model.now_in_force", file=installed.name), markup=False)

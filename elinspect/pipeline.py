@@ -49,6 +49,7 @@ from elinspect.records import (
     Exposures,
     ImageFacts,
     ImageQuality,
+    Kind,
     NoModel,
     NotFound,
     PanelFacts,
@@ -60,7 +61,7 @@ from elinspect.records import (
     Versions,
 )
 from elinspect.settings import CircuitSettings, DetectorSettings, GeometrySettings
-from elinspect.triage import flags_from, judged, plan_rework, propose
+from elinspect.triage import NONE_DOUBTFUL, flags_from, judged, plan_rework, propose
 
 _Corners = tuple[tuple[float, float], ...]
 
@@ -311,8 +312,8 @@ def _scored(
     return scored.defect_scores, scored.detections
 
 
-def _doubtful_below(model: Model | NoModel) -> float:
-    return model.card.doubtful_below if isinstance(model, Model) else 0.0
+def _doubtful_below(model: Model | NoModel) -> Mapping[Kind, float]:
+    return model.card.doubtful_below if isinstance(model, Model) else NONE_DOUBTFUL
 
 
 def _noting_no_model(quality: ImageQuality, model: Model | NoModel) -> ImageQuality:

@@ -10,6 +10,8 @@ Rows = NDArray[np.float64]
 """Evidence, shape (n, names), columns in the order of the head's names."""
 
 _MOST_CERTAIN = 1e-3
+_MOST_DOUBTFUL = 0.3
+"""Highest limit of doubt that is taken over by itself; a person may set a higher one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,20 @@ def columns(names: Sequence[str], evidence: Mapping[str, NDArray[np.floating]]) 
         If a name is missing: the head was made for other evidence.
     """
     return np.stack([np.asarray(evidence[name], np.float64) for name in names], axis=1)
+
+
+def doubtful_limit(probability: NDArray[np.float64], kept: float) -> float:
+    """Return the probability below which a finding is doubtful.
+
+    Parameters
+    ----------
+    probability : ndarray, shape (n,)
+        Of true findings.
+    kept : float
+        Share of them that must stay above, 0..1.
+    """
+    limit = min(float(np.quantile(probability, 1 - kept)), _MOST_DOUBTFUL)
+    return float(np.floor(1000 * limit) / 1000)
 
 
 def fit_head(

@@ -23,7 +23,7 @@ from elinspect.records import Kind
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
-CARD_SCHEMA = "elinspect.model-card/1"
+CARD_SCHEMA = "elinspect.model-card/2"
 SHIPPED = "cell-network-2.json"
 """Card of the model that ships."""
 _MOST_BYTES = 50_000_000
@@ -63,13 +63,13 @@ class ModelCard:
         From network and detectors to the probability that the cell has a defect that would be confirmed.
     finding_heads : dict
         Per kind, to the probability that a finding is true.
-    doubtful_below : float
-        Findings less probable than this are shown but reach no limit. 0 switches that off.
+    doubtful_below : dict
+        Per kind: findings less probable than this are shown but reach no limit. A kind not named has no doubtful ones.
     made : dict
         How it was made and what it reached, for people; nothing reads it.
     """
 
-    schema: Literal["elinspect.model-card/1"]
+    schema: Literal["elinspect.model-card/2"]
     name: Annotated[str, Field(min_length=1, max_length=80)]
     version: Annotated[str, Field(min_length=1, max_length=40)]
     network: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*\.onnx$")]
@@ -78,7 +78,7 @@ class ModelCard:
     kinds: tuple[Kind, ...]
     cell_head: HeadTable
     finding_heads: dict[Kind, HeadTable]
-    doubtful_below: _Probability
+    doubtful_below: dict[Kind, _Probability]
     made: dict[str, Any]
 
     @property

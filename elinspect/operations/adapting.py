@@ -13,7 +13,7 @@ from sqlalchemy import Select, Table, and_, func, select
 from elinspect.catalogue import Message
 from elinspect.classifier import ModelCard, read_card
 from elinspect.classifier.adaptation import Adaptation, AnsweredFlag, adapt_heads, rebased
-from elinspect.classifier.heads import LinearHead
+from elinspect.classifier.heads import LinearHead, doubtful_limit
 from elinspect.classifier.model_file import HeadTable
 from elinspect.classifier.scoring import finding_probability, unpack
 from elinspect.operations.site_models import card_in_force, install
@@ -23,7 +23,8 @@ from elinspect.store.log import Log
 from elinspect.store.results import result_of
 from elinspect.store.schema import flagged_cells, flags, inspected_counts, inspections, kept_counts
 
-_MOST_DOUBTFUL = 0.3
+_KEPT_CONFIRMED = 0.99
+"""Share of the confirmed flags that must stay above the limit of doubt."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,13 +149,13 @@ def _of_production(table: Table, column: str) -> Select[Any]:
     return select(func.sum(table.c[column])).where(*chosen)
 
 
-def _doubtful_below(card: ModelCard, heads: dict[Kind, LinearHead], answered: list[AnsweredFlag]) -> float:
+def _doubtful_below(card: ModelCard, heads: dict[Kind, LinearHead], answered: list[AnsweredFlag]) -> dict[Kind, float]:
     """Return the probability below which findings are doubtful: one in a hundred confirmed ones may lie there."""
-    least = [card.doubtful_below] if set(card.finding_heads) - set(heads) else []
+    limits = dict(card.doubtful_below)
     for kind, head in heads.items():
         rows = np.stack([flag.evidence for flag in answered if flag.kind is kind and flag.true])
-        least.append(float(np.quantile(finding_probability(head, rows), 0.01)))
-    return float(np.floor(1000 * min([*least, _MOST_DOUBTFUL])) / 1000)
+        limits[kind] = doubtful_limit(finding_probability(head, rows), _KEPT_CONFIRMED)
+    return limits
 
 
 def _table(head: LinearHead) -> HeadTable:

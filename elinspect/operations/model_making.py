@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import math
 import multiprocessing
 import platform
 from collections.abc import Callable, Iterator, Sequence
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from elinspect import __version__
 from elinspect.classifier.contract import CONTRACT, KINDS
-from elinspect.classifier.heads import LinearHead, calibration_error, columns, fit_head
+from elinspect.classifier.heads import LinearHead, calibration_error, columns, doubtful_limit, fit_head
 from elinspect.classifier.model_file import CARD_SCHEMA, Model, load_model, read_card
 from elinspect.classifier.scoring import FINDING_EVIDENCE, cell_evidence, finding_evidence, run_network
 from elinspect.detectors import detect_all
@@ -33,9 +32,9 @@ NETWORK_SHARE = 0.25
 """Weight of the network's logit beside that of the strongest detector; chosen on the tuning half of the free real
 cells, the same for mono and multi. Weights fitted on simulated panels all but ignore the detectors: the network has
 learnt from the same simulator, the detectors were made for real cells."""
-KEPT_TRUE = 0.99
-"""Share of true findings on simulated panels that must stay above `ModelCard.doubtful_below`."""
-_MOST_DOUBTFUL = 0.3
+KEPT_TRUE = {Kind.CRACK: 0.99, Kind.INACTIVE_AREA: 0.99, Kind.FINGER_INTERRUPTION: 0.95}
+"""Share of true findings on simulated panels that must stay above `ModelCard.doubtful_below`; a single broken finger
+costs little, and dots of texture look like one."""
 
 Progress = Callable[[str, int, int], object]
 """Called with the stage's name, steps done and steps in all."""
@@ -128,7 +127,7 @@ def make_model(folder: Path, settings: MakingSettings, progress: Progress) -> Pa
     with told_as("command.not_written", file=str(network_file)):
         network_file.write_bytes(content)
     card_file = network_file.with_suffix(".json")
-    _write_card(card_file, settings, network_file, _blank_heads(), 0.0, made)
+    _write_card(card_file, settings, network_file, _blank_heads(), {}, made)
     heads, doubtful, reached = _fitted(card_file, settings, progress)
     _write_card(card_file, settings, network_file, heads, doubtful, {**made, "simulated_check": reached})
     load_model(card_file)
@@ -223,7 +222,9 @@ def judge(model: Model, simulated: SimulatedView) -> Judged:
     return Judged(cell_evidence(output, detections), cells.labels[:, 0], cells.unsure[:, 0], findings)
 
 
-def _fitted(card: Path, settings: MakingSettings, progress: Progress) -> tuple[dict[str, Any], float, dict[str, Any]]:
+def _fitted(
+    card: Path, settings: MakingSettings, progress: Progress
+) -> tuple[dict[str, Any], dict[Kind, float], dict[str, Any]]:
     def judged(part: int, count: int, stage: str) -> list[Judged]:
         jobs = [(seed, card) for seed in _seeds(settings, part, count)]
         return list(_parallel(_judge_drawn, jobs, settings.workers, stage, progress))
@@ -241,7 +242,7 @@ def _fitted(card: Path, settings: MakingSettings, progress: Progress) -> tuple[d
         "auc_detectors_alone": round(_detectors_alone(rows, truth), 4),
         "calibration_error": round(calibration_error(probability, truth), 4),
         "findings": {
-            kind.value: _finding_figures(check_on, kind, head, doubtful) for kind, head in finding_heads.items()
+            kind.value: _finding_figures(check_on, kind, head, doubtful[kind]) for kind, head in finding_heads.items()
         },
     }
     heads = {
@@ -283,13 +284,13 @@ def _finding_head(panels: Sequence[Judged], kind: Kind) -> LinearHead | None:
     return fit_head(FINDING_EVIDENCE, rows, truth) if truth.any() and not truth.all() else None
 
 
-def _doubtful_below(panels: Sequence[Judged], heads: dict[Kind, LinearHead]) -> float:
-    """Return the probability below which a finding is doubtful: nearly all true ones stay above it."""
-    limits = []
+def _doubtful_below(panels: Sequence[Judged], heads: dict[Kind, LinearHead]) -> dict[Kind, float]:
+    """Return the probability below which a finding of each kind is doubtful: nearly all true ones stay above it."""
+    limits = {}
     for kind, head in heads.items():
         rows, truth = _finding_rows(panels, kind)
-        limits.append(float(np.quantile(head.probability(rows[truth]), 1 - KEPT_TRUE)))
-    return math.floor(1000 * min([*limits, _MOST_DOUBTFUL])) / 1000
+        limits[kind] = doubtful_limit(head.probability(rows[truth]), KEPT_TRUE[kind])
+    return limits
 
 
 def _finding_figures(
@@ -319,7 +320,7 @@ def _write_card(
     settings: MakingSettings,
     network: Path,
     heads: dict[str, Any],
-    doubtful: float,
+    doubtful: dict[Kind, float],
     made: dict[str, Any],
 ) -> None:
     card = {
@@ -331,7 +332,7 @@ def _write_card(
         "contract": CONTRACT,
         "kinds": [kind.value for kind in KINDS],
         **heads,
-        "doubtful_below": doubtful,
+        "doubtful_below": {kind.value: limit for kind, limit in doubtful.items()},
         "made": made,
     }
     with told_as("command.not_written", file=str(path)):

@@ -11,12 +11,13 @@ from pydantic.dataclasses import dataclass as validated
 from sqlalchemy import func, select
 
 from elinspect.catalogue import words
-from elinspect.classifier import read_card
+from elinspect.classifier import ModelCard, read_card
+from elinspect.classifier.heads import LinearHead
 from elinspect.classifier.scoring import finding_probability
 from elinspect.errors import ElinspectError, SettingsFileError
 from elinspect.operations.adapting import answered_flags, next_version
 from elinspect.operations.site_models import card_in_force, install
-from elinspect.records import Purpose, Stage
+from elinspect.records import Kind, Purpose, Stage
 from elinspect.statistics.working_point import FlagCosts, PointCost, cheapest, cost_curve
 from elinspect.store.log import Log
 from elinspect.store.schema import inspections
@@ -99,10 +100,12 @@ class CostSheet:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WorkingPoints:
-    """What each threshold would have cost.
+    """What each threshold would have cost on the flags of one kind.
 
     Attributes
     ----------
+    kind : Kind
+        Of the flags.
     points : tuple of PointCost
         Over all panels of the log that were scored by this network.
     in_force, cheapest : PointCost
@@ -113,6 +116,7 @@ class WorkingPoints:
         Of the costs.
     """
 
+    kind: Kind
     points: tuple[PointCost, ...]
     in_force: PointCost
     cheapest: PointCost
@@ -149,25 +153,30 @@ def read_costs(path: Path) -> CostSheet:
         ) from error
 
 
-def working_points(log: Log, folder: Path, costs: CostSheet) -> WorkingPoints:
-    """Return what thresholds would have cost on the answered flags of the log.
+def working_points(log: Log, folder: Path, costs: CostSheet, kind: Kind) -> WorkingPoints:
+    """Return what thresholds would have cost on the answered flags of a kind in the log.
 
     Raises
     ------
     ElinspectError
-        If fewer than `LEAST_ANSWERS` flags were answered.
+        If the model does not know the kind, or fewer than `LEAST_ANSWERS` of its flags were answered.
     """
     card = read_card(card_in_force(folder))
-    answered = [flag for flag in answered_flags(log, card) if flag.kind in card.finding_heads]
+    head = _head_of(card, kind)
+    answered = [flag for flag in answered_flags(log, card) if flag.kind is kind]
     if len(answered) < LEAST_ANSWERS:
-        raise ElinspectError("model.too_few_answers", n=len(answered), needed=LEAST_ANSWERS)
-    probability = np.array(
-        [finding_probability(card.finding_heads[flag.kind].head(), flag.evidence[None])[0] for flag in answered]
-    )
+        raise ElinspectError("model.too_few_answers", kind=kind.value, n=len(answered), needed=LEAST_ANSWERS)
+    probability = finding_probability(head, np.stack([flag.evidence for flag in answered]))
     true = np.array([flag.true for flag in answered])
     points = cost_curve(probability, true, costs.flag_costs(), THRESHOLDS)
-    (in_force,) = cost_curve(probability, true, costs.flag_costs(), [card.doubtful_below])
-    return WorkingPoints(points, in_force, cheapest(points), _panels(log), len(answered), costs.currency)
+    (in_force,) = cost_curve(probability, true, costs.flag_costs(), [card.doubtful_below.get(kind, 0.0)])
+    return WorkingPoints(kind, points, in_force, cheapest(points), _panels(log), len(answered), costs.currency)
+
+
+def _head_of(card: ModelCard, kind: Kind) -> LinearHead:
+    if kind not in card.finding_heads:
+        raise ElinspectError("model.kind_unknown", kind=kind.value, model=card.label)
+    return card.finding_heads[kind].head()
 
 
 def _panels(log: Log) -> int:
@@ -181,13 +190,13 @@ def _panels(log: Log) -> int:
         )
 
 
-def set_working_point(folder: Path, threshold: float) -> Path:
-    """Install a version of the model in force with another threshold; the earlier one is kept.
+def set_working_point(folder: Path, kind: Kind, threshold: float) -> Path:
+    """Install a version of the model in force with another threshold for a kind; the earlier one is kept.
 
     Raises
     ------
-    ModelFileError
-        If it cannot be written.
+    ElinspectError
+        If the model does not know the kind, or the new version cannot be written.
     ValueError
         If the threshold is no probability.
     """
@@ -195,6 +204,8 @@ def set_working_point(folder: Path, threshold: float) -> Path:
         raise ValueError(f"a threshold must lie in 0..1, not {threshold}")
     in_force = card_in_force(folder)
     card = read_card(in_force)
-    made = {**card.made, "working_point": {"from": card.label, "doubtful_below": threshold}}
-    new = replace(card, version=next_version(folder, card), doubtful_below=threshold, made=made)
+    _head_of(card, kind)
+    made = {**card.made, "working_point": {"from": card.label, "kind": kind.value, "doubtful_below": threshold}}
+    limits = {**card.doubtful_below, kind: threshold}
+    new = replace(card, version=next_version(folder, card), doubtful_below=limits, made=made)
     return install(folder, new, in_force.with_name(card.network))

@@ -9,7 +9,7 @@ from elinspect.statistics.working_point import PointCost
 
 
 def write_cost_chart(
-    path: Path, points: Sequence[PointCost], in_force: PointCost, cheapest: PointCost, flags: int, currency: str
+    path: Path, points: Sequence[PointCost], in_force: PointCost, cheapest: PointCost, axis: str
 ) -> None:
     """Draw costs over the threshold, with the point in force and the cheapest one; prints in grey.
 
@@ -21,10 +21,8 @@ def write_cost_chart(
         The curve.
     in_force, cheapest : PointCost
         Marked.
-    flags : int
-        Answered flags it rests on.
-    currency : str
-        Of the costs.
+    axis : str
+        Label of the costs: on what they rest, and their currency.
 
     Raises
     ------
@@ -49,7 +47,7 @@ def write_cost_chart(
     counts.set_ylim(bottom=0)
     axes.set_ylim(bottom=0)
     axes.set_xlabel(words("model.chart_threshold"))
-    axes.set_ylabel(words("model.chart_axis", flags=flags, currency=currency))
+    axes.set_ylabel(axis)
     figure.legend(loc="outside upper center", ncols=2, frameon=False)
     with told_as("command.not_written", file=str(path)):
         figure.savefig(path, dpi=150)

@@ -1,8 +1,9 @@
 """From findings to flags: place in the file, words, limit, primary kind, order of severity."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -24,6 +25,9 @@ from elinspect.records import (
 from elinspect.triage.gathered import gathered
 from elinspect.triage.limits import judgement_of, with_limits
 from elinspect.vision import cv2
+
+NONE_DOUBTFUL: Mapping[Kind, float] = MappingProxyType({})
+"""For results without a classifier."""
 
 GRAVITY: tuple[Kind, ...] = (
     Kind.OPEN_CIRCUIT,
@@ -76,7 +80,7 @@ def flags_from(
     *,
     scale_known: bool,
     tiles: Sequence[int] | None = None,
-    doubtful_below: float = 0.0,
+    doubtful_below: Mapping[Kind, float] = NONE_DOUBTFUL,
 ) -> tuple[FoundFlag, ...]:
     """Turn findings into flags, before any limit.
 
@@ -94,8 +98,9 @@ def flags_from(
         False leaves every length in mm out.
     tiles : sequence of int, optional
         File that shows each cell; the first one for all if left out.
-    doubtful_below : float
-        Findings that the classifier holds for less probable are not counted into a flag that stands for several.
+    doubtful_below : mapping from kind to float
+        Findings of the kind that the classifier holds for less probable are not counted into a flag that stands for
+        several.
 
     Returns
     -------
@@ -122,7 +127,7 @@ def judged(
     found: Sequence[FoundFlag],
     criteria: AcceptanceCriteria,
     loss: PanelLoss | None = None,
-    doubtful_below: float = 0.0,
+    doubtful_below: Mapping[Kind, float] = NONE_DOUBTFUL,
 ) -> tuple[Flag, ...]:
     """Measure the flags of a panel against the criteria.
 
@@ -134,8 +139,9 @@ def judged(
         As in force for the product.
     loss : PanelLoss, optional
         What the flags cost, where the product's electrical data are there.
-    doubtful_below : float
-        Flags that the classifier holds for less probable are shown, but reach no limit and count towards none.
+    doubtful_below : mapping from kind to float
+        Flags of the kind that the classifier holds for less probable are shown, but reach no limit and count towards
+        none.
 
     Returns
     -------
@@ -151,8 +157,8 @@ def judged(
     return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
 
 
-def _doubtful(flag: Flag | Finding, doubtful_below: float) -> bool:
-    return flag.probability is not None and flag.probability < doubtful_below
+def _doubtful(flag: Flag | Finding, doubtful_below: Mapping[Kind, float]) -> bool:
+    return flag.probability is not None and flag.probability < doubtful_below.get(flag.kind, 0.0)
 
 
 def severity(flag: Flag) -> tuple[float, ...]:

@@ -15,7 +15,7 @@ from elinspect.records import Kind
 FEATURES = 6
 CARD = ModelCard(
     CARD_SCHEMA, "cell-network", "1", "net.onnx", "0" * 64, CONTRACT, KINDS,
-    HeadTable({"network.any": 1.0}, 0.0), {Kind.CRACK: HeadTable({"detector": 1.0}, 0.0)}, 0.1, {},
+    HeadTable({"network.any": 1.0}, 0.0), {Kind.CRACK: HeadTable({"detector": 1.0}, 0.0)}, {Kind.CRACK: 0.1}, {},
 )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from elinspect.classifier.heads import LinearHead, calibration_error, columns, fit_head, logit_of
+from elinspect.classifier.heads import LinearHead, calibration_error, columns, doubtful_limit, fit_head, logit_of
 
 
 def test_probability_by_hand() -> None:
@@ -12,6 +12,12 @@ def test_probability_by_hand() -> None:
     rows = columns(head.names, {"b": np.array([0.5, 3.0]), "a": np.array([0.0, 1.0]), "unused": np.zeros(2)})
     # 0.5 - 0.5 = 0 -> 1/2; 0.5 + 2 - 3 = -0.5 -> 1 / (1 + e^0.5)
     assert head.probability(rows) == pytest.approx([0.5, 1 / (1 + np.exp(0.5))])
+
+
+def test_the_limit_of_doubt_keeps_the_share_that_was_asked_for_and_is_never_high() -> None:
+    probability = np.linspace(0.0, 1.0, 1001)
+    assert (probability >= doubtful_limit(probability, 0.95)).mean() == pytest.approx(0.95, abs=0.002)
+    assert doubtful_limit(np.full(50, 0.9), 0.99) == 0.3
 
 
 def test_missing_evidence_is_refused() -> None:

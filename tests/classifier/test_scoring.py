@@ -149,6 +149,6 @@ def test_a_network_that_does_not_keep_the_contract_is_refused(tmp_path: Path) ->
 
 
 def test_the_label_tells_heads_apart(model: Model) -> None:
-    other = replace(model.card, doubtful_below=model.card.doubtful_below + 0.1)
+    other = replace(model.card, doubtful_below={Kind.CRACK: 0.25})
     assert other.label != model.card.label
     assert replace(model.card, made={}).label == model.card.label

@@ -17,7 +17,7 @@ from elinspect.operations.site_models import installed
 from elinspect.operations.versions import log_model
 from elinspect.operations.working_points import read_costs, set_working_point, working_points
 from elinspect.recipe import default_criteria
-from elinspect.records import Answer, Purpose
+from elinspect.records import Answer, Kind, Purpose
 from elinspect.reports.working_point_chart import write_cost_chart
 from elinspect.review.gate import Role
 from elinspect.review.session import Verdict
@@ -115,7 +115,7 @@ def test_flags_closed_with_their_panel_teach_nothing(log: Log) -> None:
 def test_working_points_by_the_plant_s_costs(taught: Log, tmp_path: Path) -> None:
     sheet = tmp_path / "costs.toml"
     sheet.write_text(COSTS)
-    points = working_points(taught, tmp_path, read_costs(sheet))
+    points = working_points(taught, tmp_path, read_costs(sheet), Kind.CRACK)
     assert points.flags == 270
     zero = points.points[0]
     assert (zero.threshold, zero.escaped) == (0.0, 0)
@@ -124,10 +124,12 @@ def test_working_points_by_the_plant_s_costs(taught: Log, tmp_path: Path) -> Non
     assert (costs.escape, costs.false_rework, costs.answer) == pytest.approx((133.0, 14.4, 0.8 * 4 / 60))
     assert zero.cost == pytest.approx(270 * costs.answer + 0.05 * 14.4 * zero.kept_false)
     chart = tmp_path / "chart.png"
-    write_cost_chart(chart, points.points, points.in_force, points.cheapest, points.flags, points.currency)
+    write_cost_chart(chart, points.points, points.in_force, points.cheapest, "cost")
     assert chart.read_bytes().startswith(b"\x89PNG")
-    card = set_working_point(tmp_path, 0.25)
-    assert read_card(card).doubtful_below == 0.25
+    card = read_card(set_working_point(tmp_path, Kind.CRACK, 0.25))
+    assert card.doubtful_below == {**CARD.doubtful_below, Kind.CRACK: 0.25}
+    with pytest.raises(ElinspectError, match="dark cell: the model"):
+        set_working_point(tmp_path, Kind.DARK_CELL, 0.25)
 
 
 def test_wrong_cost_sheets_name_their_key(tmp_path: Path) -> None:
@@ -149,4 +151,4 @@ def test_too_few_answers_give_no_working_point(log: Log, tmp_path: Path) -> None
     sheet = tmp_path / "costs.toml"
     sheet.write_text(COSTS)
     with pytest.raises(ElinspectError, match="at least 50"):
-        working_points(log, tmp_path, read_costs(sheet))
+        working_points(log, tmp_path, read_costs(sheet), Kind.CRACK)

@@ -10,7 +10,7 @@ import pytest
 from elinspect.classifier import Model, read_card, shipped_model
 from elinspect.errors import ModelFileError
 from elinspect.operations.site_models import install, installed, open_model, put_in_force
-from elinspect.records import NoModel
+from elinspect.records import Kind, NoModel
 
 SHIPPED = read_card(shipped_model())
 NETWORK = shipped_model().with_name(SHIPPED.network)
@@ -22,11 +22,11 @@ def labels(folder: Path) -> dict[str, bool]:
 
 def test_the_shipped_model_is_in_force_until_another_is_installed(tmp_path: Path) -> None:
     assert labels(tmp_path) == {"shipped": True}
-    card = install(tmp_path, replace(SHIPPED, version="1+site.1", doubtful_below=0.2), NETWORK)
+    card = install(tmp_path, replace(SHIPPED, version="1+site.1", doubtful_below={Kind.CRACK: 0.2}), NETWORK)
     assert labels(tmp_path) == {"shipped": False, card.name: True}
     opened = open_model(None, tmp_path)
     assert isinstance(opened, Model)
-    assert opened.card.doubtful_below == 0.2
+    assert opened.card.doubtful_below == {Kind.CRACK: 0.2}
     put_in_force(tmp_path, "shipped")
     assert labels(tmp_path) == {"shipped": True, card.name: False}
 
@@ -35,7 +35,7 @@ def test_a_version_is_never_replaced(tmp_path: Path) -> None:
     card = replace(SHIPPED, version="1+site.1")
     install(tmp_path, card, NETWORK)
     with pytest.raises(ModelFileError, match="a version is never replaced"):
-        install(tmp_path, replace(card, doubtful_below=0.9), NETWORK)
+        install(tmp_path, replace(card, doubtful_below={Kind.CRACK: 0.9}), NETWORK)
 
 
 def test_a_damaged_model_is_said_and_no_other_taken_silently(tmp_path: Path) -> None:

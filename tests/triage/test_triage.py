@@ -135,8 +135,27 @@ def test_broken_fingers_of_a_cracked_cell_hang_under_the_flag_of_them_all_and_th
 def test_doubtful_fingers_are_not_counted_into_the_flag_of_them_all() -> None:
     findings = [*_streaks(8.0, 9.0, probability=0.9), *_streaks(11.0, 12.0, 13.0, probability=0.1)]
     detection = Detection(Kind.FINGER_INTERRUPTION, np.zeros(6, np.float32), tuple(findings))
-    found = flags_from([detection], _to_file, RECIPE, default_criteria(), scale_known=True, doubtful_below=0.5)
+    found = flags_from(
+        [detection],
+        _to_file,
+        RECIPE,
+        default_criteria(),
+        scale_known=True,
+        doubtful_below={Kind.FINGER_INTERRUPTION: 0.5},
+    )
     assert sorted(each.flag.stands_for for each in found) == [0, 0, 1, 1, 1, 2]
+
+
+def test_each_kind_has_its_own_limit_of_doubt() -> None:
+    findings = [replace(_finding(Kind.CRACK, cell=1), probability=0.3), *_streaks(8.0, cell=2, probability=0.3)]
+    detections = [Detection(each.kind, np.zeros(6, np.float32), (each,)) for each in findings]
+    found = flags_from(detections, _to_file, RECIPE, default_criteria(), scale_known=True)
+    limits = {}
+    for kind in (Kind.CRACK, Kind.FINGER_INTERRUPTION):
+        flags = judged(found, default_criteria(), doubtful_below={kind: 0.5})
+        limits[kind] = {flag.kind: flag.limit for flag in flags}
+    assert limits[Kind.CRACK][Kind.CRACK] is None
+    assert limits[Kind.FINGER_INTERRUPTION][Kind.CRACK] == "crack.any"
 
 
 def test_a_dismissed_flag_of_many_fingers_leaves_nothing_that_counts() -> None:

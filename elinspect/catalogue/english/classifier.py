@@ -63,17 +63,20 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "The open data set of real cells is not installed. Install the package elpv-dataset (for evaluation only)."
     ),
     "model.too_few_answers": (
-        "Only {n} answered flag was scored by this network; a working point needs at least {needed}.",
-        "Only {n} answered flags were scored by this network; a working point needs at least {needed}.",
+        "{kind!k}: only {n} answered flag was scored by this network; a working point needs at least {needed}.",
+        "{kind!k}: only {n} answered flags were scored by this network; a working point needs at least {needed}.",
     ),
+    "model.kind_unknown": "{kind!k}: the model {model} does not score this kind.",
     "model.chart_cost": "cost in all",
     "model.chart_in_force": "in force: {threshold:g}",
     "model.chart_cheapest": "cheapest: {threshold:g}",
     "model.chart_escaped": "true flags let through",
     "model.chart_threshold": "flags less probable than this reach no limit",
-    "model.chart_axis": "cost on {flags} answered flags, {currency}",
+    "model.chart_axis": "{kind!k}: cost on {flags} answered flags, {currency}",
     "what.cost_sheet": "cost sheet",
-    "model.points_title": "Working point on {flags} answered flags of {panels} decided panels; costs in {currency}",
+    "model.points_title": (
+        "{kind!k}: working point on {flags} answered flags of {panels} decided panels; costs in {currency}"
+    ),
     "model.points_columns": "threshold|true kept|false kept|let through|cost",
     "model.point_in_force": "In force: {threshold:g}, cost {cost:.0f}. Cheapest: {best:g}, cost {best_cost:.0f}.",
     "model.point_unchanged": "Nothing was changed. --set THRESHOLD installs another working point as a new version.",
