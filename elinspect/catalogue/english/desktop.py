@@ -136,7 +136,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "No panel waits for a second reading.\nA quality engineer or an auditor draws some, with the button above."
     ),
     "readings.only_own": (
-        "The panel that waits was decided by you.\nSomebody else has to read it.",
+        "The {n} panel that waits was decided by you.\nSomebody else has to read it.",
         "The {n} panels that wait were decided by you.\nSomebody else has to read them.",
     ),
     "readings.hint": (
