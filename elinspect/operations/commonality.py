@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from itertools import compress
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from elinspect.catalogue import words
 from elinspect.operations.commonality_found import TIMES_TO_FIND, Commonality, Example, LaneRate, Lead, Suspect
@@ -23,8 +23,9 @@ from elinspect.statistics.places import place_cluster
 from elinspect.statistics.strings_made import FlaggedCells, IntArray, StringsMade
 from elinspect.statistics.suspects import BESIDE, Level, Node, at_place, belongs
 from elinspect.store.counts import strings_made
+from elinspect.store.flag_columns import STRING_KEY, FlagColumns, flag_columns, serials_of
 from elinspect.store.log import Log
-from elinspect.store.production import STRING_KEY, Period, days_of, keyed_flags, maintenance_of
+from elinspect.store.production import Period, days_of, maintenance_of
 from elinspect.store.verify import chain_heads
 
 FloatArray = NDArray[np.float64]
@@ -106,7 +107,7 @@ def commonality(
         suspect=_suspect(log, rows, node, spread) if node is not None else None,
         lot=_lot_name(rows, found),
         rivals=_rival_names(rows, found),
-        charged=_charged(log, purpose, rows, mine) if decided else {},
+        charged=_charged(log, purpose, rows.cells.chosen(mine)) if decided else {},
         p_value=found.decisive.p_value,
         level=found.decisive.level,
         missing_cells=_missing(rows, spread, found),
@@ -114,14 +115,14 @@ def commonality(
         leads=_leads(rows, spread),
         cluster=cluster,
         repeats=len(rows.repeats),
-        repeated=_first_of_panels(rows.repeats, _MOST_REPEATS, one_each=False),
+        repeated=_newest(log, rows.repeats, _MOST_REPEATS, one_each=False),
         flagged=len(rows.flagged),
         cells=int(rows.made.cells.sum()),
         map=_map(rows),
         places=points[mine & known],
         per_day=_per_day(rows, node, mine),
         days=tuple(rows.days),
-        examples=_first_of_panels(list(compress(rows.rows, mine)), _MOST_EXAMPLES),
+        examples=_newest(log, rows.cells.chosen(mine), _MOST_EXAMPLES),
         heads=chain_heads(log),
     )
 
@@ -135,8 +136,10 @@ def _read(log: Log, kinds: Sequence[Kind], asked: Period, decided: bool) -> tupl
             if last is not None:
                 first = date.fromisoformat(last) - timedelta(days=WINDOW_DAYS - 1)
                 period = Period(asked.purpose, asked.stage, first.isoformat(), asked.until, asked.product)
-        strings = strings_made(connection, period, decided=decided, by=STRING_KEY)
-        flags = keyed_flags(connection, period, [kind.value for kind in kinds], decided=decided)
+        strings = strings_made(connection, period, decided=decided, by=("day", *STRING_KEY))
+    flags = flag_columns(
+        log, period, sorted({row.day for row in strings}), [kind.value for kind in kinds], decided=decided
+    )
     return period, coded_rows(strings, flags)
 
 
@@ -315,21 +318,23 @@ def _map(rows: CodedRows) -> FloatArray:
     return table[kept, 1:]
 
 
-def _first_of_panels(rows: Sequence[Any], most: int, *, one_each: bool = True) -> tuple[Example, ...]:
+def _newest(log: Log, cells: FlagColumns, most: int, *, one_each: bool = True) -> tuple[Example, ...]:
     """Return cells, the newest first, at most so many; of every picture only one, if asked."""
-    found: dict[Any, Example] = {}
-    for row in sorted(rows, key=lambda row: (-row.event_id, row.string, row.position)):
-        key = row.inspection if one_each else (row.inspection, row.string, row.position)
-        found.setdefault(key, Example(row.inspection, row.serial or "", row.string, row.position))
-        if len(found) == most:
-            break
-    return tuple(found.values())
+    order = np.lexsort((cells.position, cells.string, -cells.panel))
+    if one_each:
+        order = order[np.unique(-cells.panel[order], return_index=True)[1]]
+    shown = cells.chosen(order[:most])
+    pictures = [cells.inspections[panel] for panel in shown.panel.tolist()]
+    with log.reading() as connection:
+        serials = serials_of(connection, pictures)
+    where = zip(pictures, shown.string.tolist(), shown.position.tolist(), strict=True)
+    return tuple(Example(picture, serials[picture], string, position) for picture, string, position in where)
 
 
-def _charged(log: Log, purpose: Purpose, rows: CodedRows, mine: NDArray[np.bool_]) -> dict[str, int]:
+def _charged(log: Log, purpose: Purpose, cells: FlagColumns) -> dict[str, int]:
     """Count the suspect's newest cells by the part of the making that is charged: the stage that saw them first."""
-    newest = [rows.rows[index] for index in np.flatnonzero(mine)[-_MOST_CHARGED:]]
-    found = charged_places(log, purpose.value, {(row.serial, row.string, row.position) for row in newest})
+    newest = _newest(log, cells, _MOST_CHARGED, one_each=False)
+    found = charged_places(log, purpose.value, {(cell.serial, cell.string, cell.position) for cell in newest})
     return {who.value: n for who, n in sorted(found.items(), key=lambda pair: -pair[1])}
 
 
@@ -357,7 +362,7 @@ def _leads(rows: CodedRows, spread: float) -> tuple[Lead, ...]:
             if cells[code] and rest_cells and rest:
                 times = (counts[code] / cells[code]) / (rest / rest_cells)
                 tested = rates_homogeneous([counts[code], rest], [cells[code], rest_cells])
-                p_values.append(_sf(tested.chi_square / spread))
+                p_values.append(float(chdtrc(1, tested.chi_square / spread)))
                 lines.append(Lead(what, name, int(counts[code]), int(cells[code]), float(times), 1.0))
     adjusted = discovery_adjusted(p_values)
     told = [
@@ -366,9 +371,3 @@ def _leads(rows: CodedRows, spread: float) -> tuple[Lead, ...]:
         if line.times > 1
     ]
     return tuple(sorted(told, key=lambda lead: (lead.adjusted, -lead.times))[:12])
-
-
-def _sf(chi_square: float) -> float:
-    from scipy.special import chdtrc
-
-    return float(chdtrc(1, chi_square))

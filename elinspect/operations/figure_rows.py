@@ -2,8 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
-from itertools import compress
+from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any
 
@@ -14,7 +13,7 @@ from elinspect.records import Layout
 from elinspect.statistics.strings_made import UNKNOWN, FlaggedCells, IntArray, StringsMade, place_code
 from elinspect.statistics.suspects import BESIDE
 from elinspect.statistics.wafer_repeats import wafer_repeats
-from elinspect.store.production import row_key
+from elinspect.store.flag_columns import FlagColumns, source_key
 
 FloatArray = NDArray[np.float64]
 
@@ -64,11 +63,11 @@ class CodedRows:
         Code of the supplier of each lot.
     beside : tuple of list of str
         Operators, lay-up and bussing machines, by code, in the order of `suspects.BESIDE`.
-    rows : list of rows
+    cells : FlagColumns
         The flagged cells as read, beside `flagged`.
     places : ndarray, shape (flags, 2)
         Where in their cells they lie, as the lane sees it; nan where not known.
-    repeats : list of rows
+    repeats : FlagColumns
         Flags set apart as repeats of a wafer.
     """
 
@@ -83,12 +82,12 @@ class CodedRows:
     supplier_of_lot: IntArray
     beside: tuple[list[str], ...]
     places: FloatArray
-    rows: list[Any] = field(default_factory=list)
-    repeats: list[Any] = field(default_factory=list)
+    cells: FlagColumns
+    repeats: FlagColumns
 
 
-def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
-    """Code rows of `store.counts.strings_made` (by `store.production.STRING_KEY`) and `store.production.keyed_flags`.
+def coded_rows(strings: Sequence[Any], flags: FlagColumns) -> CodedRows:
+    """Code rows of `store.counts.strings_made` (by day and `STRING_KEY`) and the flagged cells of `flag_columns`.
 
     Flags in strings of which the log knows no stringer or that were not counted as made are left out.
     """
@@ -110,15 +109,15 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
         counts * sizes,
         tuple(_known(codes, map(attrgetter(level.value), strings)) for codes, level in zip(named, BESIDE, strict=True)),
     )
-    entry_of = {row_key(row): at for at, row in enumerate(strings)}
-    entry = np.fromiter((entry_of.get(row.key, -1) for row in flags), dtype=np.int64, count=len(flags))
-    kept, entry = list(compress(flags, entry >= 0)), entry[entry >= 0]
-    along, across = places_in_lane(kept)
+    entry_of = {source_key(row): at for at, row in enumerate(strings)}
+    entry = np.array([entry_of.get(source, -1) for source in flags.sources], dtype=np.int64)[flags.source]
+    kept, entry = flags.chosen(entry >= 0), entry[entry >= 0]
+    along, across = _in_lane(kept.along, kept.across, np.where(kept.turned < 0, np.nan, kept.turned))
     coded = _coded_flags(kept, entry, made, place_code(along, across))
     # Only flagged strings are known here: neighbours are those of one string, and two strings' worth of distance
     # between strings keeps the end of one from being a neighbour of the next.
     feed = (coded.lane, coded.lot, 2 * coded.string, coded.position, sizes[entry])
-    again = wafer_repeats(*feed, along, across) if kept else np.zeros(0, dtype=np.bool_)
+    again = wafer_repeats(*feed, along, across) if len(kept) else np.zeros(0, dtype=np.bool_)
     stringer_of_lane = stringers.all_of([stringer for stringer, _ in lanes.names])
     supplier_of_lot = suppliers.all_of([supplier for supplier, _ in lots.names])
     return CodedRows(
@@ -133,15 +132,18 @@ def coded_rows(strings: Sequence[Any], flags: Sequence[Any]) -> CodedRows:
         supplier_of_lot,
         tuple(codes.names for codes in named),
         np.column_stack([along, across])[~again],
-        list(compress(kept, ~again)),
-        list(compress(kept, again)),
+        kept.chosen(~again),
+        kept.chosen(again),
     )
 
 
 def places_in_lane(rows: Sequence[Any]) -> tuple[FloatArray, FloatArray]:
     """Return where flags lie in their cells as the lane sees it (`LanePlace`); nan where not known."""
     told = np.array([(row.along, row.across, row.turned) for row in rows], dtype=np.float64)  # None becomes nan
-    along, across, turned = told.reshape(-1, 3).T
+    return _in_lane(*told.reshape(-1, 3).T)
+
+
+def _in_lane(along: FloatArray, across: FloatArray, turned: FloatArray) -> tuple[FloatArray, FloatArray]:
     unknown = np.isnan(turned)
     along, across = np.where(turned == 1, 1 - along, along), np.where(turned == 1, 1 - across, across)
     return np.where(unknown, np.nan, along), np.where(unknown, np.nan, across)
@@ -164,15 +166,15 @@ def _cells_per_string(layout: str) -> int:
     return _SIZES[layout]
 
 
-def _coded_flags(rows: Sequence[Any], entry: IntArray, made: StringsMade, place: IntArray) -> FlaggedCells:
+def _coded_flags(cells: FlagColumns, entry: IntArray, made: StringsMade, place: IntArray) -> FlaggedCells:
     """Return flags coded as the strings made are, of whose entries they belong to `entry`."""
     return FlaggedCells(
-        Codes().all_of([(row.serial, row.string) for row in rows]),
+        cells.panel * (int(cells.string.max(initial=0)) + 1) + cells.string,
         made.block[entry],
         made.stratum[entry],
         made.lane[entry],
         made.lot[entry],
-        np.fromiter((row.position_as_built for row in rows), dtype=np.int64, count=len(rows)),
+        cells.position_as_built,
         place,
         tuple(codes[entry] for codes in made.beside),
     )

@@ -8,8 +8,8 @@ import gc
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ _WRITE_AHEAD_PAGES = 4000
 """How far SQLite's write-ahead file may grow until the writer that finds it so moves it into the database (16 MB). With
 the usual 1000 it was an inspector's decision too often, for 10 to 30 ms; who writes much calls `settle` before that.
 """
+_MOST_TRIES = 100  # to see one state with several connections; each takes less time than a write
 _WRITER_LOCK = 7_310_520_641  # any number that nobody else uses in this database
 
 _NETWORK_TYPES = frozenset(
@@ -137,18 +138,9 @@ def write_ahead(engine: Engine) -> None:
     if engine.dialect.name != "sqlite":
         return
     raw = engine.raw_connection()
-    deadline = time.monotonic() + WAIT_S
     try:
-        while True:
-            try:
-                raw.cursor().execute("PRAGMA journal_mode=WAL")
-            except sqlite3.OperationalError as error:
-                # SQLite does not wait by itself when two programs make the switch at once.
-                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
-                    raise
-                time.sleep(POLL_S)
-            else:
-                return
+        # SQLite does not wait by itself when two programs make the switch at once.
+        _waited_for(lambda: raw.cursor().execute("PRAGMA journal_mode=WAL"))
     finally:
         raw.close()
 
@@ -159,23 +151,32 @@ def _begin_sqlite(connection: Connection) -> None:
         return
     # SQLite's own waiting sleeps up to 100 ms between its tries; a decision must not wait that long behind an import.
     connection.exec_driver_sql("PRAGMA busy_timeout=0")
-    deadline = time.monotonic() + WAIT_S
     try:
-        while True:
-            try:
-                connection.exec_driver_sql("BEGIN IMMEDIATE")
-            except DBAPIError as error:
-                if not _is_busy(error) or time.monotonic() > deadline:
-                    raise
-                time.sleep(POLL_S)
-            else:
-                return
+        _waited_for(lambda: connection.exec_driver_sql("BEGIN IMMEDIATE"))
     finally:
         connection.exec_driver_sql(f"PRAGMA busy_timeout={int(WAIT_S * 1000)}")
 
 
-def _is_busy(error: DBAPIError) -> bool:
-    code = getattr(error.orig, "sqlite_errorcode", None)
+def _waited_for(asked: Callable[[], object]) -> None:
+    """Ask SQLite for what another program may hold, again and again until it is given or `WAIT_S` are over."""
+    deadline = time.monotonic() + WAIT_S
+    while True:
+        try:
+            asked()
+        except (DBAPIError, sqlite3.Error) as error:
+            if not _is_busy(_cause_of(error)) or time.monotonic() > deadline:
+                raise
+            time.sleep(POLL_S)
+        else:
+            return
+
+
+def _cause_of(error: DBAPIError | sqlite3.Error) -> BaseException | None:
+    return error.orig if isinstance(error, DBAPIError) else error
+
+
+def _is_busy(cause: BaseException | None) -> bool:
+    code = getattr(cause, "sqlite_errorcode", None)
     return code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 
 
@@ -186,6 +187,19 @@ def reading(engine: Engine, place: str) -> Iterator[Connection]:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY"))
         yield connection
+
+
+@contextmanager
+def reading_together(engine: Engine, place: str, n: int) -> Iterator[list[Connection]]:
+    """Open so many transactions that only read, and see the same events; again where somebody wrote in between."""
+    for _ in range(_MOST_TRIES):
+        with ExitStack() as opened:
+            connections = [opened.enter_context(reading(engine, place)) for _ in range(n)]
+            ends = {connection.execute(text("SELECT max(id) FROM events")).scalar() for connection in connections}
+            if len(ends) <= 1:
+                yield connections
+                return
+    raise LogError("log.locked", file=place, cause="")
 
 
 @contextmanager
@@ -266,7 +280,7 @@ def in_words(place: str) -> Iterator[None]:
     try:
         yield
     except (DBAPIError, sqlite3.Error) as error:
-        cause = error.orig if isinstance(error, DBAPIError) else error
+        cause = _cause_of(error)
         raise LogError(_code_for(cause), file=place, cause=str(cause).strip().partition("\n")[0]) from error
 
 

@@ -10,7 +10,7 @@ from types import TracebackType
 from sqlalchemy import Connection, Engine, insert, inspect, select, text
 
 from elinspect.errors import LogError
-from elinspect.store.connection import engine_for, in_words, reading, settle, write_ahead, writing
+from elinspect.store.connection import engine_for, in_words, reading, reading_together, settle, write_ahead, writing
 from elinspect.store.events import (
     FIRST_LINK,
     EventKind,
@@ -90,6 +90,10 @@ class Log:
     def reading(self) -> AbstractContextManager[Connection]:
         """Open a transaction that only reads."""
         return reading(self._engine, self.place)
+
+    def reading_together(self, n: int) -> AbstractContextManager[list[Connection]]:
+        """Open so many transactions that only read, all of the same state of the log: one for each thread."""
+        return reading_together(self._engine, self.place, n)
 
     def writing(self, *, bulk: bool = False) -> AbstractContextManager[Connection]:
         """Open a transaction that writes, alone; on disk when it is left, with `bulk` after others get their turn."""

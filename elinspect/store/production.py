@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import Connection, func, select
 
 from elinspect.records import Stage
 from elinspect.store.projections.attribution import IMPORTED
@@ -90,7 +90,7 @@ def flagged_of(
     """
     cell = flagged_cells.c
     kind = cell.confirmed_kind if decided else cell.proposed_kind
-    conditions = _flagged(period, kinds, decided=decided)
+    conditions = flagged_conditions(period, kinds, decided=decided)
     chosen = select(*(cell[name] for name in columns), kind.label("kind"))
     return connection.execute(chosen.where(*conditions)).all()
 
@@ -181,39 +181,8 @@ def confirmed_places(connection: Connection, period: Period) -> Sequence[Any]:
     return found
 
 
-STRING_KEY = (
-    *("day", "product", "model", "criteria", "decided_by", "station", "layout"),
-    *("stringer", "lane", "cell_supplier", "cell_lot", "operator", "layup_machine", "bussing_machine"),
-)
-"""What a commonality analysis groups strings by, of `flagged_cells` and of the counts of strings made."""
-_BETWEEN = "\x1f"
-
-
-def row_key(row: Any) -> str:
-    """Return the columns `STRING_KEY` of a row as the one text that `keyed_flags` has."""
-    return _BETWEEN.join(getattr(row, name) for name in STRING_KEY)
-
-
-def keyed_flags(connection: Connection, period: Period, kinds: Sequence[str], *, decided: bool) -> Sequence[Any]:
-    """Return the cells of `flagged_of` with one text for where each string came from: half a million in a second.
-
-    Returns
-    -------
-    sequence of rows
-        `key`, `serial`, `string`, `position`, `position_as_built`, `turned`, `along`, `across`, `event_id`,
-        `inspection`.
-    """
-    cell = flagged_cells.c
-    conditions = _flagged(period, kinds, decided=decided)
-    key: ColumnElement[str] = cell[STRING_KEY[0]]
-    for name in STRING_KEY[1:]:
-        key = key + _BETWEEN + cell[name]
-    columns = ("serial", "string", "position", "position_as_built", "turned", "along", "across", "event_id")
-    chosen = select(key.label("key"), *(cell[name] for name in columns), cell.inspection)
-    return connection.execute(chosen.where(*conditions)).all()
-
-
-def _flagged(period: Period, kinds: Sequence[str], *, decided: bool) -> list[Any]:
+def flagged_conditions(period: Period, kinds: Sequence[str], *, decided: bool) -> list[Any]:
+    """Return the conditions on `flagged_cells` that `flagged_of` sets."""
     cell = flagged_cells.c
     kind = cell.confirmed_kind if decided else cell.proposed_kind
     conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, cell.position > 0]

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.stats import chi2_contingency, false_discovery_control, fisher_exact
 
 from elinspect.statistics.comparing import (
     discovery_adjusted,
+    fisher_p,
     homogeneity,
     marascuilo,
     proportion_z,
@@ -87,3 +89,21 @@ def test_overdispersion_of_strings() -> None:
     independent = np.random.default_rng(1).binomial(10, 0.1, 5000)
     assert string_overdispersion(np.full(5000, 10), independent) == pytest.approx(1.0, abs=0.06)
     assert string_overdispersion([10, 10], [0, 0]) == 1.0
+
+
+def test_as_scipy_counts() -> None:
+    # scipy.stats as reference: chi2_contingency, fisher_exact, false_discovery_control.
+    rng = np.random.default_rng(4)
+    for _ in range(40):
+        n, m = rng.integers(1, 400, 2).tolist()
+        a, b = int(rng.integers(0, n + 1)), int(rng.integers(0, min(m, 12) + 1))
+        assert fisher_p(a, n, b, m) == pytest.approx(fisher_exact([[a, n - a], [b, m - b]]).pvalue, rel=1e-6, abs=1e-15)
+        table = rng.integers(1, 90, (4, 3))
+        own, known = homogeneity(table), chi2_contingency(table, correction=False)
+        assert (own.chi_square, own.p_value) == (pytest.approx(known.statistic), pytest.approx(known.pvalue))
+        assert own.degrees == known.dof
+        assert own.expected == pytest.approx(known.expected_freq)
+        p = rng.random(17) ** 3
+        assert discovery_adjusted(p.tolist()) == pytest.approx(false_discovery_control(p))
+    # One in a hundred million cells: the chances of a large table do not lose their figures.
+    assert fisher_p(9, 10**8, 1, 10**8) == pytest.approx(0.021484375, rel=1e-4)  # binomial, 10 tosses, in the limit
