@@ -1,6 +1,7 @@
 """Reports for people: shift, week, supplier, stringer, and the passport of one module; as PDF and as a workbook."""
 
 from collections.abc import Collection, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
@@ -124,8 +125,16 @@ def period_report(
     """
     first, last = _days(log, purpose, 1 if of is ReportOf.SHIFT else 7, since, until)
     making = _Making()
-    found = commonality(log, (), purpose, since=_back(last, 27), until=last)
-    making.parts += [Heading(words("report.act_on")), *commonality_parts(log, found)[:4]]
+    with ThreadPoolExecutor(1) as beside:  # the search counts on one core, all else is read and drawn on the other
+        searching = beside.submit(commonality, log, (), purpose, since=_back(last, 27), until=last)
+        _period_figures(log, purpose, first, last, making)
+        found = searching.result()
+    making.parts[:0] = [Heading(words("report.act_on")), *commonality_parts(log, found)[:4]]
+    return _done(log, words(f"report.{of.value}"), purpose, first, last, making)
+
+
+def _period_figures(log: Log, purpose: Purpose, first: str, last: str, making: _Making) -> None:
+    """Add yield, flags, machines and people of a period."""
     making.parts.append(Heading(words("report.yield")))
     for chart in (ChartOf.FIRST_PASS_YIELD, ChartOf.REWORK_SUCCESS, ChartOf.UNUSABLE_PICTURES, ChartOf.ESCAPES):
         making.chart(day_chart(log, chart, purpose, since=first, until=last))
@@ -137,7 +146,6 @@ def period_report(
     making.grid(*_people(log, purpose, first, last))
     making.parts += [Text(text) for text in _machine(log, purpose, first, last)]
     making.parts.append(Text(_agreement(log, purpose, first, last)))
-    return _done(log, words(f"report.{of.value}"), purpose, first, last, making)
 
 
 def machine_report(
@@ -163,9 +171,22 @@ def machine_report(
     """
     first, last = _days(log, purpose, 28, since, until)
     making = _Making()
-    found = commonality(log, (kind,) if kind is not None else (), purpose, since=first, until=last)
-    making.parts.append(Heading(words("report.problem")))
-    making.parts += _about(log, of, name, found)
+    with ThreadPoolExecutor(1) as beside:
+        searching = beside.submit(
+            commonality, log, (kind,) if kind is not None else (), purpose, since=first, until=last
+        )
+        _machine_figures(log, of, name, purpose, (first, last), kind, making)
+        found = searching.result()
+    making.parts[:0] = [Heading(words("report.problem")), *_about(log, of, name, found)]
+    making.parts.append(Text(words("report.eight_d"), soft=True))
+    return _done(log, words(f"report.{of.value}", name=name), purpose, first, last, making)
+
+
+def _machine_figures(
+    log: Log, of: ReportOf, name: str, purpose: Purpose, days: tuple[str, str], kind: Kind | None, making: _Making
+) -> None:
+    """Add a stringer or supplier beside the others, its lanes or lots, and a stringer's flags over time."""
+    first, last = days
     by = GroupBy.STRINGER if of is ReportOf.STRINGER else GroupBy.CELL_SUPPLIER
     making.parts.append(Heading(words("report.beside_others")))
     making.pareto(pareto(log, by, purpose, kind=kind, since=first, until=last, measure="per_million"))
@@ -177,8 +198,6 @@ def machine_report(
     if of is ReportOf.STRINGER:
         chart = day_chart(log, ChartOf.FLAGGED_CELLS, purpose, since=first, until=last, kind=kind, stringer=name)
         making.chart(chart)
-    making.parts.append(Text(words("report.eight_d"), soft=True))
-    return _done(log, words(f"report.{of.value}", name=name), purpose, first, last, making)
 
 
 def _about(log: Log, of: ReportOf, name: str, found: Commonality) -> list[Part]:

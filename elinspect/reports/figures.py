@@ -114,12 +114,23 @@ def save(figure: Any, path: Path) -> None:
 
 def as_png(figure: Any, dots_per_inch: int) -> bytes:
     """Return a figure as PNG."""
-    from matplotlib import rc_context
-
     made = BytesIO()
-    with rc_context(STYLE):
-        figure.savefig(made, format="png", dpi=dots_per_inch)
+    as_pixels(figure, dots_per_inch).save(made, format="png")
     return made.getvalue()
+
+
+def as_pixels(figure: Any, dots_per_inch: int) -> Any:
+    """Return a figure as a picture in memory (PIL, red, green, blue)."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    with rc_context(STYLE):
+        figure.set_dpi(dots_per_inch)
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()  # type: ignore[no-untyped-call]
+    shown = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
+    return Image.fromarray(shown).convert("RGB")
 
 
 def pareto_figure(

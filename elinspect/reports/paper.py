@@ -4,7 +4,8 @@ reportlab is imported when the first page is made. Every page carries the title,
 first says what was counted, with filters and n, and the ends of the log's chains.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
@@ -118,11 +119,25 @@ def write_paper(path: Path, paper: Paper) -> None:
     flow = [*_head(paper, width)]
     for part in paper.parts:
         flow += _flowables(part, width)
-    document.build(flow)
+    with _packed():
+        document.build(flow)
     partial = path.with_name(path.name + ".part")
     with told_as("command.not_written", LogError, file=str(path)):
         partial.write_bytes(made.getvalue())
         partial.replace(path)
+
+
+@contextmanager
+def _packed() -> Iterator[None]:
+    """Write pictures and pages as bytes, not as letters for bytes: a quarter smaller and a second sooner."""
+    from reportlab import rl_config
+
+    before = rl_config.useA85
+    rl_config.useA85 = 0
+    try:
+        yield
+    finally:
+        rl_config.useA85 = before
 
 
 def _fonts() -> None:
@@ -245,12 +260,25 @@ def _is_number(text: str) -> bool:
 
 def _drawing(figure: Any, width: float) -> Any:
     """Set a figure as a picture of 220 dots per inch: sharp in print, and small."""
-    from reportlab.platypus import Image
+    from reportlab.lib.utils import ImageReader
+    from reportlab.platypus import Flowable
 
-    from elinspect.reports.figures import as_png
+    from elinspect.reports.figures import as_pixels
 
     across, down = figure.get_size_inches()
-    return Image(BytesIO(as_png(figure, 220)), width=width, height=width * down / across)
+    pixels = ImageReader(as_pixels(figure, 220))
+
+    class Set(Flowable):  # type: ignore[misc]
+        """A picture that is already in memory: packed once, not written as a file, read and packed again."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.width, self.height = width, width * down / across
+
+        def draw(self) -> None:
+            self.canv.drawImage(pixels, 0, 0, self.width, self.height)
+
+    return Set()
 
 
 def _picture(picture: Picture, width: float) -> list[Any]:

@@ -202,15 +202,24 @@ def stages_confirmed(connection: Connection, purpose: str, serials: Sequence[str
     return found
 
 
-def stages_looked_at(connection: Connection, purpose: str, serials: Sequence[str]) -> dict[str, list[Stage]]:
+def photographed_stages(connection: Connection, purpose: str) -> set[str]:
+    """Return the stages at which a plant takes pictures at all."""
+    table = inspections.c
+    asked = {
+        stage.value: select(table.id).where(table.purpose == purpose, table.stage == stage.value) for stage in Stage
+    }
+    return {stage for stage, any_picture in asked.items() if connection.execute(any_picture.limit(1)).first()}
+
+
+def stages_looked_at(connection: Connection, purpose: str, serials: Sequence[str]) -> dict[str, set[str]]:
     """Return the stages at which panels were photographed, well enough to judge by."""
     table = inspections.c
-    looked: dict[str, list[Stage]] = {}
+    looked: dict[str, set[str]] = {}
     for begin in range(0, len(serials), _AT_ONCE):
         among = table.serial.in_(serials[begin : begin + _AT_ONCE])
         same = (among, _unindexed(table.purpose) == purpose, table.usable)
-        for row in connection.execute(select(table.serial, table.stage).where(*same).distinct()):
-            looked.setdefault(row.serial, []).append(Stage(row.stage))
+        for serial, stage in connection.execute(select(table.serial, table.stage).where(*same)):
+            looked.setdefault(serial, set()).add(stage)
     return looked
 
 
