@@ -13,7 +13,15 @@ from sqlalchemy import Connection
 from elinspect.catalogue import Message, Value
 from elinspect.operations.figure_rows import places_in_lane
 from elinspect.records import Kind, Layout, Purpose, Stage
-from elinspect.statistics.alerts import BernoulliCusum, RepeatRule, bernoulli_cusum, repeat_rule, repeats, run_cusum
+from elinspect.statistics.alerts import (
+    BernoulliCusum,
+    RepeatRule,
+    bernoulli_cusum,
+    rate_spread,
+    repeat_rule,
+    repeats,
+    run_cusum,
+)
 from elinspect.store.lanes import UsualFlags, counts_since, flags_of_lanes, strings_of_lanes, usual_flags
 from elinspect.store.log import Log
 from elinspect.store.production import Period, days_of, maintenance_of
@@ -118,7 +126,9 @@ def rules_for(usual: UsualFlags, cells_per_string: int) -> Rules:
     ]
     flagged = float(np.clip(usual.strings / strings, _LEAST_RATE, _MOST_RATE))
     odds = TIMES_TO_FIND * flagged / (1 - flagged)
-    cusum = bernoulli_cusum(flagged, odds / (1 + odds), BETWEEN_FALSE_ALARMS)
+    made = [round(cells / cells_per_string) for _, cells in usual.by_day]
+    spread = rate_spread([strings for strings, _ in usual.by_day], made)
+    cusum = bernoulli_cusum(flagged, odds / (1 + odds), BETWEEN_FALSE_ALARMS, spread)
     return Rules(repeat_rule(rates, 1, WINDOW, FALSE_ALARMS), cusum)
 
 
@@ -135,7 +145,7 @@ def usual_before(connection: Connection, purpose: Purpose, stage: Stage, day: st
         return usual
     today = usual_flags(connection, Period(purpose.value, stage.value, day))
     middle = int(np.median([today.by_position.get(position, 0) for position in range(1, cells + 1)]))
-    return UsualFlags(today.cells, dict.fromkeys(range(1, cells + 1), middle), middle * cells)
+    return UsualFlags(dict.fromkeys(range(1, cells + 1), middle), ((middle * cells, today.cells),))
 
 
 def alerts(

@@ -21,17 +21,24 @@ class UsualFlags:
 
     Attributes
     ----------
-    cells : int
-        Cells from stringers that were inspected.
     by_position : dict of int to int
         Flagged cells by position from the leading end.
-    strings : int
-        Strings with a flag.
+    by_day : tuple of (int, int)
+        Strings with a flag, and cells inspected, of each day.
     """
 
-    cells: int
     by_position: dict[int, int]
-    strings: int
+    by_day: tuple[tuple[int, int], ...]
+
+    @property
+    def cells(self) -> int:
+        """Cells from stringers that were inspected."""
+        return sum(cells for _, cells in self.by_day)
+
+    @property
+    def strings(self) -> int:
+        """Strings with a flag."""
+        return sum(flagged for flagged, _ in self.by_day)
 
 
 def usual_flags(connection: Connection, period: Period) -> UsualFlags:
@@ -39,13 +46,14 @@ def usual_flags(connection: Connection, period: Period) -> UsualFlags:
     cell = flagged_cells.c
     conditions = [*period.of(cell), cell.attempt == 1, ~cell.superseded, cell.origin == IMPORTED, cell.stringer != ""]
     by_position = select(cell.position_as_built, func.count()).where(*conditions).group_by(cell.position_as_built)
-    strings = select(cell.serial, cell.string).where(*conditions).distinct().subquery()
+    strings = select(cell.day, cell.serial, cell.string).where(*conditions).distinct().subquery()
+    flagged = select(strings.c.day, func.count()).group_by(strings.c.day)
     made = inspected_counts.c
-    cells = select(func.sum(made.cells)).where(*period.of(made), made.stringer != "")
+    cells = select(made.day, func.sum(made.cells)).where(*period.of(made), made.stringer != "").group_by(made.day)
+    of_day = {str(day): int(n) for day, n in connection.execute(flagged)}
     return UsualFlags(
-        int(connection.execute(cells).scalar_one() or 0),
         {int(position): int(n) for position, n in connection.execute(by_position)},
-        int(connection.execute(select(func.count()).select_from(strings)).scalar_one()),
+        tuple((of_day.get(str(day), 0), int(n)) for day, n in connection.execute(cells.order_by(made.day)) if n),
     )
 
 

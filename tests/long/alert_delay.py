@@ -20,6 +20,7 @@ from elinspect.store.lanes import UsualFlags
 
 LANES, CELLS, PLANT_STRINGS = 12, 10, 50_000.0
 BASE = 0.01  # of cells
+DAY_STRINGS = 300  # of a lane
 
 
 def _mean(values: list[float]) -> str:
@@ -32,32 +33,45 @@ def _first(flagged: np.ndarray, design) -> float:  # type: ignore[no-untyped-def
     return float(np.argmax(beyond) + 1) if beyond.any() else float(len(flagged))
 
 
-def _flagged_cells(rng: np.random.Generator, strings: int, correlation: float) -> np.ndarray:
+def _flagged_cells(rng: np.random.Generator, strings: int, correlation: float, base: float = BASE) -> np.ndarray:
     """Return which cells of some strings are flagged, at the base rate, those of one string alike (beta-binomial)."""
-    rate: np.ndarray | float = BASE
+    rate: np.ndarray | float = base
     if correlation:
         spread = (1 - correlation) / correlation
-        rate = rng.beta(BASE * spread, (1 - BASE) * spread, (strings, 1))
+        rate = rng.beta(base * spread, (1 - base) * spread, (strings, 1))
     return rng.random((strings, CELLS)) < rate
 
 
-def _false_alarms(runs: int, correlation: float) -> None:
-    """Count alerts of a plant without a cause, under rules set as the program sets them: from what is usual."""
-    rng = np.random.default_rng([1, round(100 * correlation)])
-    before = _flagged_cells(rng, 100_000, correlation)
-    usual = UsualFlags(before.size, dict(enumerate(before.sum(axis=0).tolist(), 1)), int(before.any(axis=1).sum()))
+def _false_alarms(runs: int, correlation: float, wander: float) -> None:
+    """Count alerts of a plant without a cause, under rules set as the program sets them: from what is usual.
+
+    From day to day the plant's rate wanders, with this coefficient of variation (gamma).
+    """
+    rng = np.random.default_rng([1, round(100 * correlation), round(100 * wander)])
+
+    def rate_of_day() -> float:
+        return BASE * (rng.gamma(1 / wander**2, wander**2) if wander else 1.0)
+
+    days = [_flagged_cells(rng, LANES * DAY_STRINGS, correlation, rate_of_day()) for _ in range(28)]
+    by_position = dict(enumerate(np.sum([day.sum(axis=0) for day in days], axis=0).tolist(), 1))
+    usual = UsualFlags(by_position, tuple((int(day.any(axis=1).sum()), day.size) for day in days))
     rules = rules_for(usual, CELLS)
-    strings, risen, repeated = runs * 1000, 0, 0
-    for _ in range(LANES):
-        cells = _flagged_cells(rng, strings, correlation)
+    lanes: list[list[np.ndarray]] = [[] for _ in range(LANES)]
+    for _ in range(runs * 1000 // DAY_STRINGS):
+        base = rate_of_day()
+        for lane in lanes:
+            lane.append(_flagged_cells(rng, DAY_STRINGS, correlation, base))
+    risen, repeated, made = 0, 0, 0
+    for lane in lanes:
+        cells = np.concatenate(lane)
+        made += len(cells)
         risen += int((run_cusum(cells.any(axis=1), rules.cusum) > rules.cusum.limit).sum())
         repeated += sum(len(repeats(np.flatnonzero(column).tolist(), rules.repeat)) for column in cells.T)
-    made = LANES * strings
     stated = made * rules.repeat.false_alarms / 1e6, made / rules.cusum.in_control
-    print(f"without a cause, correlation {correlation}, {made} strings: repeat rule ({rules.repeat.least} of "
-          f"{rules.repeat.window}) {_counted(repeated)} (stated: at most {stated[0]:.1f}), CUSUM {_counted(risen)} "
-          f"(stated: {stated[1]:.1f}); all lanes and rules together one in {made / max(risen + repeated, 1):.0f} "
-          f"strings (stated: {made / sum(stated):.0f})", flush=True)  # fmt: skip
+    print(f"without a cause, correlation {correlation}, days {wander:.0%} apart, {made} strings: repeat rule "
+          f"({rules.repeat.least} of {rules.repeat.window}) {_counted(repeated)} (stated: at most {stated[0]:.1f}), "
+          f"CUSUM {_counted(risen)} (stated: {stated[1]:.1f}, limit {rules.cusum.limit}); all together one in "
+          f"{made / max(risen + repeated, 1):.0f} strings (stated: {made / sum(stated):.0f})", flush=True)  # fmt: skip
 
 
 def _counted(number: int) -> str:
@@ -70,8 +84,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=1000)
     given = parser.parse_args()
-    for correlation in (0.0, 0.1, 0.3):
-        _false_alarms(given.runs, correlation)
+    for correlation, wander in ((0.0, 0.0), (0.1, 0.0), (0.3, 0.0), (0.1, 0.1), (0.1, 0.2)):
+        _false_alarms(given.runs, correlation, wander)
     rate = 1 - (1 - BASE) ** CELLS
     ours = bernoulli_cusum(rate, min(4 * rate, 0.9), PLANT_STRINGS)
     for times in (2.0, 3.0, 4.0, 6.0, 10.0):

@@ -90,9 +90,9 @@ def test_dismissed_flags_raise_nothing(plant: Log) -> None:
 
 
 def test_where_cells_crack_anyway_more_repeats_are_needed() -> None:
-    even = UsualFlags(100_000, dict.fromkeys(range(1, 11), 100), 950)
-    ends = UsualFlags(100_000, {**dict.fromkeys(range(1, 11), 20), 1: 400, 10: 420}, 950)
+    even = UsualFlags(dict.fromkeys(range(1, 11), 100), ((950, 100_000),))
+    ends = UsualFlags({**dict.fromkeys(range(1, 11), 20), 1: 400, 10: 420}, ((950, 100_000),))
     assert rules_for(ends, 10).repeat.least > rules_for(even, 10).repeat.least
     assert rules_for(ends, 10).repeat.false_alarms <= 20
-    crowded = rules_for(UsualFlags(1000, {1: 90}, 95), 10)
+    crowded = rules_for(UsualFlags({1: 90}, ((95, 1000),)), 10)
     assert 0 < crowded.cusum.base_rate < crowded.cusum.bad_rate < 1

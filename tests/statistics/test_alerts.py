@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, poisson
 
 from elinspect.statistics.alerts import (
     BernoulliCusum,
     bernoulli_cusum,
     in_control_length,
+    rate_spread,
     repeat_rule,
     repeats,
     run_cusum,
@@ -92,3 +93,33 @@ def test_in_control_length_where_many_strings_are_flagged() -> None:
     rng = np.random.default_rng(4)
     alarms = int((run_cusum(rng.random(200_000) < 0.4, design) > design.limit).sum())
     assert 200_000 / alarms == pytest.approx(design.in_control, rel=0.15)
+
+
+def test_days_that_differ_do_not_raise_more_false_alarms_than_stated() -> None:
+    rng, rate, spread, lanes, of_day = np.random.default_rng(11), 0.07, 0.014, 3000, 300
+    plain, widened = bernoulli_cusum(rate, 0.23, 50_000), bernoulli_cusum(rate, 0.23, 50_000, spread)
+    alarms = dict.fromkeys((plain, widened), 0)
+    sums = {design: np.zeros(lanes, dtype=np.int64) for design in alarms}
+    for _ in range(12):
+        rates = np.clip(rng.normal(rate, spread, lanes), 0.001, None)
+        for _ in range(of_day):
+            flagged = rng.random(lanes) < rates
+            for design in alarms:
+                climbed = np.maximum(0, sums[design] + np.where(flagged, design.up, -design.down))
+                beyond = climbed > design.limit
+                alarms[design] += int(beyond.sum())
+                sums[design] = np.where(beyond, 0, climbed)
+    stated = lanes * 12 * of_day / 50_000
+    assert alarms[plain] > 1.3 * stated  # so a limit for the mean alone would not hold
+    assert alarms[widened] <= poisson.ppf(0.999, stated)
+
+
+def test_spread_of_a_rate() -> None:
+    rng = np.random.default_rng(5)
+    strings = np.full(400, 500)
+    alike, apart = rng.binomial(strings, 0.07), rng.binomial(strings, rng.normal(0.07, 0.014, 400))
+    assert rate_spread(apart.tolist(), strings.tolist()) == pytest.approx(0.014, rel=0.15)
+    assert rate_spread(alike.tolist(), strings.tolist()) < 0.004
+    # One day alone: the error of a share (Wald), by hand.
+    assert rate_spread([70], [1000]) == pytest.approx(np.sqrt(0.07 * 0.93 / 1000))
+    assert rate_spread([], []) == rate_spread([0, 0], [10, 10]) == 0.0
