@@ -19,13 +19,6 @@ _FLANK_MM = 4.0
 _LEAST_CONTRAST = 0.12
 _LEAST_LIGHT = 0.04
 _WORST_MISFIT = 0.12
-_WIDE = 3.5
-_GROUND = 0.02
-"""How well the light beside the field tells that of the ground between cells, as a share of the cells' light."""
-_RIM_DEPTHS = (0.0, 0.1, 0.2, 0.3)
-_RIM_REACHES = (1.5, 3.0)
-"""Dimming of cells towards their edges that is tried, share and mm. Drawn after the free panels; without the deepest,
-gaps between cells that dim more come out too narrow (7 simulated panels: 95 % of errors 0.23 mm instead of 0.18)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,8 +82,8 @@ class GapShape:
     ----------
     width_px, blur_px : float
         Distance of the cells and spread of their edges, file pixels.
-    dark_share : float
-        Light at the bottom, as a share of the cells'.
+    dark_share, ground_share : float
+        Light in the middle of the gap and beside the field, as a share of the cells'.
     rim : tuple of float
         Depth (share) and reach (file pixels) of the cells' dimming towards their edges.
     """
@@ -98,7 +91,8 @@ class GapShape:
     width_px: float
     blur_px: float
     dark_share: float
-    rim: tuple[float, float] = (0.0, 1.0)
+    ground_share: float
+    rim: tuple[float, float]
 
 
 def line_windows(counts: FloatImage, lattice: Lattice, axis: int, mm_per_pitch: float, floor: float) -> Windows:
@@ -186,118 +180,6 @@ def _frames(lattice: Lattice, plane: Points, axis: int) -> tuple[Points, Points,
     return here, normal, np.abs(rise).mean(axis=1)
 
 
-def outer_shape(both_axes: tuple[Windows, Windows]) -> GapShape | None:
-    """Measure blur and light beside the field from the median of all outer edges; None if none shows ground outside.
-
-    The blur is the half width of the edge's slope: glow on the ground and dim rims of cells change the slope's far
-    tails, not its middle.
-    """
-    answers = []
-    for windows in both_axes:
-        begins = windows.before < 0
-        outer = begins | (windows.after < 0)
-        profiles = np.where(begins[outer, None, None], windows.profiles[outer][..., ::-1], windows.profiles[outer])
-        shape = _median_shape(profiles, profiles[:, :, :8].mean(axis=2))
-        if shape is None:
-            continue
-        blur = _slope_width(shape, np.median(windows.places[outer], axis=0))
-        dark = float(np.clip(shape[-8:].mean(), 0, 1))
-        if blur is not None and dark < 1 - _LEAST_CONTRAST:
-            answers.append(GapShape(0.0, blur, dark))
-    return min(answers, key=lambda answer: answer.dark_share) if answers else None
-
-
-def _slope_width(shape: NDArray[np.float64], places: NDArray[np.float64]) -> float | None:
-    """Return the standard deviation of a blurred step from the width of its slope at half height."""
-    slope = -np.gradient(shape, places)
-    top = int(np.argmax(slope))
-    half = slope[top] / 2
-    below_left = np.flatnonzero(slope[: top + 1] < half)
-    below_right = np.flatnonzero(slope[top:] < half)
-    if half <= 0 or below_left.size == 0 or below_right.size == 0:
-        return None
-    left, right = int(below_left[-1]), top + int(below_right[0])
-    start = np.interp(half, slope[left : left + 2], places[left : left + 2])
-    stop = np.interp(-half, -slope[right - 1 : right + 1], places[right - 1 : right + 1])
-    # 2.3548 standard deviations lie between the half heights of a normal distribution.
-    return max(float(stop - start) / 2.3548, 0.35)
-
-
-def typical_gap(windows: Windows, gap: float, mm_per_pitch: float, outer: GapShape | None) -> GapShape | None:
-    """Measure the typical gap of one axis from the median of all gaps between neighbours; None if there is none.
-
-    Parameters
-    ----------
-    windows : Windows
-        Across the lines of the axis.
-    gap : float
-        Expected gap in pitches.
-    mm_per_pitch : float
-        Pitch across the lines.
-    outer : GapShape or None
-        Blur and light outside the field, which a gap too narrow to get dark does not show itself.
-    """
-    inner = (windows.before >= 0) & (windows.after >= 0)
-    if not inner.any():
-        return None
-    profiles = windows.profiles[inner]
-    level = np.maximum(profiles[:, :, :8].mean(axis=2), profiles[:, :, -8:].mean(axis=2))
-    shape = _median_shape(profiles, level)
-    if shape is None:
-        return None
-    places = np.median(windows.places[inner], axis=0)
-    px_per_pitch = float(np.median(windows.px_per_pitch[inner]))
-    half, px_per_mm = gap * px_per_pitch / 2, px_per_pitch / mm_per_pitch
-    found = _gap_of(shape, places, half, (max(0.0, float(shape.min())), 0.15), outer, px_per_mm)
-    if outer is not None and found.width_px < _WIDE * found.blur_px:
-        # A wide gap shows its own light at the bottom; a narrow one never gets as dark as it is.
-        found = _gap_of(shape, places, half, (outer.dark_share, _GROUND), outer, px_per_mm)
-    return found
-
-
-def _gap_of(
-    shape: NDArray[np.float64],
-    places: NDArray[np.float64],
-    half: float,
-    dark: tuple[float, float],
-    outer: GapShape | None,
-    mm: float,
-) -> GapShape:
-    """Fit the typical gap with every blur; of those that fit about equally well, the one nearest the outer edges'.
-
-    `dark` is the light at its bottom, as a share of the cells' light, and how well that is known;
-    `mm` is a millimetre in file pixels.
-    """
-    scales = np.geomspace(0.4, 8.0, 25) if outer is None else outer.blur_px * np.geomspace(0.55, 1.8, 9)
-    blurs, depths, reaches = (
-        part.ravel() for part in np.meshgrid(scales, _RIM_DEPTHS, np.array(_RIM_REACHES) * mm, indexing="ij")
-    )
-    n, edge = blurs.size, np.full(blurs.size, half)
-    repeated = np.broadcast_to(shape, (n, shape.size)), np.broadcast_to(places, (n, places.size))
-    slack = np.maximum(3 * blurs, 2.0)
-    fit = fitted_gaps(*repeated, (-edge, edge), blurs, dark[0], slack, dark[1], (depths, reaches))
-    least = float(fit.misfit.min())
-    good = np.flatnonzero(fit.misfit <= 1.2 * least + 0.003)
-    best = int(np.argmin(fit.misfit))
-    if outer is not None:
-        # Among about equal fits: the blur nearest that of the outer edges, then the shallowest rim.
-        unlikely = np.abs(np.log(blurs[good] / outer.blur_px)) + 1.0 * depths[good]
-        best = int(good[np.argmin(unlikely)])
-    width = float(np.clip(fit.right_edge[best] - fit.left_edge[best], -2 * places[-1], 2 * places[-1]))
-    rim = (float(depths[best]), float(reaches[best]))
-    return GapShape(width, float(blurs[best]), float(np.clip(fit.dark[best], 0, 1)), rim)
-
-
-def _median_shape(profiles: NDArray[np.float64], level: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    if level.size == 0:
-        return None
-    usual = float(np.median(level))
-    bright = level > max(0.3 * usual, 1e-6)
-    if usual <= 0 or not bright.any():
-        return None
-    return np.asarray(np.median(profiles[bright] / level[bright][:, None], axis=0))
-
-
 def measured_edges(windows: Windows, shape: GapShape, noise: float) -> EdgeSightings:
     """Fit every section of every line; what is too faint or does not look like an edge is NaN."""
     n, sections, samples = windows.profiles.shape
@@ -310,9 +192,9 @@ def measured_edges(windows: Windows, shape: GapShape, noise: float) -> EdgeSight
         np.repeat(windows.places, sections, axis=0),
         (np.repeat(left, sections), np.repeat(right, sections)),
         shape.blur_px,
-        shape.dark_share,
+        np.repeat(np.where((windows.before < 0) | (windows.after < 0), shape.ground_share, shape.dark_share), sections),
         np.repeat(windows.places[:, -1], sections) / 2,
-        rim=shape.rim,
+        shape.rim,
     )
     noise_here = noise / np.sqrt(_LINES_PER_SECTION)
     end = _believed(fit, fit.left_edge, fit.left_level, noise_here, windows, shape).reshape(n, sections)

@@ -11,16 +11,18 @@ from elinspect.geometry.edges import (
     Windows,
     line_windows,
     measured_edges,
-    outer_shape,
-    typical_gap,
 )
 from elinspect.geometry.lattice import Lattice, pitches_mm
 from elinspect.geometry.quads import CellEdges, cell_quads, straight_edges
+from elinspect.geometry.typical_edges import gap_shapes
 from elinspect.recipe import ProductRecipe
 from elinspect.records import ElImage, Points
+from elinspect.vision import cv2
 
 _OTHER_GAP = 0.008
 _BLOCK_GAP_MM = 1.5
+_SQUARE_PX = 8
+_BothAxes = tuple[EdgeSightings, EdgeSightings]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,38 +62,48 @@ def refined(image: ElImage, coarse: CoarsePicture, lattice: Lattice, recipe: Pro
     recipe : ProductRecipe
         Sizes, which say how wide the windows must be.
     """
-    windows, shapes = _gap_shapes(image, coarse, lattice, recipe)
+    mm, ground = pitches_mm(recipe), _darkest_ground(coarse)
+
+    def sampled(lattice: Lattice) -> tuple[Windows, Windows]:
+        return (
+            line_windows(image.counts, lattice, 0, mm[0], ground),
+            line_windows(image.counts, lattice, 1, mm[1], ground),
+        )
+
+    def edges_of(windows: tuple[Windows, Windows], shapes: tuple[GapShape, GapShape]) -> _BothAxes:
+        noise = coarse.noise * coarse.factor
+        return measured_edges(windows[0], shapes[0], noise), measured_edges(windows[1], shapes[1], noise)
+
+    windows = sampled(lattice)
+    shapes = gap_shapes(windows, lattice.gaps, mm)
     if shapes is None:
         return RefinedGrid(lattice, lattice.cell_corners().reshape(-1, 4, 2))
-    gaps = tuple(shapes[k].width_px / float(np.median(windows[k].px_per_pitch)) for k in (0, 1))
+    gaps = _in_pitches(shapes, windows)
     if max(abs(found - expected) for found, expected in zip(gaps, lattice.gaps, strict=True)) > _OTHER_GAP:
         # The windows were made for the recipe's gap: make them again for the one that is there.
-        lattice = replace(lattice, gaps=(gaps[0], gaps[1]))
-        windows, again = _gap_shapes(image, coarse, lattice, recipe)
-        shapes = again or shapes
-    seen = [measured_edges(windows[axis], shapes[axis], coarse.noise * coarse.factor) for axis in (0, 1)]
+        lattice = replace(lattice, gaps=gaps)
+        windows = sampled(lattice)
+        shapes = gap_shapes(windows, gaps, mm) or shapes
+    first = edges_of(windows, shapes)
+    shapes = gap_shapes(windows, _in_pitches(shapes, windows), mm, first) or shapes
+    seen = edges_of(windows, shapes)
     lattice = replace(lattice, gaps=(seen[0].gap, seen[1].gap))
     edges = straight_edges(lattice, seen[0], seen[1])
     return RefinedGrid(lattice, cell_quads(lattice, edges), edges, seen[0], seen[1])
 
 
-def _gap_shapes(
-    image: ElImage, coarse: CoarsePicture, lattice: Lattice, recipe: ProductRecipe
-) -> tuple[tuple[Windows, Windows], tuple[GapShape, GapShape] | None]:
-    """Sample the file across all lines and measure the typical gap of both axes; None if no edge shows."""
-    mm = pitches_mm(recipe)
-    along = line_windows(image.counts, lattice, 0, mm[0], coarse.floor)
-    across = line_windows(image.counts, lattice, 1, mm[1], coarse.floor)
-    outer = outer_shape((along, across))
-    found = [typical_gap(windows, lattice.gaps[k], mm[k], outer) for k, windows in enumerate((along, across))]
-    usual = found[0] or found[1] or outer
-    if usual is None:
-        return (along, across), None
-    shapes = []
-    for k, windows in enumerate((along, across)):
-        nominal_px = lattice.gaps[k] * float(np.median(windows.px_per_pitch))
-        shapes.append(found[k] or replace(usual, width_px=nominal_px))
-    return (along, across), (shapes[0], shapes[1])
+def _darkest_ground(coarse: CoarsePicture) -> float:
+    """Return the darkest ground of the picture, counts: of squares, in which noise averages out.
+
+    Ground that is taken for darker than it is would pass for light that cells scatter.
+    """
+    small = cv2.resize(coarse.counts, None, fx=1 / _SQUARE_PX, fy=1 / _SQUARE_PX, interpolation=cv2.INTER_AREA)
+    return float(np.percentile(small, 1))
+
+
+def _in_pitches(shapes: tuple[GapShape, GapShape], windows: tuple[Windows, Windows]) -> tuple[float, float]:
+    along, across = (shapes[k].width_px / float(np.median(windows[k].px_per_pitch)) for k in (0, 1))
+    return along, across
 
 
 def hidden_blocks(measured: RefinedGrid, recipe: ProductRecipe) -> int:
