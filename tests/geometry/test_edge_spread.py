@@ -46,8 +46,8 @@ def test_a_gap_lit_from_both_sides_keeps_its_width(blur: float, stray: float, wi
         TypicalEdge(gap / gap[:8].mean(), SAMPLES, 2 * PX_PER_MM, outer=False),
     ]
     spread = fitted_spread(edges, 1.3, PX_PER_MM)
-    assert spread.place_px[1] / PX_PER_MM == pytest.approx(width_mm, abs=0.1)
-    assert spread.place_px[0] / PX_PER_MM == pytest.approx(-0.5, abs=0.05)
+    assert spread.place_px[1] / PX_PER_MM == pytest.approx(width_mm, abs=0.03)
+    assert spread.place_px[0] / PX_PER_MM == pytest.approx(-0.5, abs=0.03)
     assert spread.blur_px == pytest.approx(blur, rel=0.08)
     if stray and width_mm <= 2:
         assert spread.dark_share[1] > 1.3 * spread.dark_share[0]
