@@ -175,7 +175,6 @@ def inspect_panel(
     def to_file(cell: int, points: Points) -> Points:
         return to_file_px(pictures, cell, points)
 
-    doubtful = _doubtful_below(model)
     marks = flags_from(
         detections,
         to_file,
@@ -183,7 +182,7 @@ def inspect_panel(
         criteria,
         scale_known=product.scale_known,
         tiles=pictures.tile.tolist(),
-        doubtful_below=doubtful,
+        doubtful_below=_doubtful_below(model),
     )
     contact = contact_notes(view, settings.detectors.probe_contact)
     quality = replace(
@@ -197,7 +196,7 @@ def inspect_panel(
     elif costs.code != "loss.no_data":
         quality = replace(quality, notes=(*quality.notes, costs))
     clock.lap("electrical")
-    flags = judged(marks, criteria, loss, doubtful)
+    flags = judged(marks, criteria, loss)
     quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
     quality = _noting_no_model(quality, model)
     quality = _noting_busbars(quality, ribbons.count, product)

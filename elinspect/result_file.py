@@ -179,6 +179,7 @@ def flag_as_dict(flag: Flag, layout: Layout) -> Json:
         "limit": flag.limit,
         "probability": _rounded(flag.probability, 4),
         "evidence": flag.evidence,
+        "doubtful": flag.doubtful,
         "message": {"code": flag.message.code, "values": dict(flag.message.values)},
         "text": flag.message.text,
     }
@@ -206,6 +207,7 @@ def flag_from_dict(data: Mapping[str, Any]) -> Flag:
         limit=data["limit"],
         probability=data.get("probability"),
         evidence=data.get("evidence"),
+        doubtful=data.get("doubtful", False),
     )
 
 

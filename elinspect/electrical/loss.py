@@ -98,7 +98,7 @@ def panel_loss(flags: Sequence[Flag], model: LossModel) -> PanelLoss:
     Parameters
     ----------
     flags : sequence of Flag
-        All flags of the panel.
+        All flags of the panel; doubtful ones cost nothing.
     model : LossModel
         Its product.
 
@@ -107,6 +107,7 @@ def panel_loss(flags: Sequence[Flag], model: LossModel) -> PanelLoss:
     PanelLoss
         Losses of each cell alone and of all together; kinds that cannot be reckoned are named among the assumptions.
     """
+    flags = [flag for flag in flags if not flag.doubtful]
     effects: dict[_Place, list[_Effect]] = defaultdict(list)
     for flag in flags:
         for place, effect in _effects_of(flag, model.recipe):

@@ -111,8 +111,9 @@ class ReviewDesk:
     def answer(self, review: Review, verdict: Verdict) -> Review:
         """Log a verdict, or with no answer its taking back."""
         changed = None
+        verdict = _no_longer_doubtful(review, verdict)
         if verdict.changed is not None:
-            standing = self._limited(review, replace(verdict.changed, id=verdict.flag_id))
+            standing = self._limited(review, replace(verdict.changed, id=verdict.flag_id, doubtful=False))
             verdict = replace(verdict, changed=standing)
             changed = flag_as_dict(standing, review.result.panel.layout)
         answer = verdict.answer.value if verdict.answer is not None else None
@@ -335,6 +336,14 @@ class ReviewDesk:
         if label not in self._recipes:
             self._recipes[label] = logged_recipe(self._log, label)
         return self._recipes[label]
+
+
+def _no_longer_doubtful(review: Review, verdict: Verdict) -> Verdict:
+    """Let a doubtful flag that is confirmed be measured against the limits after all."""
+    flag = next((flag for flag in review.result.flags if flag.id == verdict.flag_id), None)
+    if verdict.answer is not Answer.CONFIRMED or flag is None or not flag.doubtful:
+        return verdict
+    return replace(verdict, changed=flag)
 
 
 def _under_serial(result: PanelResult, serial: str) -> PanelResult:

@@ -108,6 +108,9 @@ class Flag:
         That the flag is true, by the classifier; None without one, or for kinds it does not know.
     evidence : str or None
         What the classifier saw, packed, so that it can learn from the inspector's answer.
+    doubtful : bool
+        Whether the classifier holds it for so improbable that it is only shown: it reaches no limit and counts towards
+        nothing unless an inspector confirms it.
     """
 
     id: str
@@ -129,6 +132,7 @@ class Flag:
     limit: str | None = None
     probability: float | None = None
     evidence: str | None = None
+    doubtful: bool = False
 
     @property
     def stands_for(self) -> int:

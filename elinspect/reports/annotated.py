@@ -61,7 +61,7 @@ def annotate(counts: FloatImage, result: PanelResult, width_px: int = 2400) -> P
     scheme = result.panel.addresses or AddressScheme()
     for cell in result.cells:
         _draw_cell(sheet, cell, scheme)
-    for flag in reversed(result.flags):
+    for flag in reversed([flag for flag in result.flags if _is_drawn(flag)]):
         _draw_flag(sheet, flag)
     for flag in reversed(result.flags):
         if flag.parent is None and flag.limit is not None:
@@ -108,6 +108,11 @@ def _draw_cell(sheet: _Sheet, cell: CellResult, scheme: AddressScheme) -> None:
     # On a ground of its own the address is legible on bright cells and dark ones.
     cv2.rectangle(sheet.pixels, (x + 2, y + 2), (x + 8 + _width(address, size), y + size + 6), _BAND, -1)
     _text(sheet, address, (x + 5, y + size + 2), size)
+
+
+def _is_drawn(flag: Flag) -> bool:
+    """Leave out doubtful flags and frames around the broken fingers of a cell, which say nothing of their own."""
+    return not flag.doubtful and (flag.stands_for <= 1 or flag.limit is not None)
 
 
 def _draw_flag(sheet: _Sheet, flag: Flag) -> None:
@@ -215,6 +220,8 @@ def _footing(result: PanelResult) -> list[str]:
     panel = result.panel
     if not panel.found or panel.view_side is None or panel.origin_corner is None:
         return [words("annotated.not_found")]
+    doubtful = sum(flag.doubtful for flag in result.flags)
+    left_out = " " + words("annotated.doubtful", n=doubtful) if doubtful else ""
     return [
         words(
             "annotated.reading",
@@ -222,6 +229,7 @@ def _footing(result: PanelResult) -> list[str]:
             corner=words(f"corner.{panel.origin_corner}"),
             mirrored=words("annotated.mirrored" if panel.mirrored else "annotated.not_mirrored"),
             layout=str(panel.layout),
-        ),
+        )
+        + left_out,
         words("annotated.caution"),
     ]

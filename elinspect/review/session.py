@@ -18,7 +18,8 @@ class Verdict:
     answer : Answer or None
         None takes an earlier answer back.
     changed : Flag or None
-        For ``changed``: the flag as the inspector sees it, its limit evaluated again.
+        The flag as it stands after the answer, its limit evaluated again: for ``changed``, and for a doubtful flag that
+        was ``confirmed``.
     note : str
         Free text; stays beside a flag that has no answer, too, and is all there is of one the inspector added.
     """
@@ -29,8 +30,10 @@ class Verdict:
     note: str = ""
 
     def __post_init__(self) -> None:
-        if (self.answer is Answer.CHANGED) != (self.changed is not None):
-            raise ValueError("a changed verdict, and only that, carries the changed flag")
+        if self.answer is Answer.CHANGED and self.changed is None:
+            raise ValueError("a changed verdict carries the changed flag")
+        if self.answer not in (Answer.CHANGED, Answer.CONFIRMED) and self.changed is not None:
+            raise ValueError("only what was changed or confirmed carries another flag")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

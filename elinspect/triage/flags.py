@@ -99,8 +99,8 @@ def flags_from(
     tiles : sequence of int, optional
         File that shows each cell; the first one for all if left out.
     doubtful_below : mapping from kind to float
-        Findings of the kind that the classifier holds for less probable are not counted into a flag that stands for
-        several.
+        Per kind: findings that the classifier holds for less probable become doubtful flags, and are not counted into
+        a flag that stands for several.
 
     Returns
     -------
@@ -117,9 +117,11 @@ def flags_from(
         findings = [_without_lengths(finding) for finding in findings]
     doubtful = [finding for finding in findings if _doubtful(finding, doubtful_below)]
     sure = gathered([finding for finding in findings if not _doubtful(finding, doubtful_below)])
+    flags = [_flag(finding, to_file, recipe, tiles) for finding in sure]
+    flags += [replace(_flag(finding, to_file, recipe, tiles), doubtful=True) for finding in doubtful]
     return tuple(
-        FoundFlag(_flag(finding, to_file, recipe, tiles), frozenset(finding.cells or (finding.cell,)))
-        for finding in (*sure, *doubtful)
+        FoundFlag(flag, frozenset(finding.cells or (finding.cell,)))
+        for flag, finding in zip(flags, (*sure, *doubtful), strict=True)
     )
 
 
@@ -127,7 +129,6 @@ def judged(
     found: Sequence[FoundFlag],
     criteria: AcceptanceCriteria,
     loss: PanelLoss | None = None,
-    doubtful_below: Mapping[Kind, float] = NONE_DOUBTFUL,
 ) -> tuple[Flag, ...]:
     """Measure the flags of a panel against the criteria.
 
@@ -139,9 +140,6 @@ def judged(
         As in force for the product.
     loss : PanelLoss, optional
         What the flags cost, where the product's electrical data are there.
-    doubtful_below : mapping from kind to float
-        Flags of the kind that the classifier holds for less probable are shown, but reach no limit and count towards
-        none.
 
     Returns
     -------
@@ -149,22 +147,20 @@ def judged(
         The gravest first; flags whose cells lie within those of a graver one name that as parent, a single one of many
         broken fingers the flag that stands for them all.
     """
-    doubtful = [each for each in found if _doubtful(each.flag, doubtful_below)]
-    sure = [each for each in found if not _doubtful(each.flag, doubtful_below)]
-    limited = with_limits([each.flag for each in sure], criteria, loss)
-    covered = [(flag, each.cells) for flag, each in zip(limited, sure, strict=True)]
-    covered += [(each.flag, each.cells) for each in doubtful]
+    limited = with_limits([each.flag for each in found], criteria, loss)
+    covered = [(flag, each.cells) for flag, each in zip(limited, found, strict=True)]
     return _with_ids_and_parents(sorted(covered, key=lambda each: severity(each[0])))
 
 
-def _doubtful(flag: Flag | Finding, doubtful_below: Mapping[Kind, float]) -> bool:
-    return flag.probability is not None and flag.probability < doubtful_below.get(flag.kind, 0.0)
+def _doubtful(finding: Finding, doubtful_below: Mapping[Kind, float]) -> bool:
+    return finding.probability is not None and finding.probability < doubtful_below.get(finding.kind, 0.0)
 
 
 def severity(flag: Flag) -> tuple[float, ...]:
     """Return a sort key that puts the gravest flag first."""
     return (
         flag.limit is None,
+        flag.doubtful,
         _RANK[flag.kind],
         _MODE_RANK[flag.mode],
         flag.stands_for == 0,

@@ -117,6 +117,8 @@ def test_areas_of_one_cell_add_up_and_each_flag_says_what_it_costs_alone() -> No
     assert together.loss_w > 3 * alone
     whole = panel_loss([_flag(Kind.INACTIVE_AREA, area_fraction=0.2)], model)
     assert together.loss_w == pytest.approx(whole.loss_w)
+    doubtful = replace(halves[0], doubtful=True)
+    assert panel_loss([halves[0], doubtful], model).loss_w == pytest.approx(alone)
 
 
 def test_a_closed_crack_costs_nothing_now_and_at_worst_what_it_can_cut_off() -> None:

@@ -104,6 +104,21 @@ def test_an_added_flag_gets_its_limit_by_the_criteria(log: Log) -> None:
         desk.decide(review, Disposition.ACCEPT)
 
 
+def test_a_doubtful_flag_needs_no_answer_but_holds_the_panel_once_it_is_confirmed(log: Log) -> None:
+    doubtful = replace(crack("m1", 1, 3, limit=None), probability=0.02, doubtful=True)
+    desk, review = _opened(log, doubtful)
+    assert desk.missing(review, Disposition.ACCEPT) == ()
+    review = desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    for shown in (review, desk.open(review.inspection)):
+        (flag,) = shown.flags
+        assert (flag.doubtful, flag.limit) == (False, "crack.any")
+    with pytest.raises(LogError, match="1 flag was confirmed, changed or added and is above a limit"):
+        desk.decide(review, Disposition.ACCEPT)
+    review = desk.answer(review, Verdict("m1", None))
+    assert [(flag.doubtful, flag.limit) for flag in review.flags] == [(True, None)]
+    assert desk.missing(review, Disposition.ACCEPT) == ()
+
+
 def test_the_tenth_interrupted_finger_of_a_cell_reaches_the_limit_of_many(log: Log) -> None:
     fingers = [make_flag(f"m{i}", Kind.FINGER_INTERRUPTION, 1, 1, None) for i in range(1, 10)]
     desk, review = _opened(log, *fingers)

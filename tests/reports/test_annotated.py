@@ -1,11 +1,13 @@
 """The annotated picture: marks where the flags are, data untouched, bands above and below."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from results import flag, result
 
+from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect.records import Kind
 from elinspect.reports.annotated import annotate, stretched, write_annotated
@@ -30,6 +32,14 @@ def test_a_flag_is_drawn_around_its_place_and_nowhere_else() -> None:
     low, high = changed.min(axis=0) / 2, changed.max(axis=0) / 2
     assert np.all(low >= np.array([110, 210]) - 110)
     assert np.all(high <= np.array([160, 260]) + 110)
+
+
+def test_doubtful_flags_are_not_drawn_but_counted() -> None:
+    plain = annotate(COUNTS, result(), width_px=800)
+    doubtful = annotate(COUNTS, result(replace(flag(), limit=None, doubtful=True)), width_px=800)
+    assert np.array_equal(_panel_part(plain), _panel_part(doubtful))
+    assert words("annotated.doubtful", n=1) == "1 doubtful flag is not drawn."
+    assert not np.array_equal(plain[-40:], doubtful[-40:])
 
 
 def test_the_line_itself_stays_visible() -> None:

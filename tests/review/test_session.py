@@ -38,7 +38,7 @@ def test_added_flags_come_last_and_need_no_answer() -> None:
     assert review.standings[1].stands_above_limit
 
 
-@pytest.mark.parametrize("verdict", [(Answer.CHANGED, None), (Answer.CONFIRMED, flag()), (None, flag())])
-def test_only_a_changed_verdict_carries_a_flag(verdict: tuple[Answer | None, object]) -> None:
-    with pytest.raises(ValueError, match="changed verdict"):
+@pytest.mark.parametrize("verdict", [(Answer.CHANGED, None), (Answer.DISMISSED, flag()), (None, flag())])
+def test_only_what_was_changed_or_confirmed_carries_another_flag(verdict: tuple[Answer | None, object]) -> None:
+    with pytest.raises(ValueError, match="changed"):
         Verdict("m1", verdict[0], verdict[1])  # type: ignore[arg-type]

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from elinspect.catalogue import Message
+from elinspect.criteria import PanelLimit
 from elinspect.recipe import AcceptanceCriteria, Judgement, KindCriteria, Limit, assumed_product, default_criteria
 from elinspect.records import (
     CrackMode,
@@ -149,13 +150,39 @@ def test_doubtful_fingers_are_not_counted_into_the_flag_of_them_all() -> None:
 def test_each_kind_has_its_own_limit_of_doubt() -> None:
     findings = [replace(_finding(Kind.CRACK, cell=1), probability=0.3), *_streaks(8.0, cell=2, probability=0.3)]
     detections = [Detection(each.kind, np.zeros(6, np.float32), (each,)) for each in findings]
-    found = flags_from(detections, _to_file, RECIPE, default_criteria(), scale_known=True)
     limits = {}
     for kind in (Kind.CRACK, Kind.FINGER_INTERRUPTION):
-        flags = judged(found, default_criteria(), doubtful_below={kind: 0.5})
+        found = flags_from(
+            detections, _to_file, RECIPE, default_criteria(), scale_known=True, doubtful_below={kind: 0.5}
+        )
+        flags = judged(found, default_criteria())
+        assert {flag.kind for flag in flags if flag.doubtful} == {kind}
         limits[kind] = {flag.kind: flag.limit for flag in flags}
     assert limits[Kind.CRACK][Kind.CRACK] is None
     assert limits[Kind.FINGER_INTERRUPTION][Kind.CRACK] == "crack.any"
+
+
+def test_doubtful_flags_count_towards_no_limit_of_the_panel() -> None:
+    limit = PanelLimit("cells", "plant's choice", min_cells=2, kinds=(Kind.CRACK,))
+    criteria = AcceptanceCriteria(
+        "strict",
+        "1",
+        kinds={Kind.CRACK: KindCriteria(limits=(Limit("long", "x", min_length_mm=99.0),))},
+        panel=(limit,),
+    )
+    findings = [
+        replace(_finding(Kind.CRACK, cell=cell, length_mm=9.0), probability=0.3 + 0.1 * cell) for cell in (1, 2)
+    ]
+    detection = Detection(Kind.CRACK, np.zeros(6, np.float32), tuple(findings))
+
+    def limits(doubtful_below: float) -> list[str | None]:
+        found = flags_from(
+            [detection], _to_file, RECIPE, criteria, scale_known=True, doubtful_below={Kind.CRACK: doubtful_below}
+        )
+        return [flag.limit for flag in judged(found, criteria)]
+
+    assert limits(0.1) == ["panel.cells", "panel.cells"]
+    assert limits(0.45) == [None, None]
 
 
 def test_a_dismissed_flag_of_many_fingers_leaves_nothing_that_counts() -> None:

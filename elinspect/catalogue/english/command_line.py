@@ -8,6 +8,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Layout {layout}, seen from the {view_side}, {mirrored}; string 1, position 1 at the {corner} of the picture. "
         "Named, thick outline: above a limit; thin: below."
     ),
+    "annotated.doubtful": ("{n} doubtful flag is not drawn.", "{n} doubtful flags are not drawn."),
     "annotated.mirrored": "mirrored",
     "annotated.not_mirrored": "not mirrored",
     "annotated.caution": "This picture supports a judgement; it certifies nothing.",

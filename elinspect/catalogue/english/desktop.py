@@ -308,6 +308,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "desktop.standing.not_answered": "Below every limit; closed by the release, not answered singly.",
     "desktop.standing.changed": "Changed, was {was!k}:",
     "desktop.standing.dismissed": "Dismissed: nothing there.",
+    "desktop.standing.doubtful": "Doubtful: the classifier gives it {percent:.0f} %. Needs no answer.",
     "desktop.standing.below_limits": "Below every limit; needs no answer.",
     "desktop.standing.above": "reaches the limit '{limit}'.",
     "desktop.standing.below": "below every limit.",

@@ -126,7 +126,7 @@ def _write_flags(connection: Connection, inspection: str, result: _Json) -> None
     places: dict[tuple[int, int], LanePlace | None] = {}
     for row, flag in zip(rows, result["flags"], strict=True):
         place = (row["string"], row["position"])
-        if place not in primary:
+        if place not in primary and not flag.get("doubtful", False):
             primary[place], places[place] = row["kind"], flag_place(result, flag)
     write_cells(connection, inspection, proposed=primary, in_cell=places)
 

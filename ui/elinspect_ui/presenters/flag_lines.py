@@ -87,6 +87,8 @@ class FlagLine:
     @property
     def standing_text(self) -> str:
         """How it stands, in words."""
+        if self.standing is Standing.BELOW_LIMITS and self.flag.doubtful:
+            return words("desktop.standing.doubtful", percent=100 * (self.flag.probability or 0.0))
         if self.standing in (Standing.BELOW_LIMITS, Standing.DISMISSED, Standing.NOT_ANSWERED):
             return words(f"desktop.standing.{self.standing}")
         changed = self.standing is Standing.CHANGED and self.flag.kind is not self.was

@@ -49,10 +49,10 @@ class CellMark:
 
 
 def cell_marks(lines: Sequence[FlagLine]) -> tuple[CellMark, ...]:
-    """Return one mark per flagged cell."""
+    """Return one mark per flagged cell; doubtful flags mark none."""
     by_cell: dict[Address, list[FlagLine]] = {}
     for line in lines:
-        if line.flag.string is not None and line.flag.position is not None:
+        if line.flag.string is not None and line.flag.position is not None and not line.flag.doubtful:
             by_cell.setdefault(Address(line.flag.string, line.flag.position), []).append(line)
     return tuple(
         CellMark(address, min(found, key=lambda line: GRAVITY[line.standing]), len(found) - 1)

@@ -149,6 +149,8 @@ def _paint_marks(painter: QPainter, scene: Scene) -> None:
     if scene.cell_size() < _LARGE_CELL_PX:
         return
     for line in scene.lines:
+        if line.flag.doubtful:
+            continue  # drawn where it is the current one
         points = scene.outline(line)
         if scene.is_visible(points):
             draw_outline(painter, line, points, _gap(scene), 1.3 * thickness(scene.unit))
