@@ -160,7 +160,7 @@ def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float, spr
     plant_strings : float
         Strings of the whole plant between false alarms, on average.
     spread : float
-        Standard deviation of the base rate (`rate_spread`): alarms are counted on average over normal rates. A tenth
+        Standard deviation of the base rate (`rate_spread`): alarms are counted on average over lognormal rates. A tenth
         more than the mean makes more than twice as many (at 7 % of the strings), a tenth less does not make up for it.
 
     References
@@ -176,7 +176,8 @@ def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float, spr
         raise ValueError("rates must rise and lie in 0..1")
     up, down = _steps(base_rate, bad_rate)
     points, weights = np.polynomial.hermite_e.hermegauss(_RATES if spread else 1)
-    rates = np.clip(base_rate + spread * points, base_rate / _RATES, bad_rate).tolist()
+    wide = np.sqrt(np.log1p((spread / base_rate) ** 2))
+    rates = np.minimum(base_rate * np.exp(wide * points - wide**2 / 2), bad_rate).tolist()
 
     def length(limit: int) -> float:
         alarms = [1 / in_control_length(rate, up, limit, down) for rate in rates]
@@ -195,7 +196,7 @@ def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float, spr
     return BernoulliCusum(base_rate, bad_rate, high, up, down, length(high))
 
 
-_RATES = 5  # so many rates stand for a normal distribution of them
+_RATES = 7  # so many rates stand for a distribution of them
 
 
 def _steps(base_rate: float, bad_rate: float) -> tuple[int, int]:

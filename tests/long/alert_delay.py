@@ -14,13 +14,14 @@ import argparse
 import numpy as np
 from scipy.stats import chi2
 
-from elinspect.operations.alerts import rules_for
+from elinspect.operations.alerts import Rules, rules_for
 from elinspect.statistics.alerts import bernoulli_cusum, repeat_rule, repeats, run_cusum
 from elinspect.store.lanes import UsualFlags
 
 LANES, CELLS, PLANT_STRINGS = 12, 10, 50_000.0
 BASE = 0.01  # of cells
 DAY_STRINGS = 300  # of a lane
+PLANTS = 20
 
 
 def _mean(values: list[float]) -> str:
@@ -45,33 +46,41 @@ def _flagged_cells(rng: np.random.Generator, strings: int, correlation: float, b
 def _false_alarms(runs: int, correlation: float, wander: float) -> None:
     """Count alerts of a plant without a cause, under rules set as the program sets them: from what is usual.
 
-    From day to day the plant's rate wanders, with this coefficient of variation (gamma).
+    From day to day the rate wanders, with this coefficient of variation (gamma). Several plants, each with four weeks
+    of its own from which its rules are set.
     """
-    rng = np.random.default_rng([1, round(100 * correlation), round(100 * wander)])
+    counted, stated, made, limits = np.zeros(2, int), np.zeros(2), 0, []
+    for plant in range(PLANTS):
+        rng = np.random.default_rng([1, round(100 * correlation), round(100 * wander), plant])
+        rules = _rules(rng, correlation, wander)
+        of_plant = _days(rng, runs * 1000 // DAY_STRINGS // PLANTS, correlation, wander)
+        for lane in of_plant:
+            counted[0] += sum(len(repeats(np.flatnonzero(column).tolist(), rules.repeat)) for column in lane.T)
+            counted[1] += int((run_cusum(lane.any(axis=1), rules.cusum) > rules.cusum.limit).sum())
+            stated += len(lane) * rules.repeat.false_alarms / 1e6, len(lane) / rules.cusum.in_control
+            made += len(lane)
+        limits.append(rules.cusum.limit)
+    print(f"without a cause, correlation {correlation}, days {wander:.0%} apart, {made} strings: repeat rule "
+          f"{_counted(counted[0])} (stated: at most {stated[0]:.1f}), CUSUM {_counted(counted[1])} (stated: "
+          f"{stated[1]:.1f}, median limit {np.median(limits):.0f}); all together one in "
+          f"{made / max(counted.sum(), 1):.0f} strings (stated: {made / stated.sum():.0f})", flush=True)  # fmt: skip
 
-    def rate_of_day() -> float:
-        return BASE * (rng.gamma(1 / wander**2, wander**2) if wander else 1.0)
 
-    days = [_flagged_cells(rng, LANES * DAY_STRINGS, correlation, rate_of_day()) for _ in range(28)]
-    by_position = dict(enumerate(np.sum([day.sum(axis=0) for day in days], axis=0).tolist(), 1))
-    usual = UsualFlags(by_position, tuple((int(day.any(axis=1).sum()), day.size) for day in days))
-    rules = rules_for(usual, CELLS)
+def _days(rng: np.random.Generator, n: int, correlation: float, wander: float) -> list[np.ndarray]:
+    """Return the flagged cells of every lane over some days."""
     lanes: list[list[np.ndarray]] = [[] for _ in range(LANES)]
-    for _ in range(runs * 1000 // DAY_STRINGS):
-        base = rate_of_day()
+    for _ in range(n):
+        base = BASE * (rng.gamma(1 / wander**2, wander**2) if wander else 1.0)
         for lane in lanes:
             lane.append(_flagged_cells(rng, DAY_STRINGS, correlation, base))
-    risen, repeated, made = 0, 0, 0
-    for lane in lanes:
-        cells = np.concatenate(lane)
-        made += len(cells)
-        risen += int((run_cusum(cells.any(axis=1), rules.cusum) > rules.cusum.limit).sum())
-        repeated += sum(len(repeats(np.flatnonzero(column).tolist(), rules.repeat)) for column in cells.T)
-    stated = made * rules.repeat.false_alarms / 1e6, made / rules.cusum.in_control
-    print(f"without a cause, correlation {correlation}, days {wander:.0%} apart, {made} strings: repeat rule "
-          f"({rules.repeat.least} of {rules.repeat.window}) {_counted(repeated)} (stated: at most {stated[0]:.1f}), "
-          f"CUSUM {_counted(risen)} (stated: {stated[1]:.1f}, limit {rules.cusum.limit}); all together one in "
-          f"{made / max(risen + repeated, 1):.0f} strings (stated: {made / sum(stated):.0f})", flush=True)  # fmt: skip
+    return [np.concatenate(lane) for lane in lanes]
+
+
+def _rules(rng: np.random.Generator, correlation: float, wander: float) -> Rules:
+    lanes = np.array(_days(rng, 28, correlation, wander)).reshape(LANES, 28, DAY_STRINGS, CELLS)
+    by_position = dict(enumerate(lanes.sum(axis=(0, 1, 2)).tolist(), 1))
+    by_day = [(int(day.any(axis=2).sum()), day.size) for day in lanes.swapaxes(0, 1)]
+    return rules_for(UsualFlags(by_position, tuple(by_day)), CELLS)
 
 
 def _counted(number: int) -> str:
