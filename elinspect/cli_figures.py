@@ -231,11 +231,16 @@ def charts(
     until: UntilOption = None,
     product: ProductOption = None,
     kind: Annotated[Kind | None, typer.Option(help="Only flags of this kind.")] = None,
+    stringer: Annotated[str | None, typer.Option(help="Only cells of this stringer, where flags are counted.")] = None,
+    lane: Annotated[str | None, typer.Option(help="Only cells of this lane of it.")] = None,
+    stage: StageOption = Stage.BEFORE_LAMINATION,
     folder: Annotated[Path | None, typer.Option("--out", help="Folder for figures and tables.", metavar="DIR")] = None,
 ) -> None:
     """Show yield, flags, rework, escapes, pictures and takt day by day, with control limits.
 
-    Limits are widened for variation between days. Zone rules are left out: on counts they raise too many false alarms.
+    Limits are widened for variation between days. Where fewer than five are expected a day, rare events are shown by
+    the good ones between them, and for others days are joined. Zone rules are left out: on counts they raise too many
+    false alarms.
     """
     period = (_day(since), _day(until))
     from elinspect.operations.charts import day_chart
@@ -248,7 +253,18 @@ def charts(
             folder.mkdir(parents=True, exist_ok=True)
     with open_log(log_place(log), new=False) as opened:
         for chart in of or list(ChartOf):
-            made = day_chart(opened, chart, purpose, since=period[0], until=period[1], product=product, kind=kind)
+            made = day_chart(
+                opened,
+                chart,
+                purpose,
+                stage=stage,
+                since=period[0],
+                until=period[1],
+                product=product,
+                kind=kind,
+                stringer=stringer,
+                lane=lane,
+            )
             out.print(chart_words(made), markup=False)
             for path in write_chart(made, folder) if folder is not None else ():
                 out.print(words("command.written", file=str(path)), markup=False)

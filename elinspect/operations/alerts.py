@@ -129,7 +129,7 @@ def rules_for(usual: UsualFlags, cells_per_string: int) -> Rules:
     made = [round(cells / cells_per_string) for _, cells in usual.by_day]
     spread = rate_spread([strings for strings, _ in usual.by_day], made)
     cusum = bernoulli_cusum(flagged, odds / (1 + odds), BETWEEN_FALSE_ALARMS, spread)
-    return Rules(repeat_rule(rates, 1, WINDOW, FALSE_ALARMS), cusum)
+    return Rules(repeat_rule(rates, 1, WINDOW, FALSE_ALARMS, wander=spread / flagged), cusum)
 
 
 def usual_before(connection: Connection, purpose: Purpose, stage: Stage, day: str, cells: int) -> UsualFlags:

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from elinspect.catalogue import words
 from elinspect.records import Disposition, Kind, Purpose, Stage
 from elinspect.statistics.asked import ChartOf
-from elinspect.statistics.control_charts import LEAST_EXPECTED, Chart, ewma, g_chart, p_chart, u_chart
+from elinspect.statistics.control_charts import LEAST_EXPECTED, Chart, cusum, ewma, g_chart, p_chart, u_chart
 from elinspect.statistics.intervals import wilson
 from elinspect.store.counts import cell_counts, cells_by, decisions_by, pictures_by
 from elinspect.store.log import Log
@@ -29,6 +29,7 @@ class Sort(StrEnum):
     U = "u"
     G = "g"
     EWMA = "ewma"
+    CUSUM = "cusum"
     RUN = "run"
 
 
@@ -41,11 +42,12 @@ class DayChart:
     of : ChartOf
         What it shows.
     sort : Sort
-        How; a p chart becomes a g chart where fewer than five are expected a day.
+        How; where fewer than five are expected a day, rare events are shown by the good ones between them (g chart),
+        for others days are joined.
     chart : Chart
         Values and limits; without points where nothing was logged.
     labels : tuple of str
-        Day of each point; for a g chart that of each flagged panel.
+        Day of each point, the first of joined ones; for a g chart that of each event.
     counts, sizes : ndarray
         Behind the values.
     period : Period
@@ -54,6 +56,10 @@ class DayChart:
         Of the panels.
     kind : Kind or None
         Only this kind.
+    logged : (str, str)
+        First and last day with anything in it; empty texts without.
+    joined : bool
+        Whether points stand for several days.
     """
 
     of: ChartOf
@@ -65,6 +71,8 @@ class DayChart:
     period: Period
     purpose: Purpose
     kind: Kind | None = None
+    logged: tuple[str, str] = ("", "")
+    joined: bool = False
 
     @property
     def whole(self) -> tuple[float, float, float]:
@@ -86,10 +94,12 @@ class DayChart:
     @property
     def note(self) -> str:
         """What stands under it: purpose, stage, period, sort of chart, n."""
-        first, last = (self.labels[0], self.labels[-1]) if self.labels else ("…", "…")
+        first, last = (day or "…" for day in self.logged)
         sort = words(f"chart.sort.{self.sort.value}")
         if self.chart.overdispersion > 1.05:
             sort += words("chart.widened", times=self.chart.overdispersion)
+        if self.joined:
+            sort += words("chart.joined")
         return words(
             "figure.note",
             purpose=words(f"purpose.{self.purpose.value}"),
@@ -102,13 +112,13 @@ class DayChart:
     @property
     def percent(self) -> bool:
         """Whether the values are shares."""
-        return self.sort not in (Sort.G, Sort.RUN)
+        return self.sort not in (Sort.G, Sort.CUSUM, Sort.RUN)
 
     def drawing(self) -> Any:
         """Return the figure."""
         from elinspect.reports.figures import chart_figure
 
-        unit = "good_panels_between" if self.sort is Sort.G else self.of.value
+        unit = f"between.{self.of.value}" if self.sort is Sort.G else self.of.value
         days = [label[5:] if len(label) == 10 else label for label in self.labels]
         return chart_figure(self.chart, days, self.title, self.note, words(f"chart.unit.{unit}"), percent=self.percent)
 
@@ -146,7 +156,7 @@ def day_chart(
     with log.reading() as connection:
         if of is ChartOf.TAKT:
             return _takt(connection, period, purpose)
-        if of in (ChartOf.FLAGGED_CELLS, ChartOf.FLAGGED_CELLS_EWMA):
+        if of in _OF_CELLS:
             points = _flagged(connection, period, kind, stringer, lane)
         elif of is ChartOf.ESCAPES:
             points = _escapes(connection, period)
@@ -156,11 +166,23 @@ def day_chart(
             points = _decided(connection, period, of)
     labels = tuple(sorted(day for day, (_, size) in points.items() if size))
     counts, sizes = (np.array([points[day][side] for day in labels], dtype=np.float64) for side in (0, 1))
+    logged, days = (labels[0], labels[-1]) if labels else ("", ""), len(labels)
+    if of not in _OF_CELLS and labels and not _are_rare(_events(of, counts, sizes), sizes):
+        counts, sizes, labels = _joined(counts, sizes, labels)
     chart, sort, shown = _control(of, counts, sizes, labels)
-    return DayChart(of, sort, chart, shown, counts, sizes, period, purpose, kind)
+    return DayChart(of, sort, chart, shown, counts, sizes, period, purpose, kind, logged, len(labels) < days)
 
 
 _Points = dict[str, tuple[int, int]]
+
+
+_OF_CELLS = (ChartOf.FLAGGED_CELLS, ChartOf.FLAGGED_CELLS_EWMA, ChartOf.FLAGGED_CELLS_CUSUM)
+_GOOD = (ChartOf.FIRST_PASS_YIELD, ChartOf.REWORK_SUCCESS)  # what is counted is good; the others are events
+_RARE = 0.1
+"""Share from which gaps between events say nothing any more. Plant's choice: ten panels from one to the next."""
+CUSUM_ALLOWANCE, CUSUM_LIMIT = 0.5, 5.0
+"""In standard deviations of a day: finds a shift of one soonest, with a false signal in about 470 days (Siegmund 1985,
+Sequential Analysis, Springer, equation 2.59, of both sides)."""
 
 
 def _control(
@@ -169,17 +191,58 @@ def _control(
     if not len(labels):
         none = np.empty(0)
         return Chart(none, none, none, none, none.astype(np.bool_)), Sort.P, ()
+    if of in (ChartOf.FLAGGED_CELLS_EWMA, ChartOf.FLAGGED_CELLS_CUSUM):
+        return (*_summed(of, counts, sizes), labels)
+    if _are_rare(_events(of, counts, sizes), sizes):
+        return _gaps(_events(of, counts, sizes), sizes, labels)
     if of is ChartOf.FLAGGED_CELLS:
         return u_chart(counts, sizes, overdispersed=True), Sort.U, labels
-    rate = counts.sum() / sizes.sum()
-    if of is ChartOf.FLAGGED_CELLS_EWMA:
-        plain = u_chart(counts, sizes, overdispersed=True)
-        spread = plain.overdispersion * np.sqrt(max(rate, 1e-12) / sizes)
-        return ewma(counts / sizes, float(rate), spread, 0.2), Sort.EWMA, labels
-    few = min(rate, 1 - rate) * np.mean(sizes) < LEAST_EXPECTED
-    if few and of is ChartOf.UNUSABLE_PICTURES and counts.sum() >= 2:
-        return (*_gaps(counts, sizes, labels),)
     return p_chart(counts, sizes, overdispersed=True), Sort.P, labels
+
+
+def _events(of: ChartOf, counts: FloatArray, sizes: FloatArray) -> FloatArray:
+    return sizes - counts if of in _GOOD else counts
+
+
+def _are_rare(events: FloatArray, sizes: FloatArray) -> bool:
+    """Whether too few are expected a day for limits of a p or u chart, and there are gaps between them to show."""
+    rate = float(events.sum() / sizes.sum())
+    return rate * float(np.mean(sizes)) < LEAST_EXPECTED and rate <= _RARE and events.sum() >= _LEAST_EVENTS
+
+
+_LEAST_EVENTS = 2
+
+
+def _joined(
+    counts: FloatArray, sizes: FloatArray, labels: tuple[str, ...]
+) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
+    """Join days, in order, until five of the rarer outcome are expected in each point."""
+    rate = float(counts.sum() / sizes.sum())
+    least = LEAST_EXPECTED / max(min(rate, 1 - rate), 1e-12)
+    if not 0 < rate < 1 or np.mean(sizes) >= least:
+        return counts, sizes, labels
+    begins, held = [0], 0.0
+    for day, size in enumerate(sizes.tolist()):
+        if held >= least:
+            begins.append(day)
+            held = 0.0
+        held += size
+    if held < least and len(begins) > 1:
+        begins.pop()  # what is left at the end goes with the point before
+    joined = (np.add.reduceat(counts, begins), np.add.reduceat(sizes, begins))
+    return (*joined, tuple(labels[begin] for begin in begins))
+
+
+def _summed(of: ChartOf, counts: FloatArray, sizes: FloatArray) -> tuple[Chart, Sort]:
+    """Return the charts that remember what came before: moving average, or sums above and below the mean."""
+    rate = float(counts.sum() / sizes.sum())
+    spread = u_chart(counts, sizes, overdispersed=True).overdispersion * np.sqrt(max(rate, 1e-12) / sizes)
+    if of is ChartOf.FLAGGED_CELLS_EWMA:
+        return ewma(counts / sizes, rate, spread, 0.2), Sort.EWMA
+    sums = cusum((counts / sizes - rate) / spread, 0.0, CUSUM_ALLOWANCE, CUSUM_LIMIT, anew=True)
+    values = np.where(sums.high >= sums.low, sums.high, -sums.low)
+    limit = np.full_like(values, CUSUM_LIMIT)
+    return Chart(values, np.zeros_like(values), -limit, limit, np.abs(values) > limit), Sort.CUSUM
 
 
 def _gaps(counts: FloatArray, sizes: FloatArray, labels: tuple[str, ...]) -> tuple[Chart, Sort, tuple[str, ...]]:
@@ -249,7 +312,8 @@ def _takt(connection: Connection, period: Period, purpose: Purpose) -> DayChart:
     centre = np.full(len(labels), np.median(values) if len(values) else np.nan)
     chart = Chart(values, centre, low, high, np.zeros(len(labels), dtype=np.bool_))
     sizes = np.array([len(gaps[day]) for day in labels], dtype=np.float64)
-    return DayChart(ChartOf.TAKT, Sort.RUN, chart, labels, values, sizes, period, purpose)
+    logged = (labels[0], labels[-1]) if labels else ("", "")
+    return DayChart(ChartOf.TAKT, Sort.RUN, chart, labels, values, sizes, period, purpose, None, logged)
 
 
 def _gaps_between(rows: Sequence[Any]) -> dict[str, FloatArray]:

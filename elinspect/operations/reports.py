@@ -11,7 +11,7 @@ import numpy as np
 
 from elinspect.catalogue import Value, words
 from elinspect.errors import LogError
-from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows, day_chart, machine_figures
+from elinspect.operations.charts import CHART_COLUMNS, DayChart, Sort, chart_rows, day_chart, machine_figures
 from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import note_words as commonality_note
 from elinspect.operations.commonality_files import parts as commonality_parts
@@ -106,7 +106,7 @@ def chart_words(made: DayChart) -> str:
         return words("chart.empty", title=made.title)
     value, low, high = made.whole
     interval = words("chart.interval", low=low, high=high) if low == low else ""
-    shown = f"{value:.2%}" if made.percent else f"{value:.1f}"
+    shown = f"{value:.2%}" if made.sort is not Sort.RUN else f"{value:.1f}"
     signals = int(made.chart.out.sum())
     return words("chart.whole", title=made.title, value=shown, interval=interval, out=signals, n=len(made.labels))
 

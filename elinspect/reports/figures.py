@@ -66,6 +66,8 @@ class Bar:
         95 % interval of the value.
     unknown : bool
         Whether it stands for what is not known; hatched.
+    rest : bool
+        Whether it stands for all that are not shown; it sets no scale and may be cut off.
     """
 
     label: str
@@ -75,6 +77,7 @@ class Bar:
     low: float | None = None
     high: float | None = None
     unknown: bool = False
+    rest: bool = False
 
 
 @contextmanager
@@ -156,26 +159,37 @@ def pareto_figure(
     shown = _with_rest(bars) if adds_up else list(bars[:_MOST_BARS])
     with _drawing(1.6 + 0.27 * max(len(shown), 3)) as (figure, axes):
         rows = np.arange(len(shown))
+        most = max([_end(bar) for bar in shown if not bar.rest], default=1) or 1
         for row, bar in zip(rows, shown, strict=True):
-            axes.barh(row - 0.13, bar.value, 0.5, color="white" if bar.unknown else FILL, edgecolor=FILL,
-                      hatch="////" if bar.unknown else None, linewidth=0.8)  # fmt: skip
-            axes.barh(row + 0.25, bar.beside, 0.18, color=SECOND, edgecolor=FAINT, linewidth=0.5)
-            if bar.low is not None and bar.high is not None:
-                axes.plot([bar.low, bar.high], [row - 0.13] * 2, color=INK, linewidth=0.9, marker="|", markersize=5)
-        most = max([max(bar.value, bar.beside, bar.high or 0) for bar in shown], default=1) or 1
+            _draw_bar(axes, int(row), bar, most)
         axes.set_xlim(0, most * 1.45)
-        for row, bar in zip(rows, shown, strict=True):
-            end = max(bar.value, bar.beside, bar.high or 0)
-            axes.text(end + most * 0.015, row - 0.05, _number(bar.value), va="center", fontsize=8)
         axes.set_yticks(rows, [bar.label for bar in shown], color=INK)
         axes.set_ylim(len(shown) - 0.4 if shown else 1, -0.6)
         axes.set_xlabel(counted)
         if adds_up:
             _cumulative(axes, [bar.cumulative for bar in shown])
+        _titled(figure, f"{title}\n" if beside else title, note)
         if beside:
             _legend(figure, [(FILL, counted), (SECOND, beside)])
-        _titled(figure, title, note)
         return figure
+
+
+def _end(bar: Bar) -> float:
+    return max(bar.value, bar.beside, bar.high or 0)
+
+
+def _draw_bar(axes: Any, row: int, bar: Bar, most: float) -> None:
+    cut = most * 1.2  # where the bar of the rest ends at the latest
+    value, beside = (min(bar.value, cut), min(bar.beside, cut)) if bar.rest else (bar.value, bar.beside)
+    fill = "white" if bar.unknown else SECOND if bar.rest else FILL
+    axes.barh(row - 0.13, value, 0.5, color=fill, edgecolor=FILL, hatch="////" if bar.unknown else None, linewidth=0.8)
+    axes.barh(row + 0.25, beside, 0.18, color=SECOND, edgecolor=FAINT, linewidth=0.5)
+    if bar.rest and bar.value > cut:
+        axes.plot([cut * 0.975, cut * 0.965], [row - 0.5, row + 0.24], color="white", linewidth=3)
+    if bar.low is not None and bar.high is not None:
+        axes.plot([bar.low, bar.high], [row - 0.13] * 2, color=INK, linewidth=0.9, marker="|", markersize=5)
+    end = max(value, beside, bar.high or 0)
+    axes.text(end + most * 0.015, row - 0.05, _number(bar.value), va="center", fontsize=8)
 
 
 def _cumulative(axes: Any, shares: Sequence[float]) -> None:
@@ -193,14 +207,16 @@ def _with_rest(bars: Sequence[Bar]) -> list[Bar]:
         return list(bars)
     first, rest = list(bars[: _MOST_BARS - 1]), bars[_MOST_BARS - 1 :]
     told = words("figure.rest", n=len(rest))
-    return [*first, Bar(told, sum(bar.value for bar in rest), sum(bar.beside for bar in rest), 1.0)]
+    return [*first, Bar(told, sum(bar.value for bar in rest), sum(bar.beside for bar in rest), 1.0, rest=True)]
 
 
 def _legend(figure: Any, entries: Sequence[tuple[str, str]]) -> None:
     from matplotlib.patches import Patch
 
     handles = [Patch(facecolor=colour, edgecolor=FILL, label=label) for colour, label in entries]
-    figure.legend(handles=handles, loc="outside upper right", frameon=False, fontsize=7.5, ncols=len(handles))
+    below_title = 1 - 0.19 / figure.get_figheight()  # the second line, which `_titled` leaves free
+    figure.legend(handles=handles, loc="upper right", bbox_to_anchor=(1.0, below_title), frameon=False, fontsize=7.5,
+                  ncols=len(handles), borderaxespad=0.2)  # fmt: skip
 
 
 def _number(value: float) -> str:
@@ -233,14 +249,19 @@ def chart_figure(chart: Chart, labels: Sequence[str], title: str, note: str, val
         out = np.flatnonzero(chart.out).tolist()
         axes.plot(at[out], chart.values[out] * factor, linestyle="", marker="s", markersize=6.5, markerfacecolor="none",
                   markeredgecolor=MARK, markeredgewidth=1.4)  # fmt: skip
-        named = [point for point, before in zip(out, [-9, *out], strict=False) if point - before > 1][:9]
+        begins = [point for point, before in zip(out, [-9, *out], strict=False) if point - before > 1]
+        apart, named = len(labels) / 14, list[int]()  # names nearer to each other than this would overlap
+        for point in begins:
+            if not named or point - named[-1] >= apart:
+                named.append(point)
         for point in named:
             axes.annotate(labels[point], (at[point], chart.values[point] * factor), xytext=(0, 7), fontsize=7,
                           textcoords="offset points", ha="center", color=MARK)  # fmt: skip
         _sparse_labels(axes, labels)
         axes.set_ylabel(f"{value} [%]" if percent else value)
         axes.margins(x=0.02)
-        axes.set_ylim(bottom=min(0.0, float(np.min(chart.values * factor, initial=0.0))))
+        if float(np.min(chart.values, initial=0.0)) >= 0:
+            axes.set_ylim(bottom=0.0)
         _titled(figure, title, note)
         return figure
 

@@ -38,6 +38,7 @@ def repeat_rule(
     window: int = 30,
     false_alarms: float = 20.0,
     correlation: float = 0.0,
+    wander: float = 0.0,
 ) -> RepeatRule:
     """Return the quickest repeat rule that keeps the plant's false alarms rare.
 
@@ -53,6 +54,9 @@ def repeat_rule(
         Bearable in a million strings of the plant.
     correlation : float
         Between one string and the next at one place; raises the rate of repeats accordingly.
+    wander : float
+        Coefficient of variation of all rates together from day to day: repeats are counted on average over lognormal
+        rates.
 
     Returns
     -------
@@ -61,13 +65,26 @@ def repeat_rule(
         of one at each of its places. Expected alarms of all places add up however much the cells of one string hang
         together: clustered flags make alarms come in company, not more often.
     """
-    rate = np.atleast_1d(np.asarray(rates, dtype=np.float64))
+    factors, weights = _wandering(wander)
+    rate = np.clip(np.multiply.outer(factors, np.atleast_1d(np.asarray(rates, dtype=np.float64))), 0.0, 1.0)
     again = np.minimum(1.0, rate + correlation * (1 - rate))
-    for least in range(2, window + 1):
-        per_string = places * float(np.sum(rate * bdtrc(least - 2, window - 1, again)))
-        if per_string * 1e6 <= false_alarms:
-            return RepeatRule(least, window, per_string * 1e6)
-    return RepeatRule(window, window, places * float(np.sum(rate * again ** (window - 1))) * 1e6)
+
+    def alarms(least: int) -> float:
+        of_rates = np.sum(rate * bdtrc(least - 2, window - 1, again), axis=1)
+        return places * float(np.average(of_rates, weights=weights)) * 1e6
+
+    least = next((n for n in range(2, window) if alarms(n) <= false_alarms), window)
+    return RepeatRule(least, window, alarms(least))
+
+
+def _wandering(variation: float) -> tuple[FloatArray, FloatArray]:
+    """Return factors on a rate, 1 in the mean, and their weights: a lognormal distribution."""
+    points, weights = np.polynomial.hermite_e.hermegauss(_RATES if variation else 1)
+    wide = np.sqrt(np.log1p(variation**2))
+    return np.exp(wide * points - wide**2 / 2), weights
+
+
+_RATES = 7  # so many rates stand for a distribution of them
 
 
 def repeats(string_numbers: Sequence[int], rule: RepeatRule) -> list[int]:
@@ -175,9 +192,8 @@ def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float, spr
     if not 0 < base_rate < bad_rate < 1:
         raise ValueError("rates must rise and lie in 0..1")
     up, down = _steps(base_rate, bad_rate)
-    points, weights = np.polynomial.hermite_e.hermegauss(_RATES if spread else 1)
-    wide = np.sqrt(np.log1p((spread / base_rate) ** 2))
-    rates = np.minimum(base_rate * np.exp(wide * points - wide**2 / 2), bad_rate).tolist()
+    factors, weights = _wandering(spread / base_rate)
+    rates = np.minimum(base_rate * factors, bad_rate).tolist()
 
     def length(limit: int) -> float:
         alarms = [1 / in_control_length(rate, up, limit, down) for rate in rates]
@@ -194,9 +210,6 @@ def bernoulli_cusum(base_rate: float, bad_rate: float, plant_strings: float, spr
         else:
             high = middle
     return BernoulliCusum(base_rate, bad_rate, high, up, down, length(high))
-
-
-_RATES = 7  # so many rates stand for a distribution of them
 
 
 def _steps(base_rate: float, bad_rate: float) -> tuple[int, int]:

@@ -9,6 +9,7 @@ class ChartOf(StrEnum):
     FIRST_PASS_YIELD = "first_pass_yield"
     FLAGGED_CELLS = "flagged_cells"
     FLAGGED_CELLS_EWMA = "flagged_cells_ewma"
+    FLAGGED_CELLS_CUSUM = "flagged_cells_cusum"
     REWORK_SUCCESS = "rework_success"
     ESCAPES = "escapes"
     UNUSABLE_PICTURES = "unusable_pictures"

@@ -176,7 +176,7 @@ class Cusum:
     first_signal: int | None
 
 
-def cusum(values: ArrayLike, target: float, allowance: float, limit: float) -> Cusum:
+def cusum(values: ArrayLike, target: float, allowance: float, limit: float, *, anew: bool = False) -> Cusum:
     """Return a tabular CUSUM of measurements.
 
     Parameters
@@ -187,13 +187,16 @@ def cusum(values: ArrayLike, target: float, allowance: float, limit: float) -> C
         Where they should lie.
     allowance, limit : float
         What each may lie off (half the shift to find), and the sum that is a signal; in the unit of the values.
+    anew : bool
+        Begin both sums anew after a signal; otherwise every point stays one as long as a sum is beyond the limit.
 
     References
     ----------
     Page (1954), Biometrika 41:100, doi:10.1093/biomet/41.1-2.100; NIST/SEMATECH e-Handbook 6.3.2.3.
     """
     x = np.asarray(values, dtype=np.float64)
-    high, low = _one_sided(x - target - allowance), _one_sided(target - allowance - x)
+    steps = x - target - allowance, target - allowance - x
+    high, low = _begun_anew(*steps, limit) if anew else (_one_sided(steps[0]), _one_sided(steps[1]))
     beyond = np.flatnonzero((high > limit) | (low > limit))
     return Cusum(high, low, limit, int(beyond[0]) if beyond.size else None)
 
@@ -202,3 +205,14 @@ def _one_sided(steps: FloatArray) -> FloatArray:
     # A sum that is held at 0 is the path less its own lowest point so far.
     path = np.cumsum(steps)
     return path - np.minimum(0.0, np.minimum.accumulate(path))
+
+
+def _begun_anew(up: FloatArray, down: FloatArray, limit: float) -> tuple[FloatArray, FloatArray]:
+    high, low = np.empty_like(up), np.empty_like(down)
+    above = below = 0.0
+    for point, (rise, fall) in enumerate(zip(up.tolist(), down.tolist(), strict=True)):
+        above, below = max(0.0, above + rise), max(0.0, below + fall)
+        high[point], low[point] = above, below
+        if max(above, below) > limit:
+            above = below = 0.0
+    return high, low

@@ -15,7 +15,7 @@ from elinspect.cli import app
 from elinspect.errors import LogError, SettingsFileError
 from elinspect.operations.alert_card import card, write_card
 from elinspect.operations.alerts import alerts
-from elinspect.operations.charts import ChartOf, Sort, day_chart
+from elinspect.operations.charts import ChartOf, Sort, _joined, day_chart
 from elinspect.operations.containment import containment, summary, write_containment
 from elinspect.operations.maintenance import import_maintenance
 from elinspect.operations.pareto import pareto
@@ -153,6 +153,35 @@ def test_containment_lists_every_string_of_the_lane(place: Path, tmp_path: Path)
     )
     assert lots.exit_code == 0
     assert " strings in " in lots.output
+
+
+def test_rare_events_are_shown_by_what_lies_between_them(place: Path) -> None:
+    with open_log(place) as log:
+        made = day_chart(log, ChartOf.FLAGGED_CELLS, DEMO, stringer="A", lane="1")
+        sums = day_chart(log, ChartOf.FLAGGED_CELLS_CUSUM, DEMO, stringer="B", lane="2")
+    assert made.counts.mean() < 5  # in 7 days; so limits of a u chart would not hold
+    assert made.sort is Sort.G
+    assert len(made.chart.values) == made.counts.sum()
+    # What lies between all of them, with them, is what was made until the last.
+    assert made.chart.values.sum() + len(made.chart.values) == pytest.approx(made.sizes.sum(), rel=0.1)
+    assert sums.sort is Sort.CUSUM
+    assert sums.chart.values[:3].max() < 0 < sums.chart.values[-1]  # bad since day 4
+
+
+def test_joined_days_keep_their_sums() -> None:
+    sizes, counts = np.array([10.0, 12, 9, 30, 8, 11]), np.array([2.0, 1, 0, 6, 1, 2])
+    labels = tuple("abcdef")
+    joined, of, first = _joined(counts, sizes, labels)
+    rate = counts.sum() / sizes.sum()
+    assert (joined.sum(), of.sum()) == (counts.sum(), sizes.sum())
+    assert np.all(of * rate >= 5)
+    assert first[0] == "a"
+    alone = _joined(counts[:2], sizes[:2], labels[:2])
+    assert alone[2] == ("a",)  # fewer than five in all: one point
+    assert _joined(np.array([0.0, 0]), np.array([5.0, 5]), labels[:2])[2] == (
+        "a",
+        "b",
+    )  # nothing happened: days as they are
 
 
 def test_reports_say_what_to_act_on(place: Path, tmp_path: Path) -> None:

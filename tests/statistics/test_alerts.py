@@ -123,3 +123,12 @@ def test_spread_of_a_rate() -> None:
     # One day alone: the error of a share (Wald), by hand.
     assert rate_spread([70], [1000]) == pytest.approx(np.sqrt(0.07 * 0.93 / 1000))
     assert rate_spread([], []) == rate_spread([0, 0], [10, 10]) == 0.0
+
+
+def test_repeats_on_days_that_differ() -> None:
+    rule = repeat_rule(0.05, window=10, false_alarms=500.0, wander=0.5)
+    assert rule.least > repeat_rule(0.05, window=10, false_alarms=500.0).least
+    wide = np.sqrt(np.log(1.25))
+    rates = 0.05 * np.exp(np.random.default_rng(1).normal(-(wide**2) / 2, wide, 100_000))
+    drawn = np.mean(rates * binom.sf(rule.least - 2, 9, rates)) * 1e6
+    assert rule.false_alarms == pytest.approx(drawn, rel=0.05)

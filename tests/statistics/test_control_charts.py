@@ -99,3 +99,14 @@ def test_g_chart_limits_are_quantiles_of_the_geometric_distribution() -> None:
     frequent = g_chart([0, 5], rate=1e-4)
     assert geom(1e-4, loc=-1).cdf(frequent.low[0] - 1) <= 0.00135 < geom(1e-4, loc=-1).cdf(frequent.low[0])
     assert frequent.out.all()
+
+
+def test_false_signals_of_a_cusum_that_begins_anew() -> None:
+    # Allowance 0.5, limit 5: 465 points between false signals (Montgomery's table, value from memory; Siegmund 1985,
+    # 2.59, gives 469 by hand).
+    values = np.random.default_rng(2).normal(size=300_000)
+    found = cusum(values, 0.0, 0.5, 5.0, anew=True)
+    signals = np.count_nonzero((found.high > 5) | (found.low > 5))
+    assert len(values) / signals == pytest.approx(465, rel=0.12)
+    again = cusum([0, 4, 4, 0, 4, 4], 0.0, 0.5, 5.0, anew=True)
+    assert again.high.tolist() == [0, 3.5, 7.0, 0, 3.5, 7.0]
