@@ -1,6 +1,6 @@
-"""Figures over time: first-pass yield, rework, flags, escapes, pictures, takt; with control limits."""
+"""Figures over time: first-pass yield, rework, flags, escapes, pictures and their quality, takt; with limits."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
@@ -17,7 +17,7 @@ from elinspect.statistics.control_charts import LEAST_EXPECTED, Chart, cusum, ew
 from elinspect.statistics.intervals import wilson
 from elinspect.store.counts import cell_counts, cells_by, decisions_by, pictures_by
 from elinspect.store.log import Log
-from elinspect.store.production import Period, confirmed_of_proposed, escaped_panels, times_seen
+from elinspect.store.production import Period, confirmed_of_proposed, escaped_panels, measured_of, times_seen
 
 FloatArray = NDArray[np.float64]
 
@@ -155,7 +155,10 @@ def day_chart(
     period = Period(purpose.value, stage.value, since, until, product)
     with log.reading() as connection:
         if of is ChartOf.TAKT:
-            return _takt(connection, period, purpose)
+            return _spread(of, _gaps_between(times_seen(connection, period)), period, purpose)
+        if of in (ChartOf.SIGNAL_TO_NOISE, ChartOf.SHARPNESS):
+            measured = measured_of(connection, period, of.value)
+            return _spread(of, {day: np.array(values) for day, values in measured.items()}, period, purpose)
         if of in _OF_CELLS:
             points = _flagged(connection, period, kind, stringer, lane)
         elif of is ChartOf.ESCAPES:
@@ -302,18 +305,15 @@ def _unusable(connection: Connection, period: Period) -> _Points:
 _LONGEST_TAKT_S = 600.0  # a longer gap is a pause
 
 
-def _takt(connection: Connection, period: Period, purpose: Purpose) -> DayChart:
-    """Return the median time between two panels of a station, day by day; no control limits are meant for it."""
-    gaps = _gaps_between(times_seen(connection, period))
-    labels = tuple(gaps)
-    values = np.array([np.median(gaps[day]) for day in labels])
-    low = np.array([np.percentile(gaps[day], 10) for day in labels])
-    high = np.array([np.percentile(gaps[day], 90) for day in labels])
+def _spread(of: ChartOf, by_day: Mapping[str, FloatArray], period: Period, purpose: Purpose) -> DayChart:
+    """Return the median of each day, with where eight of ten values lie; no control limits are meant for it."""
+    labels = tuple(by_day)
+    low, values, high = (np.array([np.percentile(by_day[day], share) for day in labels]) for share in (10, 50, 90))
     centre = np.full(len(labels), np.median(values) if len(values) else np.nan)
     chart = Chart(values, centre, low, high, np.zeros(len(labels), dtype=np.bool_))
-    sizes = np.array([len(gaps[day]) for day in labels], dtype=np.float64)
+    sizes = np.array([len(by_day[day]) for day in labels], dtype=np.float64)
     logged = (labels[0], labels[-1]) if labels else ("", "")
-    return DayChart(ChartOf.TAKT, Sort.RUN, chart, labels, values, sizes, period, purpose, None, logged)
+    return DayChart(of, Sort.RUN, chart, labels, values, sizes, period, purpose, None, logged)
 
 
 def _gaps_between(rows: Sequence[Any]) -> dict[str, FloatArray]:

@@ -173,13 +173,15 @@ def _whereabouts(last: Any, done: Sequence[Any]) -> str:
 def summary(found: Sequence[Contained]) -> str:
     """Return a list in one sentence."""
     released = {line.serial for line in found if line.whereabouts == words("containment.released")}
-    return words(
+    told = words(
         "containment.told",
         strings=len(found),
         panels=len({line.serial for line in found}),
         released=len(released),
         above=sum(bool(line.above) for line in found),
     )
+    blank = sum(line.above is None for line in found)
+    return f"{told} {words('containment.no_scores', n=blank)}" if blank else told
 
 
 def write_containment(log: Log, found: Sequence[Contained], what: str, since: str, path: Path) -> None:

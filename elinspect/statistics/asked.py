@@ -13,6 +13,8 @@ class ChartOf(StrEnum):
     REWORK_SUCCESS = "rework_success"
     ESCAPES = "escapes"
     UNUSABLE_PICTURES = "unusable_pictures"
+    SIGNAL_TO_NOISE = "signal_to_noise"
+    SHARPNESS = "sharpness_px"
     TAKT = "takt"
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, Text, cast, func, select
 
 from elinspect.records import Stage
 from elinspect.store.projections.attribution import IMPORTED
@@ -151,6 +151,18 @@ def times_seen(connection: Connection, period: Period) -> Sequence[Any]:
     clocks = func.aggregate_strings(func.substr(table.seen_at, 12, 8), ",").label("clocks")
     days = select(table.day, table.station, clocks).where(*period.of(table)).group_by(table.day, table.station)
     return connection.execute(days.order_by(table.day, table.station)).all()
+
+
+def measured_of(connection: Connection, period: Period, what: str) -> Mapping[str, Sequence[float]]:
+    """Return a measure of every picture (``signal_to_noise``, ``sharpness_px``) by day; pictures without it left out.
+
+    Retaken pictures are among them: they tell about the camera as well.
+    """
+    table = inspections.c
+    told = func.aggregate_strings(cast(table[what], Text), ",").label("told")
+    days = select(table.day, told).where(*period.of(table), table[what].is_not(None)).group_by(table.day)
+    found = connection.execute(days.order_by(table.day))
+    return {row.day: [float(value) for value in row.told.split(",")] for row in found}
 
 
 def maintenance_of(connection: Connection, machine: str | None = None) -> Sequence[Any]:

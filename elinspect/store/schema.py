@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0006"
+HEAD_REVISION = "0007"
 """Newest migration this program knows."""
 
 metadata = MetaData(
@@ -120,6 +120,8 @@ inspections = Table(
     Column("image_sha256", Text),
     Column("usable", Boolean, nullable=False),
     Column("panel_found", Boolean, nullable=False),
+    Column("signal_to_noise", Float),
+    Column("sharpness_px", Float),
     Column("layout", Text, nullable=False),
     Column("layout_agrees", Boolean, nullable=False),
     Column("proposal", Text, nullable=False),
@@ -175,6 +177,7 @@ flags = Table(
     Column("answer", Text),
     Column("answered_by", Text),
     Column("note", Text),
+    Column("parent", Text),
     Column("standing", Text),
     Column("closed", Boolean, nullable=False),
 )

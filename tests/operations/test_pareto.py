@@ -9,6 +9,7 @@ import pytest
 from logged_panels import context_line, crack, make_flag, make_result, write_context
 
 from elinspect.errors import LogError, SettingsFileError
+from elinspect.operations.charts import Sort, day_chart
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.figure_files import read_weights, write_pareto
@@ -18,6 +19,7 @@ from elinspect.recipe import default_criteria
 from elinspect.records import Answer, Disposition, Flag, Kind, PanelResult, Purpose
 from elinspect.review.gate import Role
 from elinspect.review.session import Review, Verdict
+from elinspect.statistics.asked import ChartOf
 from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 from elinspect.store import Log
 from elinspect.store.anchor import read_anchor
@@ -215,6 +217,34 @@ def test_panels_flags_and_weights(log: Log, tmp_path: Path) -> None:
         (tmp_path / "own.toml").write_text(bad, encoding="utf-8")
         with pytest.raises(SettingsFileError, match=r"needs a table \[watts\]"):
             read_weights(tmp_path / "own.toml", Measure.WATTS)
+
+
+def test_flags_under_one_of_their_kind_are_one_flag(log: Log) -> None:
+    fingers = [
+        make_flag(f"m{n}", Kind.FINGER_INTERRUPTION, 1, 1, None, parent="m1" if n > 1 else None) for n in range(1, 6)
+    ]
+    other = [crack("m6", 1, 1, parent="m1"), make_flag("m7", Kind.FINGER_INTERRUPTION, 2, 2, None)]
+    desk, review = _logged(log, make_result("1", flags=[*fingers, *other]))
+
+    def flags(count: CountOf) -> dict[str | None, float]:
+        return {row.key: row.value for row in pareto(log, measure=Measure.FLAGS, count=count).rows if row.value}
+
+    assert flags(CountOf.PROPOSED) == {"finger_interruption": 2, "crack": 1}
+    review = desk.answer(review, Verdict("m1", Answer.DISMISSED))
+    for single in ("m3", "m4"):
+        review = desk.answer(review, Verdict(single, Answer.CONFIRMED))
+    assert flags(CountOf.CONFIRMED) == {"finger_interruption": 1}
+
+
+def test_quality_of_pictures_over_time(log: Log) -> None:
+    for serial, ratio in (("1", 30.0), ("2", 40.0), ("3", 80.0)):
+        result = make_result(serial)
+        log_inspection(log, replace(result, quality=replace(result.quality, signal_to_noise=ratio)), "gate 1")
+    _logged(log, make_result("4", purpose=Purpose.AUDIT))
+    ratios, sharpness = (day_chart(log, of) for of in (ChartOf.SIGNAL_TO_NOISE, ChartOf.SHARPNESS))
+    assert (ratios.sort, ratios.chart.values.tolist(), ratios.sizes.tolist()) == (Sort.RUN, [40.0], [3.0])
+    assert ratios.chart.low[0] < 40 < ratios.chart.high[0]
+    assert sharpness.chart.values.tolist() == [1.5]
 
 
 def test_the_usual_origin_and_the_bench(log: Log) -> None:

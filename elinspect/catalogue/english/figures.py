@@ -143,6 +143,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "chart.rework_success": "Rework success",
     "chart.escapes": "Escapes seen after lamination",
     "chart.unusable_pictures": "Pictures that could not be judged",
+    "chart.signal_to_noise": "Signal to noise of the pictures",
+    "chart.sharpness_px": "Sharpness of the pictures",
     "chart.takt": "Time from panel to panel",
     "chart.unit.first_pass_yield": "accepted at the first attempt",
     "chart.unit.flagged_cells": "flagged cells",
@@ -151,6 +153,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "chart.unit.rework_success": "accepted after rework",
     "chart.unit.escapes": "panels with an escape",
     "chart.unit.unusable_pictures": "pictures",
+    "chart.unit.signal_to_noise": "ratio (median, 10-90 %)",
+    "chart.unit.sharpness_px": "width of an edge [px] (median, 10-90 %)",
     "chart.unit.takt": "seconds (median, 10-90 %)",
     "chart.unit.between.first_pass_yield": "accepted between two that were not",
     "chart.unit.between.rework_success": "accepted between two that were not",
@@ -207,6 +211,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "containment.scrapped": "scrapped",
     "containment.at_stage": "last seen: {stage}",
     "containment.title": "Containment · {what} since {since}",
+    "containment.no_scores": (
+        "Of {n} strings the log holds no scores of their cells, so nothing could be scored again: panels simulated as "
+        "records, or a place that is not known because the string's direction is not."
+    ),
     "containment.told": (
         "{strings} strings in {panels} panels; {released} of these panels are released, {above} strings hold a cell "
         "above the tighter limit."

@@ -131,16 +131,34 @@ def _tally(connection: Connection, scope: Scope, inspected: bool) -> Tally:
             tally.add_cell(keys[place], row.proposed_kind, PROPOSED)
         if row.counts_confirmed:
             tally.add_cell(keys[place], row.confirmed_kind, CONFIRMED)
-    for flag in rows_among(connection, flags, "inspection", sorted(first)) if first else ():
+    for flag, count in _bundles(rows_among(connection, flags, "inspection", sorted(first)) if first else ()):
         of_cell = keys.get((flag.inspection, flag.string, flag.position))
         if of_cell is not None:
-            if not flag.added:
-                tally.add_cell(of_cell, flag.kind, FLAG_PROPOSED)
-            if flag.added or flag.answer in _AGREED:
-                tally.add_cell(of_cell, flag.kind, FLAG_CONFIRMED)
+            tally.add_cell(of_cell, flag.kind, count)
     if inspected:
         _tally_pictures(connection, scope, tally)
     return tally
+
+
+def _bundles(found: Sequence[Any]) -> Iterator[tuple[Any, int]]:
+    """Return the flags that count, and as what; those under one of their own kind are one with it.
+
+    Forty broken fingers of a cell are one flag with forty single ones under it; it counts once, also where an inspector
+    confirmed some of the forty alone.
+    """
+    by_id = {(flag.inspection, flag.flag): flag for flag in found}
+    counted = set()
+    for flag in found:
+        top = flag
+        while (above := by_id.get((top.inspection, top.parent))) is not None and above.kind == flag.kind:
+            top = above
+        counts = {FLAG_PROPOSED} if not flag.added else set()
+        if flag.added or flag.answer in _AGREED:
+            counts.add(FLAG_CONFIRMED)
+        for count in counts:
+            if (top.inspection, top.flag, count) not in counted:
+                counted.add((top.inspection, top.flag, count))
+                yield top, count
 
 
 PROPOSED, CONFIRMED, FLAG_PROPOSED, FLAG_CONFIRMED = range(4)

@@ -106,6 +106,8 @@ def _judged_columns(connection: Connection, event: StoredEvent, result: _Json) -
         "image_sha256": result["image"]["sha256"],
         "usable": result["quality"]["usable"],
         "panel_found": panel["found"],
+        "signal_to_noise": result["quality"]["signal_to_noise"],
+        "sharpness_px": result["quality"]["sharpness_px"],
         "layout": panel["layout"],
         "layout_agrees": panel["found"]
         and len(result["cells"]) == layout.n_cells
@@ -145,6 +147,7 @@ def flag_columns(inspection: str, number: int, flag: _Json, *, added: bool = Fal
         "standing_limit": flag["limit"],
         "score": flag["score"],
         "added": added,
+        "parent": flag.get("parent"),
         "standing": json.dumps(flag) if added else None,
         "closed": False,
     }

@@ -121,6 +121,8 @@ class _Block:
             "image_sha256": None,
             "usable": True,
             "panel_found": True,
+            "signal_to_noise": None,
+            "sharpness_px": None,
             "layout": str(self._layout),
             "layout_agrees": True,
             "proposal": proposal,
