@@ -1,9 +1,12 @@
 """Commands about what the log tells: Pareto, commonality, charts, containment, reports, export. Wiring only."""
 
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 from elinspect.catalogue import words
@@ -108,14 +111,28 @@ def show_pareto(pareto_table: "ParetoTable") -> None:
         out.print(title, markup=False)
         out.print(words("command.pareto_empty"), markup=False)
         return
-    shares = {words("pareto.share"), words("pareto.cumulative_share")}
-    table = Table(title=title, title_justify="left")
-    for number, name in enumerate(pareto_table.header):
-        table.add_column(name, justify="right" if number else "left")
+    # Without rules between the columns it fits into the 80 columns of a plain terminal.
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    low, high = words("pareto.low"), words("pareto.high")
+    for number, name in enumerate(name for name in pareto_table.header if name != high):
+        heading = words("pareto.interval") if name == low else fill(name, 10)
+        table.add_column(
+            heading, justify="right" if number else "left", no_wrap=bool(number), min_width=None if number else 9
+        )
     for row in pareto_table.rows:
-        values = zip(pareto_table.header, pareto_table.values(row), strict=True)
-        table.add_row(*(_shown(value, percent=name in shares) for name, value in values))
+        table.add_row(*_cells_of(dict(zip(pareto_table.header, pareto_table.values(row), strict=True))))
     out.print(table)
+
+
+def _cells_of(values: Mapping[str, str | float | int | None]) -> Iterator[str]:
+    """Yield the cells of a line; the ends of an interval share one."""
+    shares = {words("pareto.share"), words("pareto.cumulative_share")}
+    low, high = words("pareto.low"), words("pareto.high")
+    for name, value in values.items():
+        if name == low and value is not None:
+            yield f"{_shown(value)} – {_shown(values[high])}"
+        elif name != high:
+            yield _shown(value, percent=name in shares)
 
 
 def _shown(value: str | float | int | None, *, percent: bool = False) -> str:
@@ -123,7 +140,9 @@ def _shown(value: str | float | int | None, *, percent: bool = False) -> str:
         return ""
     if percent and not isinstance(value, str):
         return f"{value:.1%}"
-    return f"{value:,.1f}".replace(",", " ") if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return f"{value:,.{0 if abs(value) >= 100 else 1}f}".replace(",", " ")
+    return str(value)
 
 
 @figures_app.command()

@@ -177,6 +177,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "pareto.per_million": "per million cells",
     "pareto.low": "from (95 %)",
     "pareto.high": "to (95 %)",
+    "pareto.interval": "95 %",
     "pareto.before": "per million before",
     "pareto.p_value": "p of no change",
     "pareto.flags": "flags",
