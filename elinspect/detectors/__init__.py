@@ -19,7 +19,7 @@ from elinspect.detectors import (
     solder_fault,
 )
 from elinspect.detectors.explained import without_explained
-from elinspect.detectors.finger_interruption import not_on_cracks
+from elinspect.detectors.finger_interruption import not_on_cracks, with_bundles
 from elinspect.detectors.foreign_body import not_between_cracks
 from elinspect.detectors.probe_contact import contact_notes
 from elinspect.detectors.starved_kind import not_among_starved
@@ -70,7 +70,9 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, near)
     areas = without_explained(areas, (bodies, _remaining(chips, most=_BLACK)), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
-    fingers = not_on_cracks(finger_interruption.detect(view, settings.finger_interruption), cracks, view)
+    streaks = finger_interruption.detect(view, settings.finger_interruption)
+    streaks = with_bundles(streaks, search.bundles, view, settings.finger_interruption)
+    fingers = not_on_cracks(streaks, cracks, view)
     without_current = (
         open_circuit.detect(view, settings.circuit),
         bridged_string.detect(view, settings.circuit),

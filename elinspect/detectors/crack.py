@@ -7,18 +7,21 @@ darker one. What sister wafers share is taken off before, and reported as shared
 """
 
 from dataclasses import dataclass, replace
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.broken_bundle import Bundle, dark_places_of
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank, line_responses
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
 from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
 from elinspect.detectors.crack_steps import step_responses
-from elinspect.detectors.crack_upright import strayed_mm, upright_paths
+from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths
 from elinspect.detectors.crack_weighing import (
+    Scored,
     each_once,
     is_beside,
     is_foot,
@@ -48,10 +51,13 @@ class CrackSearch:
         Cracks with polyline outline, length and mode; no findings if there are none.
     shared : tuple of Finding
         Lines that vanish when the cell's sisters are taken off; ``shared_by`` counts the cells that show them.
+    bundles : tuple of (int, Bundle)
+        Boxes of broken fingers, by cell, along which lines were found that are none.
     """
 
     detection: Detection
     shared: tuple[Finding, ...]
+    bundles: tuple[tuple[int, Bundle], ...]
 
 
 def detect(view: PanelView, settings: CrackSettings) -> Detection:
@@ -76,10 +82,11 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     """Find cracks, and lines that sister wafers share; arguments as `detect`."""
     sisters = without_sisters(view, settings.sisters)
     cells = _searched(sisters, settings)
-    scores = np.array([score for score, _ in cells], np.float32) * view.judged
-    findings = [finding for _, found in cells for finding in found if view.judged[finding.cell]]
+    scores = np.array([found.score for found in cells], np.float32) * view.judged
+    findings = [finding for found in cells for finding in found.findings if view.judged[finding.cell]]
     shared = _shared(sisters, findings, settings)
-    return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared))
+    bundles = tuple((cell, own) for cell, found in enumerate(cells) if view.judged[cell] for own in found.bundles)
+    return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles)
 
 
 def _shared(sisters: Sisters, cracks: list[Finding], settings: CrackSettings) -> list[Finding]:
@@ -91,21 +98,21 @@ def _shared(sisters: Sisters, cracks: list[Finding], settings: CrackSettings) ->
     alone = only(view, np.array(cells))
     shared = []
     searched = _searched(Sisters(alone, {}), settings, lines_only=True)
-    for cell, (_, findings) in zip(cells, searched, strict=True):
+    for cell, found in zip(cells, searched, strict=True):
         own = [crack.outline for crack in cracks if crack.cell == cell]
         reach = settings.join_mm / view.mm_per_px
-        for finding in findings:
+        for finding in found.findings:
             if not any(share_beside(finding.outline, outline, reach) > 0.3 for outline in own):
                 measurements = {**finding.measurements, "shared_by": sisters.left[cell].count + 1}
                 shared.append(replace(finding, cell=cell, measurements=measurements))
     return shared
 
 
-def _searched(sisters: Sisters, settings: CrackSettings, lines_only: bool = False) -> list[tuple[float, list[Finding]]]:
-    """Score and cracks of each cell; searched with the sisters off, followed and measured in the cell as it is."""
+def _searched(sisters: Sisters, settings: CrackSettings, lines_only: bool = False) -> list["_Found"]:
+    """What is in each cell; searched with the sisters off, followed and measured in the cell as it is."""
     view, bank, fields = sisters.view, filter_bank(settings), fields_of(sisters.view)
 
-    def work(part: slice) -> list[tuple[float, list[Finding]]]:
+    def work(part: slice) -> list[_Found]:
         searches = _Searches.of(view, sisters.of(part), part.start, bank, fields, settings, lines_only)
         return [searches.of_cell(cell) for cell in range(part.start, part.stop)]
 
@@ -116,6 +123,15 @@ def score_of(part: float) -> float:
     """Return the score 0..1 of what a path collected over what it takes for 0.5."""
     share = max(part, 0.0)
     return share**2 / (1 + share**2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """What the search says of one cell."""
+
+    score: float
+    findings: list[Finding]
+    bundles: list[Bundle]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,8 +204,8 @@ class _Searches:
             settings,
         )
 
-    def of_cell(self, cell: int) -> tuple[float, list[Finding]]:
-        """Return the score of a cell and its cracks."""
+    def of_cell(self, cell: int) -> _Found:
+        """Return the score of a cell, its cracks, and bundles of broken fingers."""
         settings, place = self.settings, cell - self.start
         enough = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
         upright = self.upright[place]
@@ -198,6 +214,7 @@ class _Searches:
         steps, weak_step = self._steps(cell)
         lines, weak_line = worth_least(lines, weak_line, _HELPED * enough)
         steps, weak_step = worth_least(steps, weak_step, _HELPED * enough)
+        bundles, explained = self._explained(cell, lines, steps)
         lines = [line for line in each_once(lines) if not is_foot(line, steps)]
         found = [*lines, *(step for step in each_once(steps) if not is_beside(step[1], lines))]
         upright_part = upright.total / half_upright if upright else 0.0
@@ -208,11 +225,21 @@ class _Searches:
             found.append((upright_part, standing))
         best = [max((part for part, _ in of_look), default=0.0) for of_look in (lines, steps)]
         looks = [max(best[0], weak_line), max(best[1], weak_step), upright_part if standing is not None else 0.0]
-        together = together_of(looks)
+        together = max(together_of(looks), min(explained, _HELPED * enough))
         if not found or together < enough:
-            return min(score_of(together), settings.threshold - 1e-3), []
+            return _Found(min(score_of(together), settings.threshold - 1e-3), [], bundles)
         strong = [(part, line) for part, line in found if part >= enough]
-        return self._findings(cell, strong or found, together)
+        return _Found(*self._findings(cell, strong or found, together), bundles)
+
+    def _explained(self, cell: int, lines: list[Scored], steps: list[Scored]) -> tuple[list[Bundle], float]:
+        """Take out, in place, what runs along bundles of broken fingers and spots; these, and what it still counts."""
+        found = [*lines, *steps]
+        out, bundles = dark_places_of(self.view, cell, [line.points for _, line in found], self.settings.bundle)
+        worth = max((part for part, _ in compress(found, out)), default=0.0)
+        left = [not gone for gone in out]
+        split = len(lines)
+        lines[:], steps[:] = compress(lines, left[:split]), compress(steps, left[split:])
+        return bundles, self.settings.explained * worth
 
     def _findings(
         self, cell: int, found: list[tuple[float, CrackLine]], together: float
@@ -298,9 +325,13 @@ class _Searches:
     def _upright(self, cell: int, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""
         line = self._ended(follow_line(self._in_counts(cell), path.points))
-        strayed = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= self.settings.upright_stray_mm
-        clear = line.contrast >= _least_contrast(self.view, cell, line, self.settings)
-        return line if clear and strayed and line.steadiness >= self.settings.upright_steadiness else None
+        settings = self.settings
+        clear = line.contrast >= _least_contrast(self.view, cell, line, settings)
+        strays = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= settings.upright_stray_mm
+        lean = leaning_deg(line.points, self.view.busbar_rows, settings.lean_fields)
+        strays &= line.steadiness >= settings.upright_steadiness
+        leans = lean >= settings.upright_lean_deg and line.steadiness >= settings.lean_steadiness
+        return line if clear and (strays or leans) else None
 
 
 def _least_contrast(view: PanelView, cell: int, line: CrackLine, settings: CrackSettings) -> float:

@@ -6,12 +6,15 @@ streaks of fingers are upright and end at busbars.
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
 from elinspect.detectors.crack_paths import CrackPath
 from elinspect.detectors.flat import COARSE
 from elinspect.detectors.streaks import streak_depth
 from elinspect.records import FloatImage, PanelView, Points
 from elinspect.settings import CrackSettings
+
+_FEWEST_PLACES = 5
 
 
 def upright_paths(
@@ -103,3 +106,36 @@ def strayed_mm(points: Points, fields: list[tuple[int, int]], mm_per_px: float) 
             strayed.append(float(np.ptp(np.convolve(within[:, 1], np.ones(5) / 5, mode="valid"))))
             rows.append(float(np.ptp(within[:, 0])))
     return float(np.average(strayed, weights=rows)) * mm_per_px if len(rows) > 1 else 0.0
+
+
+def leaning_deg(points: Points, busbar_rows: NDArray[np.bool_], fewest: int) -> float:
+    """Return by how much a line leans within the fields between busbars, all of them together.
+
+    Between wires that lie close no field is high enough for a line to stray in it. But broken fingers in a row stand
+    upright in each field and jump from finger to finger at a busbar, while a crack leans on within.
+
+    Parameters
+    ----------
+    points : ndarray, shape (m, 2)
+        (row, column) along the line, map pixels, exact.
+    busbar_rows : ndarray of bool, shape (rows,)
+        Which rows busbars cover.
+    fewest : int
+        Fields that the line must cross.
+
+    Returns
+    -------
+    float
+        Degrees; 0 for a line that crosses fewer fields.
+    """
+    rows = np.clip(np.round(points[:, 0]).astype(int), 0, len(busbar_rows) - 1)
+    field = np.cumsum(np.diff(busbar_rows.astype(np.int8), prepend=0) == 1)[rows]
+    field[busbar_rows[rows]] = -1
+    moved, height = [], []
+    for own in np.unique(field[field >= 0]):
+        row, column = points[field == own].T
+        if len(row) >= _FEWEST_PLACES:
+            spread = row - row.mean()
+            height.append(float(np.ptp(row)))
+            moved.append(float(spread @ column / (spread @ spread)) * height[-1])
+    return float(np.degrees(np.arctan2(abs(sum(moved)), sum(height)))) if len(height) >= fewest else 0.0

@@ -1,9 +1,12 @@
 """Finger interruptions: straight dark streaks in finger direction, between busbars."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Value
+from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE
 from elinspect.detectors.streaks import fields_of, streak_depth
@@ -41,6 +44,36 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
         scores[cell] = ranked[0].score
         findings += [finding for finding in ranked[: settings.most_findings] if finding.score >= settings.threshold]
     return Detection(Kind.FINGER_INTERRUPTION, read_only(scores), tuple(findings))
+
+
+def with_bundles(
+    streaks: Detection, bundles: Sequence[tuple[int, Bundle]], view: PanelView, settings: FingerInterruptionSettings
+) -> Detection:
+    """Add bundles wider than any streak, which the crack search came upon, in place of streaks at their sides."""
+    scores, findings, fields = streaks.cell_scores.copy(), list(streaks.findings), fields_of(view)
+    added: list[Finding] = []
+    for cell, bundle in sorted(bundles, key=lambda found: -found[1].depth):
+        middle = (bundle.top + bundle.bottom) / 2 / COARSE
+        field = next((own for own in fields if own[0] <= middle < own[1]), (0, view.streaks.shape[1]))
+        streak = ((bundle.left + bundle.right) / 2, bundle.top, bundle.bottom)
+        score = bundle.depth / (bundle.depth + settings.half_bundle_depth)
+        found = _bundle(view, cell, streak, bundle.depth, bundle.right - bundle.left + 1, score, field)
+        if score >= settings.threshold and not any(_overlap(own, found, view) for own in added):
+            scores[cell] = max(scores[cell], score)
+            findings = [own for own in findings if not _overlap(own, found, view)]
+            added.append(found)
+    return Detection(streaks.kind, read_only(scores), (*findings, *added))
+
+
+def _overlap(one: Finding, other: Finding, view: PanelView) -> bool:
+    """Whether two bundles of one cell stand within each other's width and rows."""
+    if one.cell != other.cell:
+        return False
+    width_mm = sum(float(bundle.measurements["bundle_mm"] or 0) for bundle in (one, other))
+    beside = abs(one.outline[0, 1] - other.outline[0, 1]) > width_mm / 2 / view.pictures.mm_per_px
+    return not beside and bool(
+        max(one.outline[0, 0], other.outline[0, 0]) < min(one.outline[-1, 0], other.outline[-1, 0])
+    )
 
 
 def not_on_cracks(streaks: Detection, cracks: Detection, view: PanelView) -> Detection:
@@ -170,7 +203,7 @@ def _dark_rows(depths: NDArray[np.float32], first_row: int) -> tuple[int, int]:
 def _bundle(
     view: PanelView,
     cell: int,
-    streak: tuple[int, int, int],
+    streak: tuple[float, int, int],
     depth: float,
     columns: int,
     score: float,

@@ -6,7 +6,7 @@ where its default comes from.
 
 from dataclasses import dataclass, field
 
-from elinspect.settings.cracks import CrackSettings
+from elinspect.settings.cracks import BundleSettings, CrackSettings
 from elinspect.settings.current import CircuitSettings, ProbeContactSettings
 from elinspect.settings.light import (
     DarkCellSettings,
@@ -24,6 +24,7 @@ from elinspect.settings.shape import (
 from elinspect.settings.views import GeometrySettings, SisterSettings, ViewSettings
 
 __all__ = [
+    "BundleSettings",
     "ChippedCellSettings",
     "CircuitSettings",
     "CrackSettings",

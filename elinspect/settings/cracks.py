@@ -6,6 +6,47 @@ from elinspect.settings.views import SisterSettings
 
 
 @dataclass(frozen=True, slots=True)
+class BundleSettings:
+    """What tells a bundle of broken fingers, or a spot, from a region that a crack bounds.
+
+    Attributes
+    ----------
+    beside_mm : float
+        How far beside a line its two sides are looked at.
+    least_step : float
+        Least difference (natural logarithm) between them.
+    least_share : float
+        Share of the places on the darker side that must lie in one dark region.
+    widest_mm : float
+        Widest bundle, largest spot. Common practice, no source: a dozen fingers.
+    straight_mm, least_straight : float
+        Sides of a bundle may stray so far from straight along the fingers, except in the rest of its rows: fingers are
+        straight, and cells lie turned by less than half a degree.
+    corner_mm : float
+        At its break a bundle has corners at least so deep.
+    least_filled : float
+        Share of the box that must be dark.
+    least_spot_ratio, least_solid : float
+        Least ratio of sides of a spot, and share of its convex hull that it fills.
+    seam_mm, least_within : float
+        A line of which so large a part lies in the dark place, or so near to it, is none: a crack goes on beyond.
+    """
+
+    beside_mm: float = 2.0
+    least_step: float = 0.03
+    least_share: float = 0.5
+    widest_mm: float = 25.0
+    straight_mm: float = 0.8
+    least_straight: float = 0.75
+    corner_mm: float = 5.0
+    least_filled: float = 0.75
+    least_spot_ratio: float = 0.5
+    least_solid: float = 0.85
+    seam_mm: float = 1.6
+    least_within: float = 0.75
+
+
+@dataclass(frozen=True, slots=True)
 class CrackSettings:
     """How cracks are looked for.
 
@@ -62,6 +103,9 @@ class CrackSettings:
         and cells lie turned by less than half a degree.
     upright_steadiness : float
         How steady it must be: streaks of several fingers in a row have gaps. From the same cells.
+    upright_lean_deg, lean_fields, lean_steadiness : float, int, float
+        Or it crosses so many fields and leans by so much within them, not from one to the next; it is as steady as the
+        last then. Cells lie turned by less than half a degree; chosen on simulated half-cut cells.
     usual_contrast, contrast_power : float
         In grainy cells what the filters say of a line is weighed with its contrast, once it is followed to the pixel,
         over the first, to this power. In a cell that shows only noise a faint crack is as sure as a deep one. From the
@@ -105,6 +149,10 @@ class CrackSettings:
         source: 10 % is seen as a step, below 40 % the part is all but dark.
     sisters : SisterSettings
         How sister wafers are recognised.
+    explained : float
+        What a line along a dark place still counts for the rank of its cell, of what it collects: never a finding.
+    bundle : BundleSettings
+        How bundles of broken fingers and spots are.
     """
 
     threshold: float = 0.5
@@ -139,6 +187,9 @@ class CrackSettings:
     upright_shortest_mm: float = 25.0
     upright_stray_mm: float = 0.8
     upright_steadiness: float = 0.65
+    upright_lean_deg: float = 0.8
+    lean_fields: int = 4
+    lean_steadiness: float = 0.5
     usual_contrast: float = 0.05
     contrast_power: float = 0.6
     usual_length_mm: float = 26.0
@@ -165,3 +216,5 @@ class CrackSettings:
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
     sisters: SisterSettings = field(default_factory=SisterSettings)
+    explained: float = 0.5
+    bundle: BundleSettings = field(default_factory=BundleSettings)

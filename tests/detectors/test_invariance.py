@@ -30,6 +30,7 @@ def _cells() -> FloatImage:
     cells[4] = _without_contact(cells[4], 150, 90, 215)
     cells[6] = with_area(cells[6], [(92, 190), (84, 214), (99, 236), (121, 231), (125, 203), (110, 188)], remaining=0.7)
     cells[8] = _with_rings(cells[8])
+    cells[10] = with_area(cells[10], [(158, 121), (158, 141), (206, 141), (206, 121)], remaining=0.75)
     return np.stack(cells)
 
 
@@ -56,6 +57,8 @@ def plain() -> tuple[Detection, ...]:
     found = {(finding.kind, finding.cell) for detection in detections for finding in detection.findings}
     assert {(Kind.CRACK, 0), (Kind.CRACK, 3), (Kind.INACTIVE_AREA, 5), (Kind.FINGER_INTERRUPTION, 7)} <= found
     assert (Kind.DARK_CELL, 9) in found
+    assert (Kind.FINGER_INTERRUPTION, 10) in found
+    assert (Kind.CRACK, 10) not in found
     assert {(Kind.CHIPPED_CELL, 1), (Kind.FOREIGN_BODY, 2), (Kind.SOLDER_FAULT, 4)} <= found
     assert {(Kind.MATERIAL_PATTERN, 6), (Kind.MATERIAL_PATTERN, 8)} <= found
     return detections
