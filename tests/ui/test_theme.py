@@ -59,5 +59,12 @@ def test_text_keeps_its_share_of_the_screen(height, size) -> None:
     assert text_px(height, 1) == size + 2
 
 
+@pytest.mark.parametrize(("lines", "ratio"), [(768, 1.25), (768, 1.5), (768, 2.0), (1080, 1.5), (1080, 2.0)])
+def test_scaling_makes_text_no_smaller_on_the_screen_and_lets_it_fit(lines, ratio) -> None:
+    scaled = text_px(round(lines / ratio), 0, ratio)
+    assert scaled * ratio >= text_px(lines) - 0.5 * ratio  # rounded to Qt's pixels
+    assert scaled * 50 <= lines / ratio  # lines of text that must find room
+
+
 def test_the_style_sheet_has_no_gap_left() -> None:
     assert "$" not in style_sheet(DARK, 13)

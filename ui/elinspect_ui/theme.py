@@ -105,7 +105,7 @@ def tone_colour(theme: Theme, tone: Tone) -> str:
     return {Tone.DONE: theme.done, Tone.HINT: theme.soft, Tone.REFUSED: theme.warning, Tone.FAILED: theme.above}[tone]
 
 
-def text_px(window_height: int, larger: int = 0) -> int:
+def text_px(window_height: int, larger: int = 0, pixel_ratio: float = 1.0) -> int:
     """Return the size of text for a window.
 
     Parameters
@@ -114,13 +114,17 @@ def text_px(window_height: int, larger: int = 0) -> int:
         In pixels of Qt (the screen's scaling is already in it).
     larger : int
         Steps the inspector asked for.
+    pixel_ratio : float
+        Pixels of the screen for one of Qt's: the screen's scaling.
 
     Returns
     -------
     int
-        13 px for 768 lines, 16 for 1080, 31 for 2160: about the same share of the screen at arm's length.
+        13 px for 768 lines, 16 for 1080, 31 for 2160: about the same share of the screen at arm's length, whatever its
+        scaling; where scaling leaves fewer than 768 lines, as much as still fits, and 13 pixels of the screen at least.
     """
-    return max(11, round(max(13.0, window_height / 69.0)) + 2 * larger)
+    fits = min(13.0, window_height / 59.0)
+    return max(7, round(max(13.0 / pixel_ratio, fits, window_height / 69.0))) + 2 * larger
 
 
 _SHEET = Template("""
@@ -160,9 +164,9 @@ QPushButton[role="decide"] { font-size: ${mid}px; font-weight: 600; padding: ${p
 QPushButton[role="rare"] { padding: ${p}px ${pp}px; }
 QPushButton[role="page"] { padding: ${t}px ${pp}px; border-radius: 0; }
 QPushButton[proposed="true"] { border: 2px solid $current; }
-QLineEdit { background: $raised; border: 1px solid $line; border-radius: ${r}px; padding: ${p}px;
+QLineEdit, QSpinBox { background: $raised; border: 1px solid $line; border-radius: ${r}px; padding: ${p}px;
     selection-background-color: $current; selection-color: $on; }
-QLineEdit:focus { border: 2px solid $current; }
+QLineEdit:focus, QSpinBox:focus { border: 2px solid $current; }
 QListView { background: $surface; border: none; outline: none; }
 QScrollArea, QScrollArea > QWidget > QWidget { background: $surface; border: none; }
 QTextBrowser { background: $surface; border: none; padding: ${pp}px; }
@@ -193,12 +197,12 @@ def style_sheet(theme: Theme, size_px: int) -> str:
         warning=theme.warning,
         above=theme.above,
         u=size_px,
-        small=max(11, round(size_px * 0.92)),
+        small=max(min(11, size_px), round(size_px * 0.92)),
         mid=round(size_px * 1.2),
         big=round(size_px * 1.55),
         t=max(1, round(size_px * 0.1)),
-        p=max(2, round(size_px * 0.22)),
-        pp=max(5, round(size_px * 0.55)),
+        p=max(1, round(size_px * 0.22)),
+        pp=max(3, round(size_px * 0.55)),
         wide=round(size_px * 1.5),
-        r=max(3, round(size_px * 0.3)),
+        r=max(2, round(size_px * 0.3)),
     )

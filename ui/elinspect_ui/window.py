@@ -212,7 +212,8 @@ class GateWindow(QMainWindow):
     def _build(self) -> None:
         title = words("desktop.title")
         self.setWindowTitle(f"{title} · {self._settings.title}" if self._settings.title else title)
-        self.setMinimumSize(960, 600)
+        ratio = self.devicePixelRatioF()
+        self.setMinimumSize(round(960 / ratio), round(600 / ratio))
         self.resize(1366, 768)
         self._who = QLabel(self._settings.who)
         self._who.setProperty("role", "soft")
@@ -315,7 +316,7 @@ class GateWindow(QMainWindow):
         self._apply_theme()
 
     def _apply_theme(self) -> None:
-        size = text_px(self.height(), self._larger)
+        size = text_px(self.height(), self._larger, self.devicePixelRatioF())
         if size == self._size_px:
             return
         self._size_px = size

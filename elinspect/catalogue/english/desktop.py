@@ -142,6 +142,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "readings.hint": (
         "Choose a cell by mouse or Shift and arrow keys. {add} marks it with a kind, {off} takes the mark off."
     ),
+    "readings.mark": "Mark",
+    "readings.unmark": "Take off",
     "readings.seen": "Cells you marked",
     "readings.which": "What is wrong with this cell?",
     "readings.note": "Note (optional)",

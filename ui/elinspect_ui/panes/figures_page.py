@@ -86,7 +86,7 @@ class FiguresPage(LogPage):
             return
         emptied(self._figures)
         for png in view.pictures:
-            self._figures.addWidget(FigureLabel(png), 1, Qt.AlignmentFlag.AlignTop)
+            self._figures.addWidget(FigureLabel(png, self._theme), 1, Qt.AlignmentFlag.AlignTop)
         self._sentence.setText(view.sentence)
         self._fill(view.table)
         self.show_body(words(f"purpose.{view.purpose.value}"))
@@ -107,8 +107,8 @@ class FiguresPage(LogPage):
                 if column:
                     item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 self._table.setItem(line, column, item)
-        height = self._table.horizontalHeader().height() + self._table.rowHeight(0) * (min(len(table.rows), 12) + 1)
-        self._table.setMinimumHeight(height if table.rows else 60)
+        rows = sum(self._table.rowHeight(row) for row in range(len(table.rows)))
+        self._table.setFixedHeight(self._table.horizontalHeader().sizeHint().height() + rows + 4)
 
     def _ask_file(self) -> None:
         kinds = " ".join(f"*{suffix}" for suffix in (*TABLES, *DRAWINGS))
@@ -125,9 +125,3 @@ class FiguresPage(LogPage):
                 lambda _none: self.tell(words("page.exported", file=str(path))),
                 self.fail,
             )
-
-
-def _shown(value: str | float | int | None, *, percent: bool) -> str:
-    if value is None:
-        return ""
-    return f"{value:.1%}" if percent and isinstance(value, float) else str(value)

@@ -285,7 +285,7 @@ class FlagPane(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        side = max(160, min(round(self.width() * 0.5), round(self.height() * 0.42)))
+        side = max(10 * self.fontMetrics().height(), min(round(self.width() * 0.5), round(self.height() * 0.42)))
         self.flagged.setFixedSize(side, side)
         for view in (self.good, self.alone):
             view.setFixedSize((side - 4) // 2, (side - 4) // 2)

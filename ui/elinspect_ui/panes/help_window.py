@@ -3,6 +3,7 @@
 from importlib import resources
 
 from PySide6.QtCore import QEvent, Qt
+from PySide6.QtGui import QFont, QFontInfo
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QTextBrowser, QWidget
 
 from elinspect.catalogue import words
@@ -46,6 +47,10 @@ class HelpWindow(QWidget):
 
     def _show_chosen(self, item: QListWidgetItem | None) -> None:
         if item is not None:
+            # Qt takes the gaps between paragraphs from the font's points; the style sheet gives it pixels.
+            font = QFont(self._text.font())
+            font.setPointSizeF(QFontInfo(font).pointSizeF())
+            self._text.document().setDefaultFont(font)
             self._text.setMarkdown(help_text(topic=item.data(Qt.ItemDataRole.UserRole)))
 
     def event(self, event: QEvent) -> bool:

@@ -3,8 +3,10 @@
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QPixmap, QResizeEvent
+from PySide6.QtGui import QColor, QImage, QPixmap, QResizeEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
@@ -20,27 +22,70 @@ from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
 from elinspect_ui.jobs import Job, Jobs
 from elinspect_ui.pages import PageWidget
-from elinspect_ui.theme import Theme
+from elinspect_ui.theme import DARK, Theme
 
 _T = TypeVar("_T")
 
 
 class FigureLabel(QLabel):
-    """A figure that fills the width it is given."""
+    """A figure that fills the width it is given, on the ground of the theme: white paper would dazzle in a dark room.
 
-    def __init__(self, png: bytes, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._whole = QPixmap()
-        self._whole.loadFromData(png)
+    Parameters
+    ----------
+    png : bytes
+        The figure, dark on white.
+    theme : Theme
+        In which it is shown.
+    """
+
+    def __init__(self, png: bytes, theme: Theme) -> None:
+        super().__init__()
+        self._drawn = QImage.fromData(png)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.use_theme(theme)
+
+    def use_theme(self, theme: Theme) -> None:
+        """Show the figure on the ground of a theme."""
+        shown = on_dark_ground(self._drawn, theme) if theme is DARK else self._drawn
+        self._whole = QPixmap.fromImage(shown)
+        self._fill()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
+        self._fill()
+
+    def _fill(self) -> None:
         width = max(200, min(self.width(), round(self._whole.width() * 1.25)))
         shown = self._whole.scaledToWidth(width, Qt.TransformationMode.SmoothTransformation)
         self.setPixmap(shown)
         self.setFixedHeight(shown.height())
+
+
+def on_dark_ground(figure: QImage, theme: Theme) -> QImage:
+    """Return a figure with light and dark exchanged, its colours kept: paper and ink become those of a theme.
+
+    Parameters
+    ----------
+    figure : QImage
+        Dark on white.
+    theme : Theme
+        Whose surface and ink are taken.
+    """
+    plain = figure.convertToFormat(QImage.Format.Format_RGB888)
+    height, width = plain.height(), plain.width()
+    rows = np.frombuffer(plain.constBits(), np.uint8).reshape(height, plain.bytesPerLine())
+    colours = rows[:, : 3 * width].reshape(height, width, 3).astype(np.float32) / 255
+    # Lightness becomes 1 - lightness; the spread of a pixel's channels, and with it the hue, stays.
+    turned = colours + 1 - colours.max(axis=2, keepdims=True) - colours.min(axis=2, keepdims=True)
+    paper, ink = (_channels(name) for name in (theme.surface, theme.ink))
+    shown = np.ascontiguousarray(np.rint(paper + turned * (ink - paper)).astype(np.uint8))
+    return QImage(shown.tobytes(), width, height, 3 * width, QImage.Format.Format_RGB888).copy()
+
+
+def _channels(name: str) -> NDArray[np.float32]:
+    colour = QColor(name)
+    return np.array([colour.red(), colour.green(), colour.blue()], np.float32)
 
 
 class Choice(QWidget):
@@ -94,6 +139,7 @@ class LogPage(PageWidget):
         super().__init__()
         self._jobs = jobs
         self._job: Job | None = None
+        self._theme: Theme = DARK
         self.setObjectName("pane")
         self._title = QLabel(title)
         self._title.setProperty("role", "title")
@@ -104,6 +150,7 @@ class LogPage(PageWidget):
         head = QHBoxLayout()
         head.addWidget(self._title)
         head.addWidget(self._purpose)
+        head.addSpacing(16)
         head.addStretch(1)
         head.addLayout(self.controls)
         self._words = QLabel()
@@ -122,6 +169,9 @@ class LogPage(PageWidget):
         layout.addWidget(self.notice)
 
     def use_theme(self, theme: Theme, size_px: int) -> None:
+        self._theme = theme
+        for figure in self.findChildren(FigureLabel):
+            figure.use_theme(theme)
         self.setStyleSheet(
             f"QComboBox {{ background: {theme.raised}; color: {theme.ink}; border: 1px solid {theme.line};"
             f" border-radius: 3px; padding: {size_px // 4}px {size_px // 2}px; }}"

@@ -148,7 +148,6 @@ class PanelPane(QWidget):
             slider = QSlider(Qt.Orientation.Horizontal)
             slider.setRange(0, _SLIDER_STEPS)
             slider.setValue(_REST[name])
-            slider.setMinimumWidth(48)
             slider.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
             slider.setAccessibleName(words(f"desktop.contrast.{name}"))
             slider.setToolTip(words("desktop.contrast.hint"))
@@ -163,6 +162,7 @@ class PanelPane(QWidget):
         """Leave room for text of a size."""
         spread(self, size_px)
         for slider in self._sliders.values():
+            slider.setMinimumWidth(round(3.6 * size_px))
             slider.setMaximumWidth(12 * size_px)
 
     # What is shown

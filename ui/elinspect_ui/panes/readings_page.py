@@ -34,7 +34,7 @@ from elinspect_ui.presenters.flag_lines import scheme_of
 from elinspect_ui.presenters.panel_words import PanelWords
 from elinspect_ui.presenters.readings import READING_KINDS, ReadingsPresenter, ReadingsState
 from elinspect_ui.presenters.state import PictureState, Tone
-from elinspect_ui.theme import DARK, Theme
+from elinspect_ui.theme import Theme
 from elinspect_ui.viewer.picture import Picture
 
 _PERIODS = (1, 7, 28)
@@ -75,7 +75,6 @@ class ReadingsPage(LogPage):
     ) -> None:
         super().__init__(jobs, words("page.readings"), scrolls=False)
         self._who = who
-        self._theme: Theme = DARK
         self._on_screen = ""
         self._presenter = ReadingsPresenter(desk, jobs.submit, self._show)
         self._pictures = Pictures(jobs, read, self._picture_ready, self._picture_failed)
@@ -148,6 +147,8 @@ class ReadingsPage(LogPage):
         self.seen.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.seen.setSelectionMode(QListWidget.SelectionMode.NoSelection)
         self.mark, self.unmark = (CommandButton(name, self._actions[name]) for name in ("add_flag", "take_back"))
+        self.mark.setText(f"{words('readings.mark')}  [{keys['add_flag']}]")
+        self.unmark.setText(f"{words('readings.unmark')}  [{keys['take_back']}]")
         marks = QHBoxLayout()
         marks.addWidget(self.mark)
         marks.addWidget(self.unmark)
@@ -179,7 +180,6 @@ class ReadingsPage(LogPage):
 
     def use_theme(self, theme: Theme, size_px: int) -> None:
         super().use_theme(theme, size_px)
-        self._theme = theme
         self.panel.use_size(size_px)
 
     def _chosen(self, row: int) -> None:
@@ -221,7 +221,8 @@ class ReadingsPage(LogPage):
     def _show(self, state: ReadingsState) -> None:
         self._show_waiting(state)
         if state.empty and not state.busy:
-            self.say(state.empty)
+            lost = state.notice is not None and state.notice.tone is Tone.FAILED
+            self.say(state.notice.text if lost and state.notice is not None else state.empty)
         elif state.result is not None:
             self.show_body(words(f"purpose.{state.result.purpose}"))
         here = state.current.inspection if state.current is not None and state.result is not None else ""

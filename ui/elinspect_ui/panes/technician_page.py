@@ -123,7 +123,7 @@ class TechnicianPage(LogPage):
         self._card.setEnabled(False)
         emptied(self._figures)
         for png in view.pictures:
-            self._figures.addWidget(FigureLabel(png))
+            self._figures.addWidget(FigureLabel(png, self._theme))
         self._figures.addStretch(1)
         if view.machine and not self.machine.text():
             self.machine.setText(view.machine)
