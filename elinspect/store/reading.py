@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, exists, func, select
@@ -67,8 +67,10 @@ def decided_since(connection: Connection, since: str, seat: str, at_most: int = 
     """
     columns = [inspections.c[name] for name in _QUEUE]
     made = (inspections.c.decision.is_not(None), inspections.c.decision_id.startswith(f"{seat}:", autoescape=True))
-    newest = select(*columns).where(*made).order_by(inspections.c.event_id.desc()).limit(at_most)
     start = datetime.fromisoformat(since)
+    # As text only days can be compared, and another offset may write the day before.
+    recent = inspections.c.decided_at >= (start - timedelta(days=1)).date().isoformat()
+    newest = select(*columns).where(*made, recent).order_by(inspections.c.event_id.desc()).limit(at_most)
     return [row for row in connection.execute(newest) if datetime.fromisoformat(row.decided_at) >= start]
 
 

@@ -380,6 +380,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Add '{kind!k}': click along the line; Enter or a double click ends it, a right click takes the last point "
         "back. Enter with no line takes the whole selected cell (Shift and arrow keys select). Esc leaves."
     ),
+    "desktop.add.take": "Done  [Enter]",
+    "desktop.add.leave": "Leave  [Esc]",
     "desktop.add.no_cell": "There is no cell at this place. Draw on one, or select one with Shift and the arrow keys.",
     "desktop.add.no_picture": "A flag can be added once the picture of a panel is on screen.",
     "desktop.none_alike": "No flag of this kind still needs an answer here.",

@@ -29,6 +29,8 @@ _FURTHER = ("add_flag", "take_back", "undo", "redo")
 _BESIDE = ("redraw", "note")
 """Beside the close-ups, where there is room."""
 _STEPS = ("previous_flag", "next_flag")
+_OTHER_LINES = 23
+"""Lines of text that everything but the close-ups takes, two flags of the list among it."""
 
 
 class FlagPane(QWidget):
@@ -285,7 +287,9 @@ class FlagPane(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        side = max(10 * self.fontMetrics().height(), min(round(self.width() * 0.5), round(self.height() * 0.42)))
+        line = self.fontMetrics().height()
+        room = self.height() - _OTHER_LINES * line
+        side = max(8 * line, min(round(self.width() * 0.5), round(self.height() * 0.42), room))
         self.flagged.setFixedSize(side, side)
         for view in (self.good, self.alone):
             view.setFixedSize((side - 4) // 2, (side - 4) // 2)

@@ -4,7 +4,7 @@ from importlib import resources
 
 from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QFont, QFontInfo
-from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QTextBrowser, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QScroller, QTextBrowser, QWidget
 
 from elinspect.catalogue import words
 from elinspect_ui.presenters.commands import key_table
@@ -31,6 +31,7 @@ class HelpWindow(QWidget):
             self._topics.addItem(item)
         self._text = QTextBrowser()
         self._text.setOpenLinks(False)
+        QScroller.grabGesture(self._text.viewport(), QScroller.ScrollerGestureType.TouchGesture)
         self._text.setAccessibleName(words("desktop.help.title"))
         self._topics.currentItemChanged.connect(self._show_chosen)
         layout = QHBoxLayout(self)

@@ -63,7 +63,7 @@ class KindChoice:
         elif self._presenter.flags.may_answer():
             self._panel.view.turn_to(line.flag.tile)
             self._panel.show_banner(
-                words("desktop.redraw.line" if line.flag.kind in LINE_KINDS else "desktop.redraw.box")
+                words("desktop.redraw.line" if line.flag.kind in LINE_KINDS else "desktop.redraw.box"), drawing=True
             )
             self._panel.view.draw_flag(line.flag.kind)
             # After draw_flag: what was being drawn before is left first.
@@ -75,7 +75,7 @@ class KindChoice:
 
     def _begin(self, kind: Kind) -> None:
         how = "desktop.add.line" if kind in LINE_KINDS else "desktop.add.box"
-        self._panel.show_banner(words(how, kind=kind.value))
+        self._panel.show_banner(words(how, kind=kind.value), drawing=True)
         self._kind, self._redrawing = kind, False
         self._panel.view.draw_flag(kind)
 

@@ -5,9 +5,10 @@ from dataclasses import replace
 from typing import Final
 
 from PySide6.QtCore import QSignalBlocker, Qt, Signal
-from PySide6.QtGui import QAction
+from PySide6.QtGui import QAction, QResizeEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
+    QLabel,
     QProgressBar,
     QPushButton,
     QSizePolicy,
@@ -80,7 +81,7 @@ class PanelPane(QWidget):
         self._banner = plain_label("warning", wrap=True)
         self._top = QStackedWidget()
         self._top.addWidget(self._heading(actions))
-        self._top.addWidget(self._banner)
+        self._top.addWidget(self._banner_row())
         self._top.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
@@ -88,6 +89,26 @@ class PanelPane(QWidget):
         layout.addWidget(self._top)
         layout.addWidget(self._stack, 1)
         layout.addLayout(self._tools(actions, tools))
+
+    def _banner_row(self) -> QWidget:
+        """Return the banner, and for whoever has no keyboard at hand the ends of a drawing."""
+        self._drawing_ends: list[QPushButton] = []
+        row = QHBoxLayout()
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(self._banner, 1)
+        for code, does in (
+            ("desktop.add.take", self.view.finish_drawing),
+            ("desktop.add.leave", self.view.leave_drawing),
+        ):
+            button = QPushButton(words(code))
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+            button.clicked.connect(does)
+            button.hide()
+            row.addWidget(button)
+            self._drawing_ends.append(button)
+        page = QWidget()
+        page.setLayout(row)
+        return page
 
     def _heading(self, actions: Mapping[str, QAction]) -> QWidget:
         first = QHBoxLayout()
@@ -136,12 +157,14 @@ class PanelPane(QWidget):
         return page
 
     def _tools(self, actions: Mapping[str, QAction], tools: Sequence[str]) -> QHBoxLayout:
-        row = QHBoxLayout()
+        self._tool_row = row = QHBoxLayout()
         row.setSpacing(6)
-        for name in tools:
-            row.addWidget(CommandButton(name, actions[name]))
+        self._tool_buttons = [CommandButton(name, actions[name]) for name in (*tools, "contrast_reset")]
+        for button in self._tool_buttons[:-1]:
+            row.addWidget(button)
         row.addSpacing(8)
         self._sliders: dict[str, QSlider] = {}
+        self._slider_labels: list[QLabel] = []
         for name in _REST:
             label = plain_label("soft")
             label.setText(words(f"desktop.contrast.{name}"))
@@ -153,9 +176,10 @@ class PanelPane(QWidget):
             slider.setToolTip(words("desktop.contrast.hint"))
             slider.valueChanged.connect(self._slid)
             self._sliders[name] = slider
+            self._slider_labels.append(label)
             row.addWidget(label)
             row.addWidget(slider, 1)
-        row.addWidget(CommandButton("contrast_reset", actions["contrast_reset"]))
+        row.addWidget(self._tool_buttons[-1])
         return row
 
     def use_size(self, size_px: int) -> None:
@@ -164,6 +188,22 @@ class PanelPane(QWidget):
         for slider in self._sliders.values():
             slider.setMinimumWidth(round(3.6 * size_px))
             slider.setMaximumWidth(12 * size_px)
+        self._tool_row.setSpacing(round(0.45 * size_px))
+        self._make_room()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._make_room()
+
+    def _make_room(self) -> None:
+        """Leave the names beside the sliders out where they would cut the buttons; tool tips still say them."""
+        row = self._tool_row
+        parts: list[QWidget] = [*self._tool_buttons, *self._slider_labels, *self._sliders.values()]
+        least = (part.minimumWidth() if isinstance(part, QSlider) else part.sizeHint().width() for part in parts)
+        room = self.contentsRect().width() - row.spacing() * (len(parts) + 2)
+        fits = sum(least) < room
+        for label in self._slider_labels:
+            label.setVisible(fits)
 
     # What is shown
 
@@ -207,9 +247,11 @@ class PanelPane(QWidget):
             which = words("desktop.picture.which", place=self.view.number + 1, total=count)
             self.turn.setText(f"{which}  [{BY_NAME['next_picture'].shown_key}]")
 
-    def show_banner(self, text: str) -> None:
-        """Show what to do in place of the heading while something is being drawn; an empty text brings that back."""
+    def show_banner(self, text: str, *, drawing: bool = False) -> None:
+        """Show what to do in place of the heading, with the ends of a drawing; an empty text brings that back."""
         self._banner.setText(text)
+        for button in self._drawing_ends:
+            button.setVisible(drawing)
         self._top.setCurrentIndex(1 if text else 0)
 
     # Contrast

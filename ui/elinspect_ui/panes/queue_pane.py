@@ -10,6 +10,7 @@ from PySide6.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QPushButton,
+    QScroller,
     QSizePolicy,
     QStyle,
     QStyledItemDelegate,
@@ -120,6 +121,7 @@ class QueuePane(QWidget):
         self._list.setSelectionMode(QListWidget.SelectionMode.NoSelection)
         self._list.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self._list.setAccessibleName(words("desktop.queue.name"))
+        QScroller.grabGesture(self._list.viewport(), QScroller.ScrollerGestureType.TouchGesture)
         self._chip = _Chip(self._list)
         self._list.setItemDelegate(self._chip)
         self._list.itemClicked.connect(self._ask)

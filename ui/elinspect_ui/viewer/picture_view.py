@@ -21,6 +21,7 @@ from elinspect_ui.presenters.drawing import LINE_KINDS
 from elinspect_ui.presenters.flag_lines import FlagLine
 from elinspect_ui.theme import PICTURE_GROUND
 from elinspect_ui.viewer.picture import Contrast, Grey, Picture
+from elinspect_ui.viewer.pinch import Pinch
 from elinspect_ui.viewer.rule import Rule
 from elinspect_ui.viewer.scene import Scene, ScenePainter, box_of
 from elinspect_ui.viewer.seen import SeenCells
@@ -29,6 +30,8 @@ from elinspect_ui.viewer.typical import aligned
 from elinspect_ui.viewer.viewport import Viewport
 
 _DRAG_PX = 4
+_SAME_PLACE_PX = 30
+"""A second click within so much is a double click: a finger in a glove does not hit the same place twice."""
 _STEP = 1.25
 _CLOSE_SCALE = 5.0
 """Screen pixels per camera pixel at most when zooming to a flag: a small one still shows what is around it."""
@@ -91,11 +94,13 @@ class PictureView(QWidget):
         self._earlier: tuple[Picture, Sequence[FlagLine]] | None = None
         self._earlier_table: tuple[Picture, Grey] | None = None
         self._press: QPoint | None = None
+        self._last_press = QPoint()
         self._dragged = False
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setMinimumSize(240, 160)
+        Pinch(self)
 
     # What is shown
 
@@ -274,6 +279,18 @@ class PictureView(QWidget):
         self._fitted = False
         self._look(self._viewport.zoomed(factor, x, y, smallest))
 
+    def pan(self, right: float, down: float) -> None:
+        """Move the picture by so many pixels of the screen."""
+        if self._picture is not None:
+            self._fitted = False
+            self._look(self._viewport.moved(right, down))
+
+    def forget_press(self) -> None:
+        """Forget where a button or a finger went down, and a point that was drawn there: it was meant otherwise."""
+        if self._sketch is not None and self._press is not None:
+            self._sketch = self._sketch.without_last()
+        self._press = None
+
     def true_pixels(self) -> None:
         """Show one pixel of the camera on one of the screen."""
         self.zoom(1.0 / (self._viewport.scale * self.devicePixelRatioF()))
@@ -369,6 +386,7 @@ class PictureView(QWidget):
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         self._press, self._dragged = event.position().toPoint(), False
+        self._last_press = self._press
         if self._rule is not None and event.button() is Qt.MouseButton.LeftButton:
             self._rule = self._rule.pressed(self._gate_point(event))
             self.update()
@@ -393,9 +411,9 @@ class PictureView(QWidget):
             return
         moved = event.position().toPoint() - self._press
         if self._dragged or moved.manhattanLength() > _DRAG_PX:
-            self._dragged, self._fitted = True, False
+            self._dragged = True
             self._press = event.position().toPoint()
-            self._look(self._viewport.moved(moved.x(), moved.y()))
+            self.pan(moved.x(), moved.y())
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         press, self._press = self._press, None
@@ -419,6 +437,9 @@ class PictureView(QWidget):
                 self.chosen.emit(address)
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
+        if (event.position().toPoint() - self._last_press).manhattanLength() > _SAME_PLACE_PX:
+            self.mousePressEvent(event)  # two quick taps of a finger at two places are none to Qt
+            return
         if self._sketch is not None:
             self.finish_drawing()
             return
