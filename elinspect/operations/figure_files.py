@@ -9,7 +9,7 @@ from elinspect.catalogue import Value, words
 from elinspect.errors import LogError, SettingsFileError, told_as
 from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows
 from elinspect.operations.figure_rows import places_in_lane
-from elinspect.operations.pareto import ParetoTable, note_words, title_words
+from elinspect.operations.pareto import ParetoTable, note_words, period_words, title_words
 from elinspect.records import Kind
 from elinspect.reports.csv_table import write_csv
 from elinspect.statistics.pareto import CountOf, Measure
@@ -53,6 +53,8 @@ def pareto_drawing(table: ParetoTable) -> Any:
     """Return the figure of a Pareto."""
     from elinspect.reports.figures import Bar, pareto_figure
 
+    if table.earlier is not None:
+        return _two_periods_drawing(table)
     confirmed = table.count is CountOf.CONFIRMED
     counted, beside = ("confirmed", "proposed") if confirmed else ("proposed", "confirmed")
     plain = table.measure is Measure.CELLS
@@ -73,6 +75,27 @@ def pareto_drawing(table: ParetoTable) -> Any:
         names = (f"{words(f'measure.{table.measure.value}')}, {names[0]}", "")
     adds_up = table.measure is not Measure.PER_MILLION
     return pareto_figure(bars, title_words(table), note_words(table), *names, adds_up=adds_up)
+
+
+def _two_periods_drawing(table: ParetoTable) -> Any:
+    """Return the figure of two periods: rates in a million cells, with their intervals, and which of them changed."""
+    from elinspect.reports.figures import Bar, pareto_figure
+
+    bars = [
+        Bar(
+            words("pareto.changed", label=row.label) if changed else row.label,
+            row.per_million or 0.0,
+            1e6 * row.earlier.first if row.earlier is not None else 0.0,
+            row.cumulative_share,
+            1e6 * row.earlier.second_interval[0] if row.earlier is not None else None,
+            1e6 * row.earlier.second_interval[1] if row.earlier is not None else None,
+            unknown=row.key is None,
+        )
+        for row, changed in zip(table.rows, table.changed, strict=True)
+    ]
+    names = (period_words(table.period), period_words(table.earlier))
+    note = note_words(table) + words("pareto.changed_note")
+    return pareto_figure(bars, title_words(table), note, *names, words("pareto.per_million"), adds_up=False)
 
 
 def write_table(

@@ -1,15 +1,17 @@
 """The defect Pareto from the log: by kind, machine, place, lot, time; of cells, flags, panels, watts or cost."""
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
 from sqlalchemy import Connection
 
 from elinspect.catalogue import words
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.statistics.comparing import TwoPeriods, two_periods
+from elinspect.statistics.comparing import TwoPeriods, discovery_adjusted, group_overdispersion, two_periods
 from elinspect.statistics.intervals import wilson
 from elinspect.statistics.pareto import USUAL_ORIGIN, CountOf, GroupBy, Measure, Origin
 from elinspect.statistics.pareto import pareto as pareto_rows
@@ -104,6 +106,9 @@ class ParetoTable:
         Only cells of this kind.
     newest_weeks : bool
         Whether the period was narrowed to the newest four weeks.
+    overdispersion : float
+        How much more the counts of a line vary from day to day than those of independent cells, where periods are
+        compared; their p rests on it.
     """
 
     by: GroupBy
@@ -118,6 +123,13 @@ class ParetoTable:
     earlier: Period | None = None
     kind: Kind | None = None
     newest_weeks: bool = False
+    overdispersion: float = 1.0
+
+    @property
+    def changed(self) -> tuple[bool, ...]:
+        """Of each line, whether its rate changed: adjusted for the number of lines (false discovery rate of 5 %)."""
+        compared = [row.earlier.p_value if row.earlier is not None else 1.0 for row in self.rows]
+        return tuple(bool(p <= 0.05) for p in discovery_adjusted(compared))
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -212,15 +224,22 @@ def pareto(
         then = lines.of(before, measure, weights or {}) if before is not None else {}
         whole = sum(int(row.cells) for row in cells_by(connection, period, ()) if row.cells)
         whole_before = sum(int(row.cells) for row in cells_by(connection, before, ()) if row.cells) if before else 0
+        spread = lines.overdispersion((period, before)) if before is not None else 1.0
     chosen = {key: line.value for key, line in now.items()}
     rows = tuple(
-        _row(row.key, now[row.key], then.get(row.key), row.share, row.cumulative_share, whole, whole_before, before)
+        _row(
+            row.key,
+            now[row.key],
+            then.get(row.key),
+            (row.share, row.cumulative_share),
+            (whole, whole_before),
+            spread if before is not None else None,
+        )
         for row in pareto_rows(chosen)
     )
     heads = chain_heads(log)
-    return ParetoTable(
-        by, count, purpose, stage, rows, int(whole), heads, measure, period, before, kind, newest_weeks=narrowed
-    )
+    asked = (measure, period, before, kind, narrowed, spread)
+    return ParetoTable(by, count, purpose, stage, rows, int(whole), heads, *asked)
 
 
 def _four_weeks_before(connection: Connection, period: Period) -> str | None:
@@ -277,6 +296,40 @@ class _Lines:
             self._panels(period, lines)
         return dict(sorted(lines.items(), key=lambda item: (item[0] is None, item[0] or "")))
 
+    def overdispersion(self, periods: Sequence[Period]) -> float:
+        """Return how much more the counts of a line vary between the days of a period than independent cells would."""
+        counts: dict[tuple[int, str, _Key], int] = defaultdict(int)
+        cells: dict[tuple[int, str, _Key], int] = defaultdict(int)
+        whole: dict[tuple[int, str], int] = defaultdict(int)
+        columns, confirmed = _COLUMNS[self._by], self._count is CountOf.CONFIRMED
+        known = self._has_cells()
+        for number, period in enumerate(periods):
+            by = ("day", *(name for name in columns if name != "day"))
+            for row in cell_counts(self._connection, period, by, self._kind):
+                key, _ = self._named(tuple(getattr(row, name) for name in columns), row.kind)
+                counts[number, row.day, key] += int(row.confirmed if confirmed else row.proposed)
+            for row in cells_by(self._connection, period, by if known else ("day",)):
+                whole[number, row.day] += int(row.cells)
+                if known:
+                    key, _ = self._named(tuple(getattr(row, name) for name in columns), "")
+                    cells[number, row.day, key] += int(row.cells)
+        lines = {(number, key) for number, _, key in counts}
+        found = [
+            (lines_at, counts.get((number, day, key), 0), cells.get((number, day, key), 0) if known else made)
+            for (number, day), made in whole.items()
+            for lines_at, (of, key) in enumerate(lines)
+            if of == number
+        ]
+        if not found:
+            return 1.0
+        line, count, size = np.array(found, dtype=np.int64).T
+        return group_overdispersion(line, count, size)
+
+    def _has_cells(self) -> bool:
+        """Whether the log knows how many cells each line had."""
+        columns = _COLUMNS[self._by]
+        return bool(columns) and set(columns) <= _INSPECTED and self._by is not GroupBy.ORIGIN
+
     def _panels(self, period: Period, lines: dict[_Key, _Line]) -> None:
         columns = _COLUMNS[self._by]
         for line in lines.values():
@@ -290,7 +343,7 @@ class _Lines:
     def _inspected(self, period: Period, lines: dict[_Key, _Line]) -> None:
         """Say how many cells each line had, where cells have this property."""
         columns = _COLUMNS[self._by]
-        if not columns or not set(columns) <= _INSPECTED or self._by is GroupBy.ORIGIN:
+        if not self._has_cells():
             return
         for row in cells_by(self._connection, period, columns):
             key, _ = self._named(tuple(row[: len(columns)]), "")
@@ -332,24 +385,23 @@ def _row(
     key: _Key,
     line: _Line,
     then: _Line | None,
-    share: float,
-    cumulative: float,
-    whole: int,
-    whole_before: int,
-    before: Period | None,
+    shares: tuple[float, float],
+    wholes: tuple[int, int],
+    overdispersion: float | None,
 ) -> CountedRow:
+    whole, whole_before = wholes
     cells = line.cells if line.cells is not None else whole
     low = high = per_million = None
     if cells and line.counted <= cells:
         per_million = 1e6 * line.counted / cells
         low, high = (1e6 * limit for limit in wilson(line.counted, cells).at(0))
     compared = None
-    if before is not None:
+    if overdispersion is not None:
         cells_before = then.cells if then is not None and then.cells is not None else whole_before
         counted_before = then.counted if then is not None else 0
         if counted_before <= cells_before and line.counted <= cells:
-            compared = two_periods((counted_before, cells_before), (line.counted, cells))
-    figures = (line.value, share, cumulative, line.cells, per_million, low, high)
+            compared = two_periods((counted_before, cells_before), (line.counted, cells), overdispersion)
+    figures = (line.value, *shares, line.cells, per_million, low, high)
     return CountedRow(key, line.label, line.proposed, line.confirmed, *figures, compared)
 
 

@@ -137,7 +137,7 @@ def as_pixels(figure: Any, dots_per_inch: int) -> Any:
 
 
 def pareto_figure(
-    bars: Sequence[Bar], title: str, note: str, counted: str, beside: str, *, adds_up: bool = True
+    bars: Sequence[Bar], title: str, note: str, counted: str, beside: str, axis: str = "", *, adds_up: bool = True
 ) -> Any:
     """Draw a Pareto: bars from the largest, cumulative line, the other count thin beside.
 
@@ -149,6 +149,8 @@ def pareto_figure(
         Above; period, filters and n below.
     counted, beside : str
         What the two bars count; an empty `beside` for one bar alone.
+    axis : str
+        Under the axis, if not `counted`.
     adds_up : bool
         Whether values can be added; rates cannot, and have no cumulative line.
 
@@ -165,7 +167,7 @@ def pareto_figure(
         axes.set_xlim(0, most * 1.45)
         axes.set_yticks(rows, [bar.label for bar in shown], color=INK)
         axes.set_ylim(len(shown) - 0.4 if shown else 1, -0.6)
-        axes.set_xlabel(counted)
+        axes.set_xlabel(axis or counted)
         if adds_up:
             _cumulative(axes, [bar.cumulative for bar in shown])
         _titled(figure, f"{title}\n" if beside else title, note)

@@ -242,3 +242,32 @@ def string_overdispersion(string_sizes: ArrayLike, string_counts: ArrayLike) -> 
         return 1.0
     statistic = float(np.sum((x - n * rate) ** 2 / (n * rate * (1 - rate))))
     return max(1.0, statistic / (len(n) - 1))
+
+
+def group_overdispersion(group: ArrayLike, count: ArrayLike, size: ArrayLike) -> float:
+    """Return how much more counts vary within groups than with independent cells, at least 1.
+
+    Pearson's statistic over its degrees of freedom, each group with a rate of its own; points of which less than one is
+    expected are left out, since they say little and could say much.
+
+    Parameters
+    ----------
+    group : array_like of int, shape (points,)
+        From 0.
+    count, size : array_like, shape (points,)
+        Flagged cells and all cells of each point.
+
+    References
+    ----------
+    McCullagh and Nelder (1989), Generalized Linear Models, 2nd ed., section 4.5.
+    """
+    of = np.asarray(group, dtype=np.int64)
+    x, n = np.asarray(count, dtype=np.float64), np.asarray(size, dtype=np.float64)
+    totals = [np.bincount(of, values) for values in (x, n)]
+    rate = (totals[0] / np.maximum(totals[1], 1.0))[of]
+    told = (n * rate >= 1) & (rate < 1)
+    degrees = int(told.sum()) - len(np.unique(of[told]))
+    if degrees < 1:
+        return 1.0
+    statistic = np.sum((x - n * rate)[told] ** 2 / (n * rate * (1 - rate))[told])
+    return max(1.0, float(statistic) / degrees)

@@ -17,6 +17,7 @@ from elinspect.operations.alert_card import card, write_card
 from elinspect.operations.alerts import alerts
 from elinspect.operations.charts import ChartOf, Sort, _joined, day_chart
 from elinspect.operations.containment import containment, summary, write_containment
+from elinspect.operations.figure_files import write_pareto
 from elinspect.operations.maintenance import import_maintenance
 from elinspect.operations.pareto import pareto
 from elinspect.operations.people_figures import against_audits, inspector_lines
@@ -274,3 +275,13 @@ def test_a_plant_is_simulated_from_the_command_line(tmp_path: Path) -> None:
     assert told.exit_code == 0, told.output
     assert "Not enough data" in told.output
     assert (tmp_path / "plant.truth.json").exists()
+
+
+def test_two_periods_say_which_lane_changed(place: Path, tmp_path: Path) -> None:
+    before, after = ("2031-01-01", "2031-01-03"), ("2031-01-04", "2031-01-07")
+    with open_log(place) as log:
+        table = pareto(log, "lane", DEMO, kind=Kind.CRACK, since=after[0], until=after[1], earlier=before)
+        write_pareto(table, tmp_path / "two.svg")
+    assert table.overdispersion >= 1
+    assert {row.key for row, changed in zip(table.rows, table.changed, strict=True) if changed} == {"B / 2"}
+    assert (tmp_path / "two.svg").stat().st_size > 10_000

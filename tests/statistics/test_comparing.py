@@ -7,6 +7,7 @@ from scipy.stats import chi2_contingency, false_discovery_control, fisher_exact
 from elinspect.statistics.comparing import (
     discovery_adjusted,
     fisher_p,
+    group_overdispersion,
     homogeneity,
     marascuilo,
     proportion_z,
@@ -107,3 +108,17 @@ def test_as_scipy_counts() -> None:
         assert discovery_adjusted(p.tolist()) == pytest.approx(false_discovery_control(p))
     # One in a hundred million cells: the chances of a large table do not lose their figures.
     assert fisher_p(9, 10**8, 1, 10**8) == pytest.approx(0.021484375, rel=1e-4)  # binomial, 10 tosses, in the limit
+
+
+def test_overdispersion_within_groups() -> None:
+    rng = np.random.default_rng(8)
+    group, size = np.repeat([0, 1, 2], 200), np.full(600, 2000)
+    rate = np.array([0.004, 0.01, 0.03])[group]
+    assert group_overdispersion(group, rng.binomial(size, rate), size) == pytest.approx(1.0, abs=0.12)
+    # Days whose rates vary by a fifth: 1 + n r 0.04 / (1 - r) in the mean of the groups, by hand.
+    apart = rng.binomial(size, rate * rng.normal(1, 0.2, 600))
+    assert group_overdispersion(group, apart, size) == pytest.approx(
+        1 + 0.04 * np.mean(2000 * rate / (1 - rate)), rel=0.2
+    )
+    assert group_overdispersion([0], [3], [100]) == 1.0
+    assert group_overdispersion([], [], []) == 1.0

@@ -199,6 +199,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "pareto.proposed": "proposed by the machine",
     "pareto.confirmed": "confirmed by an inspector",
     "pareto.share": "share",
+    "pareto.changed": "* {label}",
+    "pareto.changed_note": " · * changed (false discovery rate 5 %)",
     "pareto.cumulative_share": "cumulative share",
     "pareto.bench": "bench (replaced before lamination)",
     "pareto.panel": "panel as a whole",
