@@ -140,6 +140,8 @@ def _shown(value: str | float | int | None, *, percent: bool = False) -> str:
         return ""
     if percent and not isinstance(value, str):
         return f"{value:.1%}"
+    if isinstance(value, float) and 0 < abs(value) < 1:
+        return f"{value:.2g}"
     if isinstance(value, float):
         return f"{value:,.{0 if abs(value) >= 100 else 1}f}".replace(",", " ")
     return str(value)

@@ -149,7 +149,11 @@ class ParetoTable:
         found += [round(row.share, 4), round(row.cumulative_share, 4)]
         found += [_rounded(row.per_million), _rounded(row.low), _rounded(row.high)]
         if self.earlier is not None:
-            found += [_rounded(1e6 * row.earlier.first), round(row.earlier.p_value, 4)] if row.earlier else [None, None]
+            found += (
+                [_rounded(1e6 * row.earlier.first), float(f"{row.earlier.p_value:.2g}")]
+                if row.earlier
+                else [None, None]
+            )
         return tuple(found)
 
 

@@ -87,8 +87,14 @@ class _Making:
         """Add a table: heading, grid, sheet; in the columns `shares` stand shares, shown in per cent on paper."""
         if rows:
             shown = [[_on_paper(value, column in shares) for column, value in enumerate(row)] for row in rows]
-            self.parts += [Heading(heading), Grid(header, shown)]
+            self.parts += [Heading(heading), Grid(header, shown, _widths(header, shown))]
         self.sheets.append(Sheet(heading, header, rows, shares=frozenset(shares)))
+
+
+def _widths(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[float]:
+    """Return shares of the width that follow the longest text of each column, within bounds."""
+    longest = [max(len(text) for text in (name, *(row[at] for row in rows))) for at, name in enumerate(header)]
+    return [min(max(length + 2, 9), 18) for length in longest]
 
 
 def _on_paper(value: Value, share: bool) -> str:
@@ -142,6 +148,8 @@ def _period_figures(log: Log, purpose: Purpose, first: str, last: str, making: _
     making.parts.append(Heading(words("report.flags")))
     for by in (GroupBy.KIND, GroupBy.LANE):
         making.pareto(pareto(log, by, purpose, since=first, until=last, earlier=before))
+    if first == last:
+        making.pareto(pareto(log, GroupBy.SHIFT, purpose, since=first, until=last))
     making.grid(*_first_stages(log, purpose, first, last))
     making.grid(*_people(log, purpose, first, last))
     making.parts += [Text(text) for text in _machine(log, purpose, first, last)]
