@@ -1,6 +1,6 @@
 """Commands about what the log tells: Pareto, commonality, charts, containment, reports, export. Wiring only."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
@@ -113,25 +113,28 @@ def show_pareto(pareto_table: "ParetoTable") -> None:
         return
     # Without rules between the columns it fits into the 80 columns of a plain terminal.
     table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-    low, high = words("pareto.low"), words("pareto.high")
-    for number, name in enumerate(name for name in pareto_table.header if name != high):
+    low, left_out = words("pareto.low"), {words("pareto.high")}
+    if pareto_table.earlier is not None:
+        left_out |= {words("pareto.share"), words("pareto.cumulative_share")}  # two periods need their place
+    for number, name in enumerate(name for name in pareto_table.header if name not in left_out):
         heading = words("pareto.interval") if name == low else fill(name, 10)
         table.add_column(
             heading, justify="right" if number else "left", no_wrap=bool(number), min_width=None if number else 9
         )
     for row in pareto_table.rows:
-        table.add_row(*_cells_of(dict(zip(pareto_table.header, pareto_table.values(row), strict=True))))
+        values = dict(zip(pareto_table.header, pareto_table.values(row), strict=True))
+        table.add_row(*_cells_of(values, left_out))
     out.print(table)
 
 
-def _cells_of(values: Mapping[str, str | float | int | None]) -> Iterator[str]:
+def _cells_of(values: Mapping[str, str | float | int | None], left_out: Collection[str]) -> Iterator[str]:
     """Yield the cells of a line; the ends of an interval share one."""
     shares = {words("pareto.share"), words("pareto.cumulative_share")}
     low, high = words("pareto.low"), words("pareto.high")
     for name, value in values.items():
         if name == low and value is not None:
             yield f"{_shown(value)} – {_shown(values[high])}"
-        elif name != high:
+        elif name not in left_out:
             yield _shown(value, percent=name in shares)
 
 
@@ -141,7 +144,7 @@ def _shown(value: str | float | int | None, *, percent: bool = False) -> str:
     if percent and not isinstance(value, str):
         return f"{value:.1%}"
     if isinstance(value, float) and 0 < abs(value) < 1:
-        return f"{value:.2g}"
+        return f"{value:.2g}" if abs(value) >= 1e-4 else "<0.0001"
     if isinstance(value, float):
         return f"{value:,.{0 if abs(value) >= 100 else 1}f}".replace(",", " ")
     return str(value)

@@ -22,7 +22,7 @@ from elinspect.operations.people_figures import against_audits, flagged_of_audit
 from elinspect.operations.second_readings import machine_recall
 from elinspect.operations.stages import charged_counts
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Picture, Text, write_paper
+from elinspect.reports.paper import Grid, Heading, Paper, Part, Picture, Text, drawn, write_paper
 from elinspect.reports.workbook import Sheet, write_workbook
 from elinspect.statistics.asked import ChartOf, ReportOf
 from elinspect.statistics.first_stage import Charged
@@ -66,14 +66,14 @@ class _Making:
     def pareto(self, table: ParetoTable) -> None:
         """Add a Pareto: figure, table, sheet."""
         rows = [table.values(row) for row in table.rows]
-        self.parts.append(Drawing(pareto_drawing(table)) if rows else Text(words("report.no_flags"), soft=True))
+        self.parts.append(drawn(pareto_drawing(table)) if rows else Text(words("report.no_flags"), soft=True))
         self.sheets.append(Sheet(title_words(table), table.header, rows, (title_words(table), note_words(table))))
 
     def chart(self, made: DayChart) -> None:
         """Add a chart: sentence, figure, sheet."""
         self.parts.append(Text(chart_words(made)))
         if len(made.labels) > 1 and np.ptp(made.chart.values) > 0:
-            self.parts.append(Drawing(made.drawing()))
+            self.parts.append(drawn(made.drawing()))
         header = [words(f"column.{name}") for name in CHART_COLUMNS]
         self.sheets.append(Sheet(made.title, header, chart_rows(made), (made.title, made.note)))
 

@@ -191,7 +191,7 @@ def _draw_bar(axes: Any, row: int, bar: Bar, most: float) -> None:
     if bar.low is not None and bar.high is not None:
         axes.plot([bar.low, bar.high], [row - 0.13] * 2, color=INK, linewidth=0.9, marker="|", markersize=5)
     end = max(value, beside, bar.high or 0)
-    axes.text(end + most * 0.015, row - 0.05, _number(bar.value), va="center", fontsize=8)
+    axes.text(end + most * 0.015, row - 0.05, _number(bar.value), va="center", fontsize=8, in_layout=False)
 
 
 def _cumulative(axes: Any, shares: Sequence[float]) -> None:
@@ -294,7 +294,7 @@ def map_figure(table: FloatArray, rows: Sequence[str], title: str, note: str, ma
         for row, column in np.ndindex(*shown.shape):
             dark = shown[row, column] > 0.6 * shown.max()
             axes.text(column, row, _number(float(shown[row, column])), ha="center", va="center", fontsize=7,
-                      color="white" if dark else INK)  # fmt: skip
+                      color="white" if dark else INK, in_layout=False)  # fmt: skip
         if marked is not None:
             row, column = marked
             x, width = (-0.5, shown.shape[1]) if column < 0 else (column - 0.5, 1)

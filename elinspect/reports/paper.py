@@ -55,9 +55,28 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drawing:
-    """A figure made by `elinspect.reports.figures`."""
+    """A figure made by `elinspect.reports.figures`.
+
+    Attributes
+    ----------
+    figure : matplotlib figure
+        The figure.
+    pixels : PIL image, optional
+        The same drawn already (`drawn`).
+    """
 
     figure: Any
+    pixels: Any = None
+
+
+def drawn(figure: Any) -> Drawing:
+    """Return a figure drawn for paper now, while something else may still be counting."""
+    from elinspect.reports.figures import as_pixels
+
+    return Drawing(figure, as_pixels(figure, _DOTS_PER_INCH))
+
+
+_DOTS_PER_INCH = 220  # sharp in print, and small
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,8 +230,8 @@ def _flowables(part: Part, width: float) -> list[Any]:
             return [Paragraph(escape(text), _style("text", size, bold=strong, colour=colour, after=3))]
         case Grid():
             return [_grid(part, width), Spacer(1, 6)]
-        case Drawing(figure):
-            return [_drawing(figure, width), Spacer(1, 4)]
+        case Drawing():
+            return [_drawing(part, width), Spacer(1, 4)]
         case Picture():
             return _picture(part, width)
         case NewPage():
@@ -258,15 +277,13 @@ def _is_number(text: str) -> bool:
     return not plain.strip() or plain.replace(" ", "").isdigit()
 
 
-def _drawing(figure: Any, width: float) -> Any:
-    """Set a figure as a picture of 220 dots per inch: sharp in print, and small."""
+def _drawing(drawing: Drawing, width: float) -> Any:
+    """Set a figure as a picture."""
     from reportlab.lib.utils import ImageReader
     from reportlab.platypus import Flowable
 
-    from elinspect.reports.figures import as_pixels
-
-    across, down = figure.get_size_inches()
-    pixels = ImageReader(as_pixels(figure, 220))
+    across, down = drawing.figure.get_size_inches()
+    pixels = ImageReader(drawing.pixels or drawn(drawing.figure).pixels)
 
     class Set(Flowable):  # type: ignore[misc]
         """A picture that is already in memory: packed once, not written as a file, read and packed again."""

@@ -177,8 +177,9 @@ class Counting:
         shape = (N_SPANS, n + 1, n_bins)
         self._bins[level] = _Bins(shape, of_string, self._span[of_string] * (n + 1) * n_bins + at, slot * n_bins)
         shares = self._urns.shares @ np.eye(n + 1)[slot]  # groups x machines
-        index = (self._span[of_string][:, None] * (n + 1) + np.arange(n + 1)) * n_bins + at[:, None]
-        counts = np.bincount(index.ravel(), shares[self.group[of_string]].ravel(), int(np.prod(shape)))
+        group, span, bin_, alike = _alike(self.group[of_string], self._span[of_string], at, len(shares), n_bins)
+        index = (span[:, None] * (n + 1) + np.arange(n + 1)) * n_bins + bin_[:, None]
+        counts = np.bincount(index.ravel(), (shares[group] * alike[:, None]).ravel(), int(np.prod(shape)))
         expected = up_to_now(counts.astype(np.float32).reshape(1, *shape))
         expected[:, :, n] = np.inf  # a machine that is not known is never a suspect
         self._expected[level] = expected
@@ -253,6 +254,19 @@ class Counting:
         o, e = observed.ravel()[more], expected.ravel()[more % expected.size]
         out.ravel()[more] = o * np.log(o / np.maximum(e, 1e-9)) - (o - e) - np.log(n_suspects)
         return out
+
+
+def _alike(
+    group: IntArray, span: IntArray, at: IntArray, n_groups: int, n_bins: int
+) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+    """Return each combination of group, span and bin once, with its strings, where that makes them fewer."""
+    size = n_groups * N_SPANS * n_bins
+    if size > len(group):
+        return group, span, at, np.ones(len(group), dtype=np.int64)
+    counts = np.bincount((group * N_SPANS + span) * n_bins + at, minlength=size)
+    found = np.flatnonzero(counts)
+    rest, bin_ = np.divmod(found, n_bins)
+    return *np.divmod(rest, N_SPANS), bin_, counts[found]
 
 
 def in_excess(observed: float, expected: float) -> bool:

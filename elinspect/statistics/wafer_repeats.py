@@ -50,7 +50,7 @@ def wafer_repeats(
     repeats = np.zeros(len(lane), dtype=np.bool_)
     # A lane's cells one after another. Strings of different length in one lane only stretch the count.
     feed = string * int(cells_per_string.max(initial=1)) + position - 1
-    order = np.lexsort((feed, lot, lane))
+    order = _in_order(lane, lot, feed)
     for step in range(1, MOST_CELLS_APART + 1):
         before, after = order[:-step], order[step:]
         apart = feed[after] - feed[before]
@@ -59,3 +59,12 @@ def wafer_repeats(
         found = same & near & (apart >= 1) & (apart <= MOST_CELLS_APART) & (position[after] != position[before])
         repeats[after[found]] = True
     return repeats
+
+
+def _in_order(lane: IntArray, lot: IntArray, feed: IntArray) -> IntArray:
+    """Return the order by lane, lot, feed: sorting one number for the three is several times as fast."""
+    columns = [column - column.min(initial=0) for column in (lane, lot, feed)]
+    sizes = [int(column.max(initial=0)) + 1 for column in columns]
+    if sizes[0] * sizes[1] * sizes[2] >= 2**62:
+        return np.lexsort((feed, lot, lane))
+    return np.argsort((columns[0] * sizes[1] + columns[1]) * sizes[2] + columns[2], kind="stable")

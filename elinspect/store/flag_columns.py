@@ -78,8 +78,8 @@ _COLUMNS = tuple(field.name for field in fields(FlagColumns) if field.name not i
 
 
 def source_key(row: Any) -> str:
-    """Return day and columns `STRING_KEY` of a row of strings made as one text."""
-    return _BETWEEN.join(getattr(row, name) for name in ("day", *STRING_KEY))
+    """Return the first columns of a row of strings made, day and `STRING_KEY`, as one text."""
+    return _BETWEEN.join(row[: len(STRING_KEY) + 1])
 
 
 def flag_columns(log: Log, period: Period, days: Sequence[str], kinds: Sequence[str], *, decided: bool) -> FlagColumns:
