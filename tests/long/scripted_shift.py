@@ -115,9 +115,12 @@ class Shift:
 
     def start(self) -> float:
         """Start the window; return the seconds until it is on screen."""
-        began = time.monotonic()
         review = ["review", "--log", str(self.place), "--inspector", "R. Okafor"]
-        command = [sys.executable, "-m", "elinspect.cli", *review]
+        return self.begin([sys.executable, "-m", "elinspect.cli", *review])
+
+    def begin(self, command: list[str]) -> float:
+        """Start a command that opens the window, and give it the keyboard; return the seconds until it is there."""
+        began = time.monotonic()
         self.window = subprocess.Popen(command, env=self.environment)
         self._until(lambda: bool(self._xdotool("search", "--onlyvisible", "--name", "elinspect").strip()))
         took = time.monotonic() - began

@@ -16,7 +16,7 @@ from elinspect.review.gate import Role
 from elinspect_ui.presenters.drawing import with_new_id
 from elinspect_ui.presenters.flag_lines import Standing
 from elinspect_ui.presenters.gate import GatePresenter
-from elinspect_ui.presenters.state import Busy, GateState, PictureState, Tone
+from elinspect_ui.presenters.state import Asked, Busy, GateState, PictureState, Tone
 
 
 def at_once(work: Callable, done: Callable, failed: Callable) -> None:
@@ -516,3 +516,54 @@ def test_when_the_log_fails_half_way_what_was_logged_stands_and_can_be_undone(ma
     desk.broken.clear()
     many.flags.undo()
     assert _answers(desk, "many") == {}
+
+
+def test_a_label_scanned_while_the_log_is_busy_is_read_once_it_is_free(desk: MemoryDesk) -> None:
+    desk.arrive("c", result(serial="000125"))
+    later = Later()
+    gate = GatePresenter(desk, later, lambda _state: None)
+    gate.line.poll()
+    for _ in range(2):
+        later.run()
+    gate.picture_shown("a")
+    gate.cells_seen("a", 0)
+    gate.decisions.decide(Disposition.REWORK, "")
+    assert gate.state.busy is Busy.WRITING
+    gate.serial.ask()  # the scanner's F2
+    assert gate.state.asking is Asked.SERIAL
+    later.run()  # the decision is on disk, the next panel is being opened: the scanner is still writing
+    assert gate.state.busy is Busy.OPENING
+    assert gate.state.asking is Asked.SERIAL
+    gate.written("000125")
+    for _ in range(6):
+        later.run()
+    assert gate.state.review.inspection == "c"
+    assert gate.state.notice.text == words("desktop.serial.found", serial="000125")
+    assert gate.state.asking is None
+
+
+def test_a_panel_that_comes_while_a_label_is_scanned_does_not_end_the_scan(desk: MemoryDesk) -> None:
+    empty = MemoryDesk()
+    gate = GatePresenter(empty, at_once, lambda _state: None)
+    gate.line.poll()
+    gate.serial.ask()
+    empty.arrive("a", desk.results["a"])
+    gate.line.poll()
+    assert gate.state.review.inspection == "a"
+    assert gate.state.asking is Asked.SERIAL
+
+
+def test_a_slip_is_taken_back_though_the_key_came_while_the_next_panel_was_being_opened(desk: MemoryDesk) -> None:
+    later = Later()
+    gate = GatePresenter(desk, later, lambda _state: None)
+    gate.line.poll()
+    for _ in range(2):
+        later.run()
+    gate.decisions.decide(Disposition.REWORK, "")
+    later.run()
+    assert gate.state.busy is Busy.OPENING
+    gate.decisions.ask_take_back()
+    for _ in range(6):
+        later.run()
+    assert gate.state.review.inspection == "a"
+    assert gate.state.asking is Asked.TAKE_BACK

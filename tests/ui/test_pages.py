@@ -3,6 +3,8 @@
 import pytest
 from memory_desk import MemoryDesk
 from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 from window_driver import Driver
 
@@ -90,3 +92,23 @@ def test_a_page_that_is_not_there_cannot_be_opened(driver) -> None:
     assert not driver.window._actions["page_figures"].isVisible()
     driver.window.show_page("figures")
     assert driver.window._panel.isVisible()
+
+
+def test_a_scanner_is_heard_from_every_page_and_its_letters_are_no_commands(driver, desk) -> None:
+    driver.key(Key.Key_2, CTRL)
+    driver.key(Key.Key_F2)
+    assert driver.window._panel.isVisible()
+    QTest.keyClicks(driver.window.focusWidget(), "000124cd")
+    assert driver.window._decision.reason.text() == "000124cd"
+    assert desk.logged["a"].verdicts == {}
+
+
+def test_the_buttons_of_the_pages_are_whole_whatever_the_name_beside_them(driver) -> None:
+    bar = driver.window._front.bar
+    for name in ("Q. Finch · quality engineer", "A. B.", "Wilhelmina Featherstonehaugh · administrator"):
+        driver.window._who.setText(name)
+        QApplication.processEvents()
+        for button in bar._buttons.values():
+            assert button.width() >= button.sizeHint().width()
+            right = button.mapTo(driver.window, button.rect().topRight()).x()
+            assert 0 < right < driver.window.width()

@@ -461,3 +461,13 @@ def test_the_list_of_flags_shows_whole_rows_only(driver, desk, tmp_path) -> None
         row = flags.sizeHintForRow(0)
         assert flags.viewport().height() >= 2 * row
         assert flags.viewport().height() % row == 0
+
+
+def test_a_scanner_closes_the_choice_of_kinds_before_its_letters_can_choose_one(driver, desk) -> None:
+    driver.key(Key.Key_K)
+    driver.until(lambda: QApplication.activePopupWidget() is not None)
+    QTest.keyClick(QApplication.activePopupWidget(), Key.Key_F2)
+    driver.until(lambda: QApplication.activePopupWidget() is None)
+    QTest.keyClicks(driver.window.focusWidget(), "4711")
+    assert driver.window._decision.reason.text() == "4711"
+    assert not _answers(desk)

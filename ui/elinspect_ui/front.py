@@ -47,7 +47,10 @@ class Front(QStackedWidget):
                 actions[command.name].setVisible(name in self._offered)
 
     def bring(self, name: str) -> bool:
-        """Bring a page to the front; the gate's keys are off while it is not. False where there is no such page."""
+        """Bring a page to the front; the gate's keys are off while it is not. False where there is no such page.
+
+        The scanner's key stays on: what it writes after it must not be taken for keys of a page.
+        """
         if name != "gate" and name not in self._offered:
             return False
         if name != "gate" and name not in self._made:
@@ -56,7 +59,9 @@ class Front(QStackedWidget):
                 self._made[name].use_theme(*self._look)
             self.addWidget(self._made[name])
         for command in COMMANDS:
-            self._actions[command.name].setEnabled(name == "gate" or command.group == "window")
+            self._actions[command.name].setEnabled(
+                name == "gate" or command.group == "window" or command.name == "scan"
+            )
         if name == "gate":
             self.setCurrentIndex(0)
         else:

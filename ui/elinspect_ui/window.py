@@ -6,7 +6,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QTimer
 from PySide6.QtGui import QCloseEvent, QResizeEvent
-from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QSplitter, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QLayout, QMainWindow, QSplitter, QVBoxLayout, QWidget
 
 from elinspect.catalogue import words
 from elinspect.records import Answer, Disposition, ElImage
@@ -144,7 +144,7 @@ class GateWindow(QMainWindow):
             "concession": lambda: gate.decisions.ask(Disposition.CONCESSION),
             "scrap": lambda: gate.decisions.ask(Disposition.SCRAP),
             "withdraw": gate.decisions.ask_take_back,
-            "scan": gate.serial.ask,
+            "scan": self._ask_serial,
             "unread": self._open_unread,
             "next_panel": lambda: gate.line.step_panel(1),
             "previous_panel": lambda: gate.line.step_panel(-1),
@@ -219,6 +219,7 @@ class GateWindow(QMainWindow):
         self._who.setProperty("role", "soft")
         self._corner = corner = QWidget()  # the menu bar does not keep it alive
         row = QHBoxLayout(corner)
+        row.setSizeConstraint(QLayout.SizeConstraint.SetFixedSize)  # it grows and shrinks with a name, with news
         row.setContentsMargins(8, 2, 8, 0)
         row.setSpacing(12)
         row.addWidget(self._front.bar)
@@ -282,6 +283,11 @@ class GateWindow(QMainWindow):
         self._queue.show_lines(lines, waiting, len(state.panels) - waiting, state.queue_problem)
         if state.picture is PictureState.SHOWN:
             self._on_screen.look_ahead()
+
+    def _ask_serial(self) -> None:
+        if self._front.page != "gate":
+            self.show_page("gate")
+        self._presenter.serial.ask()
 
     def _open_unread(self) -> None:
         window = UnreadWindow(unread_words(self.state.unread), self)

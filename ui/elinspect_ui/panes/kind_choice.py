@@ -71,6 +71,7 @@ class KindChoice:
 
     def _ask(self, title: str, chosen: Callable[[Kind], None]) -> None:
         menu = kind_menu(self._window, title, chosen, self.theme)
+        menu.scanned.connect(self._presenter.serial.ask)
         menu.popup(self._panel.view.mapToGlobal(QPoint(8, 8)))
 
     def _begin(self, kind: Kind) -> None:

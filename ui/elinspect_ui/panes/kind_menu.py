@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Sequence
 
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QMenu, QWidget
 
 from elinspect.catalogue import words
@@ -11,13 +13,32 @@ from elinspect_ui.theme import Theme
 from elinspect_ui.viewer.glyphs import glyph_icon, kind_path
 
 
+class KindMenu(QMenu):
+    """A menu that leaves the scanner's key to the window: no letter of a label may choose a kind.
+
+    Attributes
+    ----------
+    scanned : Signal
+        The scanner has begun.
+    """
+
+    scanned = Signal()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_F2:
+            self.close()
+            self.scanned.emit()
+        else:
+            super().keyPressEvent(event)
+
+
 def kind_menu(
     parent: QWidget,
     title: str,
     chosen: Callable[[Kind], None],
     theme: Theme,
     kinds: Sequence[tuple[str, Kind]] | None = None,
-) -> QMenu:
+) -> KindMenu:
     """Return a menu of kinds; each has a key, its drawing and its words.
 
     Parameters
@@ -33,7 +54,7 @@ def kind_menu(
     kinds : sequence of (str, Kind), optional
         Which, each with its key; all by default.
     """
-    menu = QMenu(parent)
+    menu = KindMenu(parent)
     menu.setAccessibleName(title)
     heading = menu.addAction(title)
     heading.setEnabled(False)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QPushButton, QWidget
+from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QPushButton, QSizePolicy, QWidget
 
 from elinspect.catalogue import words
 from elinspect_ui.presenters.commands import BY_NAME
@@ -32,6 +32,7 @@ class PageBar(QWidget):
             button = QPushButton(f"{command.short}  [{command.shown_key}]")
             button.setCheckable(True)
             button.setProperty("role", "page")
+            button.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Preferred)
             button.setAccessibleName(command.text)
             button.setToolTip(f"{command.text} ({command.shown_key})")
             button.clicked.connect(actions[command.name].trigger)

@@ -45,7 +45,8 @@ class Decisions:
 
     def ask_take_back(self) -> None:
         """Ask why the decision on the panel on screen, or else the last one made here, is to be taken back."""
-        if self._shown.busy:
+        if self._shown.busy:  # who sees a slip presses the key at once, while the next panel is being opened
+            self._shown.courier(lambda: None, lambda _none: self.ask_take_back(), self._shown.failed)
             return
         review = self._shown.state.review
         if review is not None and review.decision is not None:
@@ -70,7 +71,8 @@ class Decisions:
             self._shown.history = History()
             notice = Notice(words("desktop.decision_taken_back"), Tone.DONE)
             lines = flag_lines(loaded.review)
-            self._shown.show_review(loaded, self._shown.state.current, lines, asking=None, suggestion="", notice=notice)
+            left = self._shown.question_left
+            self._shown.show_review(loaded, self._shown.state.current, lines, asking=left, suggestion="", notice=notice)
 
         self._shown.courier(
             lambda: loaded_from(self._shown.desk, self._shown.desk.take_back(review, reason.strip())),
@@ -113,8 +115,9 @@ class Decisions:
             self._owner = loaded.review.hold.owner
         panels = self._shown.state.panels if panels is None else panels
         lines = flag_lines(loaded.review)
+        left = self._shown.question_left
         self._shown.show_review(
-            loaded, self._shown.state.current, lines, panels=panels, asking=None, suggestion="", notice=notice
+            loaded, self._shown.state.current, lines, panels=panels, asking=left, suggestion="", notice=notice
         )
         if next_waiting(panels, loaded.review.inspection, self._shown.takts) is None:
             self._shown.show(review=None, lines=(), current=None, missing={}, can_undo=False, can_redo=False)

@@ -24,14 +24,19 @@ class LabelSerial:
         self._line = line
 
     def ask(self) -> None:
-        """Ask for the serial on the label of the panel in front of the inspector; a scanner may write it."""
-        if not self._shown.busy:
-            self._shown.show(asking=Asked.SERIAL, suggestion="", notice=None)
+        """Ask for the serial on the label of the panel in front of the inspector; a scanner may write it.
+
+        Whatever is under way: what a scanner writes must never reach the keys of the gate.
+        """
+        self._shown.show(asking=Asked.SERIAL, suggestion="", notice=None)
 
     def read(self, serial: str) -> None:
         """Compare a serial with the panel on screen, go to its panel, or give it to a picture that came without one."""
         serial, review = serial.strip(), self._shown.state.review
-        if not serial or self._shown.busy:
+        if not serial:
+            return
+        if self._shown.busy:  # its turn comes after what is under way; a label is not scanned twice
+            self._shown.courier(lambda: None, lambda _none: self.read(serial), self._shown.failed)
             return
         waiting = next(
             (panel for panel in self._shown.state.panels if panel.serial == serial and panel.decision is None), None

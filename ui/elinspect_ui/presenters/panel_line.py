@@ -108,7 +108,7 @@ class PanelLine:
         """Open a panel; what is on screen stays until its review has been read. `then` is called once it is."""
         if self._shown.busy:
             return
-        self._shown.show(busy=Busy.OPENING, asking=None, suggestion="", notice=notice)
+        self._shown.show(busy=Busy.OPENING, asking=self._shown.question_left, suggestion="", notice=notice)
         desk = self._shown.desk
 
         def opened(loaded: Loaded) -> None:

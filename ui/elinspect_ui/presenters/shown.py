@@ -11,7 +11,7 @@ from elinspect.review.desk import Desk
 from elinspect_ui.presenters.deeds import History
 from elinspect_ui.presenters.desk_work import Courier, Loaded, in_words
 from elinspect_ui.presenters.flag_lines import FlagLine
-from elinspect_ui.presenters.state import GateState, Notice, Tone
+from elinspect_ui.presenters.state import Asked, GateState, Notice, Tone
 
 
 class Shown:
@@ -50,6 +50,14 @@ class Shown:
         """Change the state."""
         self.state = replace(self.state, **changes)  # type: ignore[arg-type]
         self._on_change(self.state)
+
+    @property
+    def question_left(self) -> Asked | None:
+        """What goes on being asked while panels come and go: a scanner that has begun a label does not stop.
+
+        Its letters would otherwise be taken for commands.
+        """
+        return Asked.SERIAL if self.state.asking is Asked.SERIAL else None
 
     def show_review(self, loaded: Loaded, current: int | None, lines: tuple[FlagLine, ...], **changes: object) -> None:
         """Show a review as it came from the log."""
