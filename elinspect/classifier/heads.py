@@ -10,7 +10,7 @@ Rows = NDArray[np.float64]
 """Evidence, shape (n, names), columns in the order of the head's names."""
 
 _MOST_CERTAIN = 1e-3
-_MOST_DOUBTFUL = 0.3
+_MOST_DOUBTFUL = 0.1
 """Highest limit of doubt that is taken over by itself; a person may set a higher one."""
 
 

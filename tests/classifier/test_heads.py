@@ -17,7 +17,7 @@ def test_probability_by_hand() -> None:
 def test_the_limit_of_doubt_keeps_the_share_that_was_asked_for_and_is_never_high() -> None:
     probability = np.linspace(0.0, 1.0, 1001)
     assert (probability >= doubtful_limit(probability, 0.95)).mean() == pytest.approx(0.95, abs=0.002)
-    assert doubtful_limit(np.full(50, 0.9), 0.99) == 0.3
+    assert doubtful_limit(np.full(50, 0.9), 0.99) == 0.1
 
 
 def test_missing_evidence_is_refused() -> None:
