@@ -108,7 +108,7 @@ def test_the_buttons_of_the_pages_are_whole_whatever_the_name_beside_them(driver
     for name in ("Q. Finch · quality engineer", "A. B.", "Wilhelmina Featherstonehaugh · administrator"):
         driver.window._who.setText(name)
         QApplication.processEvents()
-        for button in bar._buttons.values():
-            assert button.width() >= button.sizeHint().width()
-            right = button.mapTo(driver.window, button.rect().topRight()).x()
+        for part in (*bar._buttons.values(), driver.window._who):
+            assert part.width() >= part.sizeHint().width()
+            right = part.mapTo(driver.window, part.rect().topRight()).x()
             assert 0 < right < driver.window.width()

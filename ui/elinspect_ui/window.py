@@ -6,7 +6,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QTimer
 from PySide6.QtGui import QCloseEvent, QResizeEvent
-from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QLayout, QMainWindow, QSplitter, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QApplication, QHBoxLayout, QLabel, QMainWindow, QSplitter, QVBoxLayout, QWidget
 
 from elinspect.catalogue import words
 from elinspect.records import Answer, Disposition, ElImage
@@ -22,6 +22,7 @@ from elinspect_ui.panes.decision_pane import DecisionPane
 from elinspect_ui.panes.flag_pane import FlagPane
 from elinspect_ui.panes.kind_choice import KindChoice
 from elinspect_ui.panes.labels import key_line
+from elinspect_ui.panes.page_bar import MenuCorner
 from elinspect_ui.panes.panel_pane import PanelPane
 from elinspect_ui.panes.queue_pane import QueuePane
 from elinspect_ui.panes.unread_window import UnreadWindow
@@ -217,14 +218,8 @@ class GateWindow(QMainWindow):
         self.resize(1366, 768)
         self._who = QLabel(self._settings.who)
         self._who.setProperty("role", "soft")
-        self._corner = corner = QWidget()  # the menu bar does not keep it alive
-        row = QHBoxLayout(corner)
-        row.setSizeConstraint(QLayout.SizeConstraint.SetFixedSize)  # it grows and shrinks with a name, with news
-        row.setContentsMargins(8, 2, 8, 0)
-        row.setSpacing(12)
-        row.addWidget(self._front.bar)
-        row.addWidget(self._who)
-        self.menuBar().setCornerWidget(corner)
+        self._corner = MenuCorner((self._front.bar, self._who))  # the menu bar does not keep it alive
+        self.menuBar().setCornerWidget(self._corner)
         self.setCentralWidget(self._front)
 
     def _connect(self) -> None:

@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping, Sequence
 
-from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QPushButton, QSizePolicy, QWidget
+from PySide6.QtGui import QAction, QResizeEvent
+from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLayout, QPushButton, QSizePolicy, QWidget
 
 from elinspect.catalogue import words
 from elinspect_ui.presenters.commands import BY_NAME
@@ -50,3 +50,22 @@ class PageBar(QWidget):
         news = words("page.news", n=count) if count else ""
         self._buttons[name].setText(f"{command.short}{news}  [{command.shown_key}]")
         self._buttons[name].setAccessibleDescription(news.strip())
+
+
+class MenuCorner(QWidget):
+    """The right end of the menu bar: it keeps to its right edge as a name or news make it wider or narrower."""
+
+    def __init__(self, parts: Sequence[QWidget]) -> None:
+        super().__init__()
+        row = QHBoxLayout(self)
+        row.setContentsMargins(8, 2, 8, 0)
+        row.setSpacing(12)
+        row.setSizeConstraint(QLayout.SizeConstraint.SetFixedSize)
+        for part in parts:
+            row.addWidget(part)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        bar = self.parentWidget()
+        if bar is not None:  # a menu bar places its corner only when it changes itself
+            self.move(bar.width() - self.width(), self.y())
