@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from PySide6.QtGui import QColor, QImage
 from pytestqt.qtbot import QtBot
 
 from elinspect.catalogue import words
@@ -20,7 +21,9 @@ from elinspect.synthetic.plant_records import CauseOf, PlantCause, RecordPlant
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.log_pages import log_pages
 from elinspect_ui.panes.figures_page import FiguresPage
+from elinspect_ui.panes.log_page import on_dark_ground
 from elinspect_ui.panes.technician_page import TechnicianPage
+from elinspect_ui.theme import DARK
 
 _PNG = b"\x89PNG"
 
@@ -122,3 +125,13 @@ def test_filters_change_the_figures_and_the_export(log: Log, qtbot: QtBot, jobs:
     page.export(tmp_path / "p.csv")
     qtbot.wait_until(lambda: "p.csv." in page.notice.text(), timeout=30_000)
     assert (tmp_path / "p.csv").read_text(encoding="utf-8").startswith("stringer / lane")
+
+
+def test_a_figure_lies_on_the_dark_ground_with_its_colours_kept() -> None:
+    figure = QImage(3, 1, QImage.Format.Format_RGB888)
+    for place, colour in enumerate(("#ffffff", "#000000", "#b3400f")):
+        figure.setPixelColor(place, 0, QColor(colour))
+    paper, ink, orange = (on_dark_ground(figure, DARK).pixelColor(place, 0) for place in range(3))
+    assert (paper.name(), ink.name()) == (DARK.surface, DARK.ink)
+    assert abs(orange.hue() - QColor("#b3400f").hue()) <= 8  # degrees; ink and paper are not quite grey
+    assert orange.lightness() > QColor("#b3400f").lightness()
