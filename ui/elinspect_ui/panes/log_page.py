@@ -25,6 +25,8 @@ from elinspect_ui.pages import PageWidget
 from elinspect_ui.theme import DARK, Theme
 
 _T = TypeVar("_T")
+_USUAL_LINE_PX = 16
+"""Height of a line of text for which figures are drawn; beside larger text they are enlarged."""
 
 
 class FigureLabel(QLabel):
@@ -56,10 +58,13 @@ class FigureLabel(QLabel):
         self._fill()
 
     def _fill(self) -> None:
-        width = max(200, min(self.width(), round(self._whole.width() * 1.25)))
-        shown = self._whole.scaledToWidth(width, Qt.TransformationMode.SmoothTransformation)
+        ratio = self.devicePixelRatioF()
+        largest = 1.25 * max(1.0, self.fontMetrics().height() / _USUAL_LINE_PX)
+        width = max(200, min(self.width(), round(self._whole.width() * largest)))
+        shown = self._whole.scaledToWidth(round(width * ratio), Qt.TransformationMode.SmoothTransformation)
+        shown.setDevicePixelRatio(ratio)
         self.setPixmap(shown)
-        self.setFixedHeight(shown.height())
+        self.setFixedHeight(round(shown.height() / ratio))
 
 
 def on_dark_ground(figure: QImage, theme: Theme) -> QImage:
