@@ -21,7 +21,7 @@ from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.reports.paper import Drawing
 from elinspect.statistics.asked import ChartOf
-from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 from elinspect.store.events import EventKind, NewEvent, now
 from elinspect.store.log import Log
 from elinspect.store.people import person_named
@@ -81,6 +81,12 @@ class FiguresAsked:
         Newest days; 0 for the whole log.
     kind : Kind or None
         Only this kind.
+    measure : Measure
+        What lines are ordered by.
+    purpose : Purpose or None
+        Of the panels; None for what `LogPages.purpose` says.
+    compared : bool
+        Whether the days are compared with as many before them.
     """
 
     by: GroupBy = GroupBy.KIND
@@ -88,6 +94,9 @@ class FiguresAsked:
     chart: ChartOf = ChartOf.FIRST_PASS_YIELD
     days: int = 28
     kind: Kind | None = None
+    measure: Measure = Measure.CELLS
+    purpose: Purpose | None = None
+    compared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,9 +207,22 @@ class LogPages:
 
     def figures(self, asked: FiguresAsked) -> FiguresView:
         """Return Pareto and chart for some filters."""
-        purpose = self.purpose()
+        purpose = asked.purpose or self.purpose()
         since = self._since(purpose, asked.days)
-        table = pareto(self._log, asked.by, purpose, count=asked.count, kind=asked.kind, since=since)
+        before = None
+        if asked.compared and since is not None:
+            first = date.fromisoformat(since)
+            before = (first - timedelta(days=asked.days)).isoformat(), (first - timedelta(days=1)).isoformat()
+        table = pareto(
+            self._log,
+            asked.by,
+            purpose,
+            count=asked.count,
+            kind=asked.kind,
+            since=since,
+            measure=asked.measure,
+            earlier=before,
+        )
         if not table.cells_inspected:
             return FiguresView(asked, purpose, "", None, (), words("page.nothing_inspected"))
         chart = day_chart(self._log, asked.chart, purpose, since=since, kind=asked.kind)

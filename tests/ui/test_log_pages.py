@@ -14,7 +14,7 @@ from elinspect.records import Kind, Purpose
 from elinspect.review.desk import Person
 from elinspect.review.gate import Role
 from elinspect.statistics.asked import ChartOf
-from elinspect.statistics.pareto import GroupBy
+from elinspect.statistics.pareto import GroupBy, Measure
 from elinspect.store import Log, open_log
 from elinspect.store.production import maintenance_of
 from elinspect.synthetic.plant_records import CauseOf, PlantCause, RecordPlant
@@ -120,6 +120,18 @@ def test_filters_change_the_figures_and_the_export(log: Log, qtbot: QtBot, jobs:
     page.by.box.setCurrentIndex(list(GroupBy).index(GroupBy.LANE))
     qtbot.wait_until(lambda: page._table.item(0, 0).text() == "B / 2", timeout=30_000)
     assert page._table.rowCount() == 6
+    page.kind.box.setCurrentIndex(page.kind.box.findData(Kind.CRACK))
+    page.period.box.setCurrentIndex(page.period.box.findData(1))
+    page.compared.box.setCurrentIndex(1)
+    page.measure.box.setCurrentIndex(page.measure.box.findData(Measure.PER_MILLION))
+    qtbot.wait_until(lambda: page._table.columnCount() == 10, timeout=30_000)  # the day before, and p
+    assert page._shown.kind is Kind.CRACK
+    assert page._shown.measure is Measure.PER_MILLION
+    page.purpose.box.setCurrentIndex(page.purpose.box.findData(Purpose.AUDIT))
+    qtbot.wait_until(lambda: page._shown is None, timeout=30_000)
+    assert "Nothing was inspected" in page._words.text()
+    page.purpose.box.setCurrentIndex(0)
+    qtbot.wait_until(lambda: page._shown is not None, timeout=30_000)
     page.export(tmp_path / "no" / "p.csv")
     qtbot.wait_until(lambda: "cannot be written" in page.notice.text(), timeout=30_000)
     page.export(tmp_path / "p.csv")

@@ -18,12 +18,14 @@ from elinspect.catalogue import words
 from elinspect.operations.figure_files import DRAWINGS, TABLES
 from elinspect.operations.log_pages import FiguresAsked, FiguresView, LogPages
 from elinspect.operations.pareto import ParetoTable
+from elinspect.records import Kind, Purpose
 from elinspect.statistics.asked import ChartOf
-from elinspect.statistics.pareto import CountOf, GroupBy
+from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 from elinspect_ui.jobs import Jobs
 from elinspect_ui.panes.log_page import Choice, FigureLabel, LogPage, emptied
 
 _PERIODS = (1, 7, 28, 90, 0)
+_MEASURES = (Measure.CELLS, Measure.FLAGS, Measure.PANELS, Measure.PER_MILLION)  # the others need figures of the plant
 
 
 class FiguresPage(LogPage):
@@ -50,8 +52,21 @@ class FiguresPage(LogPage):
         self.period = Choice(words("page.period"), periods, self.open)
         self._export = QPushButton(words("page.export"))
         self._export.clicked.connect(self._ask_file)
-        for control in (self.by, self.count, self.chart, self.period, self._export):
+        kinds = [(None, words("commonality.all_kinds")), *((kind, words(f"kind.{kind.value}")) for kind in Kind)]
+        self.kind = Choice(words("page.kind"), kinds, self.open)
+        measures = [(measure, words(f"measure.{measure.value}")) for measure in _MEASURES]
+        self.measure = Choice(words("page.measure"), measures, self.open)
+        purposes = [(purpose, words(f"purpose.{purpose.value}")) for purpose in Purpose]
+        self.purpose = Choice(words("page.of_purpose"), [(None, words("page.usual_purpose")), *purposes], self.open)
+        compared = [(False, words("page.not_compared")), (True, words("page.days_before"))]
+        self.compared = Choice(words("page.compared"), compared, self.open)
+        for control in (self.period, self.purpose, self.kind, self._export):
             self.controls.addWidget(control)
+        second = QHBoxLayout()
+        second.addStretch(1)
+        for control in (self.by, self.count, self.measure, self.compared, self.chart):
+            second.addWidget(control)
+        self.filters.addLayout(second)
         self.period.box.setCurrentIndex(_PERIODS.index(28))
         self._figures = QHBoxLayout()
         self._sentence = QLabel()
@@ -70,7 +85,16 @@ class FiguresPage(LogPage):
     @property
     def asked(self) -> FiguresAsked:
         """Filters as chosen."""
-        return FiguresAsked(self.by.value, self.count.value, self.chart.value, self.period.value)
+        return FiguresAsked(
+            self.by.value,
+            self.count.value,
+            self.chart.value,
+            self.period.value,
+            Kind(self.kind.value) if self.kind.value else None,  # Qt gives back plain texts
+            Measure(self.measure.value),
+            Purpose(self.purpose.value) if self.purpose.value else None,
+            self.compared.value,
+        )
 
     def open(self) -> None:
         """Read Pareto and chart."""

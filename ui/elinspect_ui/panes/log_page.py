@@ -168,8 +168,10 @@ class LogPage(PageWidget):
         self._front.addWidget(scrolling(self.body) if scrolls else self.body)
         self.notice = QLabel()
         self.notice.setWordWrap(True)
+        self.filters = QVBoxLayout()  # more rows of choices, for pages that have them
         layout = QVBoxLayout(self)
         layout.addLayout(head)
+        layout.addLayout(self.filters)
         layout.addWidget(self._front, 1)
         layout.addWidget(self.notice)
 
