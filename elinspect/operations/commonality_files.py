@@ -73,7 +73,7 @@ def parts(log: Log, found: Commonality) -> list[Part]:
         told.append(Text(words("commonality.caution"), soft=True))
     told += drawings(found)
     told += _tables(found)
-    return told + _examples(log, found)
+    return told + examples(log, found)
 
 
 def drawings(found: Commonality) -> list[Part]:
@@ -124,7 +124,7 @@ def _tables(found: Commonality) -> list[Part]:
     return told
 
 
-def _examples(log: Log, found: Commonality) -> list[Part]:
+def examples(log: Log, found: Commonality) -> list[Part]:
     """Return crops of cells that show it, as far as their pictures are still there."""
     from elinspect.reports.figures import crops_figure
 

@@ -12,7 +12,7 @@ from elinspect.operations.alert_watch import AlertWatch
 from elinspect.operations.alerts import Alert, alerts
 from elinspect.operations.charts import day_chart
 from elinspect.operations.commonality import commonality
-from elinspect.operations.commonality_files import drawings
+from elinspect.operations.commonality_files import drawings, examples
 from elinspect.operations.commonality_words import as_messages
 from elinspect.operations.figure_files import pareto_drawing, write_pareto
 from elinspect.operations.pareto import ParetoTable, pareto
@@ -45,7 +45,7 @@ class TechnicianView:
     alerts : tuple of Alert
         The newest first.
     pictures : tuple of bytes
-        Map, timeline and places as PNG.
+        Map, timeline, places and, where their pictures are still there, example cells as PNG.
     machine, lane : str
         Of the suspect; empty without one.
     work : tuple of str
@@ -181,7 +181,8 @@ class LogPages:
         if not found.cells:
             return TechnicianView(purpose, "", (), (), (), "", "", work, words("page.no_context"))
         first, *rest = (message.text for message in as_messages(found))
-        shown = tuple(_png(part.figure) for part in drawings(found) if isinstance(part, Drawing))
+        told = [*drawings(found), *examples(self._log, found)]
+        shown = tuple(_png(part.figure) for part in told if isinstance(part, Drawing))
         suspect = found.suspect
         where = (suspect.stringer, suspect.lane) if suspect is not None else ("", "")
         raised = tuple(alert for alert in alerts(self._log, purpose) if kind in (None, alert.kind))

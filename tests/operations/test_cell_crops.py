@@ -1,12 +1,14 @@
 """Crops of cells beside a commonality analysis, from the pictures the log names."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from painted_panel import painted_panel
 
 from elinspect.imaging.reading import read_image
-from elinspect.operations.commonality_files import cell_crop
+from elinspect.operations.commonality import commonality
+from elinspect.operations.commonality_files import cell_crop, examples
 from elinspect.operations.commonality_found import Example
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.store import open_log
@@ -29,3 +31,15 @@ def test_the_crop_is_that_of_the_cell_and_no_picture_is_no_error(tmp_path: Path)
         assert cell_crop(log, Example(inspection, "000123", 9, 9)) is None
         path.unlink()
         assert cell_crop(log, Example(inspection, "000123", 2, 3)) is None
+
+
+def test_the_technicians_page_shows_the_cells(tmp_path: Path) -> None:
+    path = tmp_path / "panel.png"
+    with open_log(tmp_path / "log.sqlite") as log:
+        inspection = log_inspection(log, painted_panel(path, []), "EL 1")
+        found = commonality(log)
+        assert examples(log, found) == []
+        (shown,) = examples(log, replace(found, examples=(Example(inspection, "000123", 2, 3),)))
+        assert "000123 · 2-3" in [axes.get_title(loc="left") for axes in shown.figure.axes]
+        path.unlink()
+        assert examples(log, replace(found, examples=(Example(inspection, "000123", 2, 3),))) == []

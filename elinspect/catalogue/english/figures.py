@@ -165,7 +165,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "chart.sort.u": "u chart",
     "chart.sort.g": "g chart, those of a day taken as evenly spread",
     "chart.sort.ewma": "EWMA, weight 0.2",
-    "chart.sort.cusum": "CUSUM, allowance 0.5, limit 5, anew after a signal; a false one in about 470 days",
+    "chart.sort.cusum": "CUSUM (0.5, 5), anew after a signal",
     "chart.sort.run": "median and range",
     "chart.widened": ", limits widened {times:.1f} times for variation between days",
     "chart.joined": ", days joined until five are expected",

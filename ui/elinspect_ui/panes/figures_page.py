@@ -63,9 +63,9 @@ class FiguresPage(LogPage):
         for control in (self.period, self.purpose, self.kind, self._export):
             self.controls.addWidget(control)
         second = QHBoxLayout()
-        second.addStretch(1)
         for control in (self.by, self.count, self.measure, self.compared, self.chart):
-            second.addWidget(control)
+            control.shares_width()
+            second.addWidget(control, 1)
         self.filters.addLayout(second)
         self.period.box.setCurrentIndex(_PERIODS.index(28))
         self._figures = QHBoxLayout()
@@ -75,7 +75,9 @@ class FiguresPage(LogPage):
         self._table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self._table.verticalHeader().hide()
         self._table.setAccessibleName(words("page.figures"))
-        self._table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        names = self._table.horizontalHeader()
+        names.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)  # ten columns fit a small window
+        names.setDefaultAlignment(Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap)
         column = QVBoxLayout(self.body)
         column.addLayout(self._figures)
         column.addWidget(self._sentence)
@@ -132,7 +134,9 @@ class FiguresPage(LogPage):
                     item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 self._table.setItem(line, column, item)
         rows = sum(self._table.rowHeight(row) for row in range(len(table.rows)))
-        self._table.setFixedHeight(self._table.horizontalHeader().sizeHint().height() + rows + 4)
+        names = self._table.horizontalHeader()
+        names.setFixedHeight(2 * names.fontMetrics().lineSpacing() + 10)
+        self._table.setFixedHeight(names.height() + rows + 4)
 
     def _ask_file(self) -> None:
         kinds = " ".join(f"*{suffix}" for suffix in (*TABLES, *DRAWINGS))

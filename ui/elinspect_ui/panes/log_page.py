@@ -121,6 +121,12 @@ class Choice(QWidget):
         row.addWidget(label)
         row.addWidget(self.box)
 
+    def shares_width(self) -> None:
+        """Let the choice be narrower than its longest entry, and as wide as there is room."""
+        self.box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.box.setMinimumContentsLength(8)
+        self.box.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+
     @property
     def value(self) -> Any:
         """What is chosen."""

@@ -107,7 +107,7 @@ class TechnicianPage(LogPage):
 
     def open(self) -> None:
         """Read what to look at."""
-        kind = self._kind.value
+        kind = Kind(self._kind.value) if self._kind.value else None  # Qt gives back plain texts
         self.read(lambda: self._pages.technician(kind), self._show)
 
     def _show(self, view: TechnicianView) -> None:
