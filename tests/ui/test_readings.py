@@ -186,13 +186,29 @@ def test_nothing_is_logged_before_every_cell_was_on_screen(sit_down, log) -> Non
 
 def test_a_picture_that_is_gone_is_said_and_cannot_be_read(sit_down, log, tmp_path: Path) -> None:
     _drawn(sit_down)
-    for picture in tmp_path.glob("*.png"):
+    kept = {picture: picture.read_bytes() for picture in tmp_path.glob("*.png")}
+    for picture in kept:
         picture.unlink()
     reader = sit_down("B. Wren", Role.INSPECTOR)
     reader.qtbot.wait_until(lambda: reader.state.picture is PictureState.FAILED)
     assert reader.page.panel._message.text() == words("desktop.picture.failed")
     reader.key(Key.Key_F6)
     assert not _readings(log)
+    for picture, data in kept.items():
+        picture.write_bytes(data)
+    reader.key(Key.Key_F5)
+    reader.until_picture()
+
+
+def test_a_scanner_is_heard_over_the_choice_of_kinds(sit_down, qtbot: QtBot) -> None:
+    _drawn(sit_down)
+    reader = sit_down("B. Wren", Role.INSPECTOR)
+    reader.until_picture()
+    reader.key(Key.Key_A)
+    qtbot.wait_until(lambda: isinstance(QApplication.activePopupWidget(), QMenu))
+    with qtbot.wait_signal(reader.page.scanned):
+        qtbot.keyClick(QApplication.activePopupWidget(), Key.Key_F2)
+    assert QApplication.activePopupWidget() is None
 
 
 def test_a_mark_is_taken_off_and_another_reader_begins_with_none(sit_down) -> None:

@@ -57,6 +57,7 @@ class Front(QStackedWidget):
             self._made[name] = self._offered[name].make(self._jobs)
             if self._look is not None:
                 self._made[name].use_theme(*self._look)
+            self._made[name].scanned.connect(self._actions["scan"].trigger)
             self.addWidget(self._made[name])
         for command in COMMANDS:
             self._actions[command.name].setEnabled(

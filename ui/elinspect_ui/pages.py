@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QWidget
 
 from elinspect_ui.jobs import Jobs
@@ -20,8 +21,15 @@ class PageWidget(QWidget):
     """A page of the window.
 
     The keys of the gate are off while a page is in front; a page's own shortcuts need the context
-    ``Qt.ShortcutContext.WidgetWithChildrenShortcut``.
+    ``Qt.ShortcutContext.WidgetWithChildrenShortcut``, or to be off while the page is not in front.
+
+    Attributes
+    ----------
+    scanned : Signal
+        A label is being scanned over a menu of the page: the gate asks for the serial.
     """
+
+    scanned = Signal()
 
     def open(self) -> None:
         """The page comes to the front, for the first time or again: read anew what may have changed."""

@@ -95,6 +95,7 @@ class ReadingsPage(LogPage):
             "add_flag": self._ask_kind,
             "take_back": lambda: self._presenter.unmark(self.panel.view.selected),
             "accept": self._log,
+            "open_again": self._read_again,
             "next_picture": self._turn,
             "zoom_flag": self._zoom,
             "fit": lambda: self.panel.view.fit(),
@@ -200,6 +201,7 @@ class ReadingsPage(LogPage):
             self._theme,
             READING_KINDS,
         )
+        menu.scanned.connect(self.scanned)
         menu.popup(view.mapToGlobal(QPoint(8, 8)))
 
     def _turn(self) -> None:
@@ -212,6 +214,10 @@ class ReadingsPage(LogPage):
         index = view.picture.places.index_of(view.selected) if view.picture and view.selected else None
         if view.picture is not None and index is not None:
             view.zoom_to(view.picture.places.quads[index], 0.8)
+
+    def _read_again(self) -> None:
+        if self._presenter.state.picture is PictureState.FAILED:
+            self._want_picture()
 
     def _log(self) -> None:
         self._presenter.log(self.note.text())
