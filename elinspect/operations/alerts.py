@@ -41,6 +41,7 @@ BETWEEN_FALSE_ALARMS = 50_000.0
 """Strings of the plant between two false alarms of the lanes' CUSUM. Plant's choice: some days of a large line."""
 TIMES_TO_FIND = 4.0
 _LEAST_RATE = 0.001  # of strings; with fewer flags than that in four weeks the base rate is not known better
+_MOST_WANDER = 0.3  # of the rate, from day to day; set for more, the rules would see nothing any more
 _MOST_RATE = 0.7  # of strings; where more are flagged, a string with a flag says nothing
 
 
@@ -127,7 +128,7 @@ def rules_for(usual: UsualFlags, cells_per_string: int) -> Rules:
     flagged = float(np.clip(usual.strings / strings, _LEAST_RATE, _MOST_RATE))
     odds = TIMES_TO_FIND * flagged / (1 - flagged)
     made = [round(cells / cells_per_string) for _, cells in usual.by_day]
-    spread = rate_spread([strings for strings, _ in usual.by_day], made)
+    spread = min(rate_spread([strings for strings, _ in usual.by_day], made), _MOST_WANDER * flagged)
     cusum = bernoulli_cusum(flagged, odds / (1 + odds), BETWEEN_FALSE_ALARMS, spread)
     return Rules(repeat_rule(rates, 1, WINDOW, FALSE_ALARMS, wander=spread / flagged), cusum)
 

@@ -96,3 +96,13 @@ def test_where_cells_crack_anyway_more_repeats_are_needed() -> None:
     assert rules_for(ends, 10).repeat.false_alarms <= 20
     crowded = rules_for(UsualFlags({1: 90}, ((95, 1000),)), 10)
     assert 0 < crowded.cusum.base_rate < crowded.cusum.bad_rate < 1
+
+
+def test_days_that_differ_widen_the_rules_within_bounds() -> None:
+    positions = dict.fromkeys(range(1, 11), 560)
+    alike = rules_for(UsualFlags(positions, ((200, 20_000),) * 28), 10)
+    apart = rules_for(UsualFlags(positions, ((150, 20_000), (250, 20_000)) * 14), 10)
+    wild = rules_for(UsualFlags(positions, ((10, 20_000), (390, 20_000)) * 14), 10)
+    assert alike.cusum.limit < apart.cusum.limit < wild.cusum.limit < 4 * alike.cusum.limit
+    assert alike.cusum.base_rate == apart.cusum.base_rate
+    assert alike.repeat.least <= apart.repeat.least
