@@ -21,17 +21,18 @@ import sys, time
 import elinspect.cli
 def said(name):
     print("reached", name, time.time(), flush=True)
-import elinspect_ui.window as w
+from elinspect_ui.panel_on_screen import PanelOnScreen
+from elinspect_ui.window import GateWindow
 def watched(name, method, end):
     def call(self, *given):
         value = method(self, *given)
         said(name)
         if end:
-            self.close()
+            self.parent().window().close()
         return value
     return call
-w.GateWindow._build = watched("window", w.GateWindow._build, False)
-w.GateWindow._picture_painted = watched("painted", w.GateWindow._picture_painted, True)
+GateWindow._build = watched("window", GateWindow._build, False)
+PanelOnScreen._painted = watched("painted", PanelOnScreen._painted, True)
 sys.argv = ["elinspect", "review", "--log", sys.argv[1]]
 elinspect.cli.app()
 """
