@@ -29,7 +29,10 @@ _STAGES = {
 def train(
     folder: Annotated[Path, typer.Option("--out", help="Folder for the network and its card.", metavar="DIR")],
     panels: Annotated[int, typer.Option(help="Simulated panels of 24 cells to train on.", min=2)] = 4000,
-    steps: Annotated[int, typer.Option(help="Batches to train.", min=1)] = 9000,
+    steps: Annotated[int, typer.Option(help="Batches to train, for each network.", min=1)] = 9000,
+    teachers: Annotated[
+        int, typer.Option(help="Networks trained first, from which the one that is written also learns.", min=0, max=8)
+    ] = 2,
     further: Annotated[int, typer.Option(help="Further panels for the heads, and as many to measure.", min=2)] = 160,
     seed: Annotated[int, typer.Option(help="The same seed draws the same cells.", min=0)] = 1,
     workers: Annotated[int, typer.Option(help="Processes that draw panels.", min=1, max=256)] = 2,
@@ -44,7 +47,7 @@ def train(
     """Train the classifier on simulated cells only and write it with its card; needs elinspect[train]."""
     from elinspect.operations.model_making import MakingSettings, make_model
 
-    settings = MakingSettings(panels, further, further, steps, seed, workers, version, drawn, network)
+    settings = MakingSettings(panels, further, further, steps, seed, workers, version, drawn, network, teachers)
     with progress_bar() as progress:
         bars = {stage: progress.add_task(words(code), total=None, start=False) for stage, code in _STAGES.items()}
 

@@ -65,6 +65,8 @@ class MakingSettings:
         Folder that keeps the drawn cells, so that a run that was broken off goes on where it was.
     network : Path or None
         A network trained before: only its heads are fitted anew, as needed when detectors change.
+    teachers : int
+        Networks trained first, from which the one that is written also learns; each takes `steps` batches too.
     """
 
     panels: int = 4000
@@ -76,6 +78,7 @@ class MakingSettings:
     version: str = "1"
     drawn: Path | None = None
     network: Path | None = None
+    teachers: int = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,13 +145,16 @@ def _reused(network: Path) -> tuple[bytes, dict[str, Any]]:
 
 def _trained(settings: MakingSettings, progress: Progress) -> tuple[bytes, dict[str, Any]]:
     try:
-        from elinspect.operations.network_training import TrainingSettings, onnx_bytes, train
+        from elinspect.operations.cell_network import onnx_bytes
+        from elinspect.operations.network_training import TrainingSettings, train
     except ImportError as error:
         raise ElinspectError("model.no_training", cause=str(error)) from error
     jobs = [(seed, settings.drawn) for seed in _seeds(settings, 0, settings.panels)]
     drawn = list(_parallel(_draw_cells, jobs, settings.workers, "draw", progress))
-    training = TrainingSettings(steps=settings.steps, seed=settings.seed)
-    network = train(drawn, training, lambda step, _loss: progress("train", step, settings.steps))
+    training = TrainingSettings(
+        steps=settings.steps, teachers=settings.teachers, teacher_steps=settings.steps, seed=settings.seed
+    )
+    network = train(drawn, training, lambda done, total, _loss: progress("train", done, total))
     made = {
         "elinspect": __version__,
         "settings": {"panels": settings.panels, "steps": settings.steps, "seed": settings.seed},

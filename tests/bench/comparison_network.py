@@ -30,8 +30,8 @@ from elinspect.classifier import shipped_model
 from elinspect.classifier.contract import network_input
 from elinspect.classifier.model_file import read_card
 from elinspect.detectors import prepare
+from elinspect.operations.cell_network import CellNetwork
 from elinspect.operations.model_evaluation import decisions
-from elinspect.operations.network_training import CellNetwork
 from elinspect.operations.open_cells import open_panels
 from elinspect.recipe import Wafer
 from elinspect.statistics.operating import area_under_curve, area_within

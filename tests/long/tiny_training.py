@@ -23,7 +23,12 @@ def losses(seed: int, panels: int, steps: int) -> list[float]:
     """Train on a few panels and return the losses told on the way."""
     drawn = [panel_cells(draw_view(np.random.default_rng((seed, number)), 8)) for number in range(panels)]
     told: list[float] = []
-    train(drawn, TrainingSettings(steps=steps, batch=16, seed=seed), lambda _step, loss: told.append(loss), "cpu")
+    train(
+        drawn,
+        TrainingSettings(steps=steps, batch=16, teachers=0, seed=seed),
+        lambda _done, _of, loss: told.append(loss),
+        ["cpu"],
+    )
     return told
 
 
