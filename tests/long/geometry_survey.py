@@ -14,12 +14,13 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 from drawn_panels import HALF_CUT, Plan, Shot, draw, mirrored_file, photographed, turned_file
 from numpy.typing import NDArray
-from real_cells import FREE_PANELS, as_image, lay_out, overlap, seen_by, tilted_view
+from real_cells import FREE_PANELS, as_image, lay_out, overlap, seen_by, tilted_view, wafer_of
 
 from elinspect.geometry import find_grid, find_panel
 from elinspect.recipe import Product, assumed_product
@@ -42,7 +43,10 @@ _NO_IMAGE = ElImage(Path("none.png"), "0" * 64, np.zeros((1, 1), np.float32), 8,
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
-    """One panel: picture, what is sought, truth (quads by string and position), mm per px where known."""
+    """One panel: picture, what is sought, truth (quads by string and position), mm per px where known.
+
+    `half` is that of the free panels its cells come from: settings were chosen on the tuning half.
+    """
 
     family: str
     name: str
@@ -51,6 +55,7 @@ class Case:
     quads: NDArray[np.float64]
     mm_per_px: float | None = None
     refused_as: str | None = None
+    half: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +97,15 @@ def real_cases(rng: np.random.Generator, count: int) -> Iterator[Case]:
         seen = seen_by(flat, tilted_view(width, height, turn, (tilt[0], tilt[1])))
         image = as_image(seen.picture, int(rng.choice([8, 12, 16])), float(rng.uniform(0, 3)), rng)
         image, quads = turned_file(image, seen.quads, 3 * int(rng.integers(0, 2)))
-        yield Case("real cells", f"panel {panel} as {layout}", image, assumed_product(layout), quads)
+        half = "tuning" if panel in of_tuning_half() else "check"
+        yield Case("real cells", f"panel {panel} as {layout}", image, assumed_product(layout), quads, half=half)
+
+
+@cache
+def of_tuning_half() -> frozenset[int]:
+    """Return the free panels of the tuning half, as tests/bench/real_cells_bench.py parts them."""
+    by_wafer = ([k for k in range(len(FREE_PANELS)) if wafer_of(k) == wafer] for wafer in ("mono", "poly"))
+    return frozenset(panel for own in by_wafer for panel in own[::2])
 
 
 def _plan(rng: np.random.Generator) -> Plan:
@@ -381,6 +394,12 @@ def report(answers: list[Answer]) -> None:
     for family in dict.fromkeys(answer.case.family for answer in answers):
         mine = [answer for answer in answers if answer.case.family == family]
         _report_family(family, mine)
+    for half in ("tuning", "check"):
+        cells = [answer.overlaps for answer in answers if answer.case.half == half and answer.overlaps.size]
+        if cells:
+            together = np.concatenate(cells)
+            middle, low = np.median(together), np.percentile(together, 5)
+            print(f"real cells, {half} half of the free panels: overlap median {middle:.4f}, 5 % {low:.4f}")
     usable = [answer for answer in answers if answer.case.refused_as is None]
     cells = np.concatenate([answer.overlaps for answer in usable])
     middle, low = np.median(cells), np.percentile(cells, 5)
