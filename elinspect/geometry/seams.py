@@ -5,11 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.geometry.coarse import pixel_noise
-from elinspect.records import FloatImage, Points, Tile
+from elinspect.imaging.noise import noise_of, patches_of, unsmoothed_noise
+from elinspect.imaging.sharpness import edge_spread
+from elinspect.records import Points, Tile
 
 _MARGIN_PX = 1.0
-_SAMPLES = 48
+_SHARP_PX = 0.5
+"""A perfectly sharp picture measures about so much; less decides nothing."""
 
 
 def tile_of_cells(tiles: Sequence[Tile], corners: Points) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
@@ -25,7 +27,8 @@ def tile_of_cells(tiles: Sequence[Tile], corners: Points) -> tuple[NDArray[np.in
     Returns
     -------
     tile : ndarray of int, shape (n_cells,)
-        The file that shows the cell whole, clear of masks; of several the one with the best signal-to-noise there.
+        The file that shows the cell whole, clear of masks; of several the one in which a thin crack stands out most:
+        its evidence is the signal-to-noise over the root of the blur (`imaging.figures.smallest_crack`).
     masked : ndarray of bool, shape (n_cells,)
         Cells that no file shows so: a mask lies on them, or every file cuts them.
     """
@@ -41,11 +44,10 @@ def tile_of_cells(tiles: Sequence[Tile], corners: Points) -> tuple[NDArray[np.in
         good[number] = (inside.all(axis=1) | (len(tiles) == 1)) & ~_touched(own, tile.masks)
         # How many corners are there decides only where no file shows the cell whole.
         worth[number] = inside.mean(axis=1)
-    for seam in np.flatnonzero(good.sum(axis=0) > 1).tolist():
-        for number in np.flatnonzero(good[:, seam]).tolist():
-            place = tiles[number].place
-            own = corners[seam] if place is None else place.to_file(corners[seam])
-            worth[number, seam] = _quality(tiles[number], own)
+    seam = good.sum(axis=0) > 1
+    for number in np.flatnonzero((good & seam).any(axis=1)).tolist():
+        here = np.flatnonzero(good[number] & seam)
+        worth[number, here] = _evidence(tiles[number], corners[good[number]], corners[here])
     return np.argmax(np.where(good, 2.0 + worth, worth), axis=0), np.asarray(~good.any(axis=0), np.bool_)
 
 
@@ -58,11 +60,19 @@ def _touched(corners: Points, masks: NDArray[np.float64]) -> NDArray[np.bool_]:
     return touched
 
 
-def _quality(tile: Tile, corners: Points) -> float:
-    """Return the signal-to-noise of a cell in a file, and less where it is saturated."""
-    (left, top), (right, bottom) = np.floor(corners.min(axis=0)), np.ceil(corners.max(axis=0))
-    image = tile.full_current
-    part: FloatImage = image.counts[max(int(top), 0) : int(bottom) + 1, max(int(left), 0) : int(right) + 1]
-    rows = part[:: max(1, part.shape[0] // _SAMPLES)]
-    saturated = float(np.mean(rows >= image.saturation))
-    return max(float(np.median(rows)), 0.0) / max(pixel_noise(rows), 1e-6) * (1 - saturated)
+def _evidence(tile: Tile, shown: Points, asked: Points) -> NDArray[np.float64]:
+    """Return how well a thin crack would stand out in each cell asked about, shape (n,).
+
+    Blur and noise are those of the file, from all the cells it shows: a single cell tells too little about either.
+    """
+    image, place = tile.full_current, tile.place
+    shown, asked = (cells if place is None else place.to_file(cells) for cells in (shown, asked))
+    patches = patches_of(image.counts, shown)
+    own = patches_of(image.counts, asked).reshape(len(asked), -1)
+    if patches.size == 0 or own.shape[1] == 0:
+        return np.zeros(len(asked))
+    # Smoothing hides noise; it must not pass for a better picture.
+    noise = unsmoothed_noise(patches) or float(np.median(noise_of(patches)))
+    blur = max(edge_spread(image.counts, shown) or _SHARP_PX, _SHARP_PX)
+    light = np.maximum(np.median(own, axis=1), 0.0) * (own < image.saturation).mean(axis=1)
+    return np.asarray(light / (noise * np.sqrt(blur)), np.float64)

@@ -214,6 +214,23 @@ def test_a_cell_on_the_seam_is_cut_from_the_tile_that_shows_it_better() -> None:
         assert (tile.tolist(), masked.tolist()) == ([best], [False])
 
 
+def test_of_two_tiles_with_the_same_noise_the_sharper_one_is_judged() -> None:
+    rng = np.random.default_rng(3)
+    plain = np.full((340, 700), 20.0, np.float32)
+    cells = np.array([[(x, 40), (x + 120, 40), (x + 120, 160), (x, 160)] for x in (40.0, 166, 292, 418)])
+    cells = np.concatenate([cells, cells + np.array([0.0, 126.0])])
+    for (left, top), _, (right, bottom), _ in cells.astype(int):
+        plain[top : bottom + 1, left : right + 1] = 1000
+
+    def taken(blur_px: float) -> Tile:
+        seen = cv2.GaussianBlur(plain, (0, 0), blur_px)
+        return Tile(image_of(seen + rng.normal(0, 30, seen.shape)), place=TilePlace(None, np.eye(3)))
+
+    for order, best in (((0.8, 2.0), 0), ((2.0, 0.8), 1)):
+        tile, _ = tile_of_cells([taken(blur_px) for blur_px in order], cells)
+        assert set(tile.tolist()) == {best}
+
+
 def test_a_cell_that_every_tile_cuts_is_not_judged() -> None:
     picture = image_of(np.full((200, 200), 900))
     beside = TilePlace(None, np.array([[1, 0, -150.0], [0, 1, 0], [0, 0, 1]]))
