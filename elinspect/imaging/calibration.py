@@ -210,6 +210,8 @@ def report_in_words(report: CalibrationReport) -> tuple[Message, ...]:
     lens = report.lens
     if lens is not None:
         lines.append(Message("camera.report_target", {"n": lens.views, "points": lens.points}))
+        if lens.strays:
+            lines.append(Message("camera.report_strays", {"n": lens.strays}))
         lines.append(Message("camera.report_bend", {"before_px": lens.bend_before_px, "after_px": lens.bend_after_px}))
         lines.append(Message("camera.report_check", {"check_px": lens.check_px, "percent": 100 * lens.coverage}))
     return (*lines, *report.notes)

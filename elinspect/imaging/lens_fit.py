@@ -26,6 +26,10 @@ _ROUNDS = 30
 _STEP = 1e-3
 _GIVE_UP = 1e8
 _LEAST_GAIN = 1e-6
+_STRAY, _LEAST_STRAY_PX = 6.0, 0.5
+_MOST_STRAYS = 0.05
+"""A few points so many times further off than the usual one were seen wrongly; if there are more, the target is not
+flat or the model does not fit, and all count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +38,8 @@ class LensReport:
 
     Attributes
     ----------
-    views, points : int
-        Pictures and points used.
+    views, points, strays : int
+        Pictures and points used, and points left out because they lie far off all the others: half hidden, smeared.
     coverage : float
         Share of the picture inside the outermost points.
     rms_px : float
@@ -51,6 +55,7 @@ class LensReport:
 
     views: int
     points: int
+    strays: int
     coverage: float
     rms_px: float
     check_px: float
@@ -81,7 +86,14 @@ def fit_lens(sightings: Sequence[Sighting], width_px: int, height_px: int) -> tu
     if not sightings:
         raise ValueError("a lens needs at least one sighting of a target")
     size = (width_px, height_px)
-    lens = _fitted(sightings, size)
+    lens, seen = _fitted(sightings, size), sum(len(sighting.places) for sighting in sightings)
+    for _ in range(2):
+        kept = [_without_strays(lens, sighting) for sighting in sightings]
+        used = sum(len(sighting.places) for sighting in kept)
+        if used == sum(len(sighting.places) for sighting in sightings) or seen - used > _MOST_STRAYS * seen:
+            break
+        # The lens without them shows those better that its first fit had bent towards.
+        sightings, lens = kept, _fitted(kept, size)
     half = _fitted([_every_second(sighting, 0) for sighting in sightings], size)
     checks = [
         _away(half, _every_second(sighting, 1), _plane(half, _every_second(sighting, 0))) for sighting in sightings
@@ -89,6 +101,7 @@ def fit_lens(sightings: Sequence[Sighting], width_px: int, height_px: int) -> tu
     report = LensReport(
         views=len(sightings),
         points=sum(len(sighting.places) for sighting in sightings),
+        strays=seen - sum(len(sighting.places) for sighting in sightings),
         coverage=_coverage(sightings, size),
         rms_px=_rms([_away(lens, sighting, _plane(lens, sighting)) for sighting in sightings]),
         check_px=_rms(checks),
@@ -182,6 +195,13 @@ def _away(lens: Lens, sighting: Sighting, plane: NDArray[np.float64]) -> NDArray
     """Difference of every seen point from where lens and plane expect it, file pixels, shape (n, 2)."""
     lifted = sighting.places @ plane[:, :2].T + plane[:, 2]
     return lens.to_file(lifted[:, :2] / lifted[:, 2:]) - sighting.points_px
+
+
+def _without_strays(lens: Lens, sighting: Sighting) -> Sighting:
+    """Leave out points that lie far off where lens and plane expect them."""
+    away = np.linalg.norm(_away(lens, sighting, _plane(lens, sighting)), axis=1)
+    near = away <= max(_STRAY * float(np.median(away)), _LEAST_STRAY_PX)
+    return Sighting(sighting.places[near], sighting.points_px[near])
 
 
 def _every_second(sighting: Sighting, which: int) -> Sighting:

@@ -225,12 +225,24 @@ def test_fitted_lens_straightens_the_scene(both: bool) -> None:
     assert report.views == 1 + both
 
 
+def test_a_few_points_seen_wrongly_are_left_out_and_counted() -> None:
+    flat = seen("straight on")
+    wrong = flat.points_px.copy()
+    wrong[[3, 40]] += [(0.0, 6.0), (4.0, -3.0)]
+    lens, report = fit_lens([Sighting(flat.places, wrong)], WIDTH, HEIGHT)
+    assert (report.points, report.strays) == (len(flat.places) - 2, 2)
+    assert worst_bend_of_true_lines(lens) < 0.1
+    assert report.bend_after_px < 0.15
+    assert report.check_px < 0.06
+
+
 def test_a_bent_target_shows_in_the_report() -> None:
     flat = seen("straight on")
     bulge = np.sin(flat.places[:, :1] * 1.1) * np.array([0.0, 1.5])
     _, report = fit_lens([Sighting(flat.places, flat.points_px + bulge)], WIDTH, HEIGHT)
     assert report.check_px > 0.5
     assert report.rms_px > 0.5
+    assert report.strays == 0
 
 
 def test_no_sighting_is_our_own_mistake() -> None:

@@ -230,6 +230,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Fall-off estimated from {n} panels, no flat field: {percent:.0f} % of the light in the corners, "
         "± {error:.0f}.",
     ),
+    "camera.report_strays": (
+        "{n} more point lay far off its place and was left out.",
+        "{n} more points lay far off their places and were left out.",
+    ),
     "camera.report_target": (
         "Target seen in {n} image, {points} points.",
         "Target seen in {n} images, {points} points.",
