@@ -18,6 +18,9 @@ _LEAST_SHARE = 0.4
 _FEWEST = 4
 _REACH_SHARE, _REACH_MM = 0.35, 6.0
 _FOOT = 0.3
+_BESIDE_SHARE, _WIDEST_MM = 0.6, 6.0
+"""What lies beside a ribbon: within so much of their spacing, and so near that the valley of light half way between
+ribbons, where fingers lead badly, is no line."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,9 +56,9 @@ def ribbon_lines(pictures: CellPictures, product: Product) -> RibbonLines:
         Cell size and, where it is more than assumed, the number of busbars; otherwise they are counted.
     """
     n, rows = pictures.full_current.shape[:2]
-    dips = _dips(pictures.full_current, product.recipe.cell.busbars or 1)
-    usual = np.median(dips.reshape(-1, rows), axis=0)
     mm = product.recipe.cell.across_mm / (rows - 1)
+    dips = _dips(pictures.full_current, min(_BESIDE_SHARE * rows / (product.recipe.cell.busbars or 1), _WIDEST_MM / mm))
+    usual = np.median(dips.reshape(-1, rows), axis=0)
     told = product.recipe.cell.busbars
     seen = counted(usual) if not product.scale_known or contradicts(usual, told) else None
     count = told if product.scale_known else seen
@@ -116,7 +119,7 @@ def _highest(dips: NDArray[np.floating], places: NDArray[np.float64], count: int
     return np.asarray(dips[np.clip(index, 0, dips.size - 1)].max(axis=1))
 
 
-def _dips(cells: FloatImage, count: int) -> NDArray[np.float32]:
+def _dips(cells: FloatImage, beside_rows: float) -> NDArray[np.float32]:
     """Return how much darker each place across the cells is than what lies beside, shape (cells, sections, rows)."""
     n, rows, columns = cells.shape
     ends = np.linspace(_ENDS * columns, (1 - _ENDS) * columns, SECTIONS + 1).round().astype(int)
@@ -125,7 +128,7 @@ def _dips(cells: FloatImage, count: int) -> NDArray[np.float32]:
         for section, start, stop in zip(profile, ends, ends[1:], strict=False):
             section[:] = cv2.reduce(cell[:, start:stop], 1, cv2.REDUCE_AVG)[:, 0]
     flat = profiles.reshape(-1, rows)
-    kernel = np.ones((1, max(5, round(0.6 * rows / count)) | 1), np.uint8)
+    kernel = np.ones((1, max(5, round(beside_rows)) | 1), np.uint8)
     beside = cv2.morphologyEx(flat, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(1 - profiles / np.maximum(beside, 1e-6).reshape(profiles.shape), np.float32)
 

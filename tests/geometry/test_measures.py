@@ -20,7 +20,19 @@ from elinspect.geometry.measures import edge_inset_mm
 from elinspect.geometry.ribbons import counted
 from elinspect.pipeline import inspect_panel
 from elinspect.recipe import CellFormat, Product, ProductRecipe, ScaleCheck, Spacing, default_criteria, read_recipe
-from elinspect.records import ElImage, Exposures, Kind, Layout, NotFound, PanelMeasures, Tile, read_only
+from elinspect.records import (
+    CellGrid,
+    CellPictures,
+    ElImage,
+    Exposures,
+    Kind,
+    Layout,
+    NotFound,
+    Orientation,
+    PanelMeasures,
+    Tile,
+    read_only,
+)
 from elinspect.result_file import as_dict, from_dict
 from elinspect.settings import DetectorSettings, GeometrySettings
 from elinspect.triage import flags_from, judged
@@ -151,6 +163,24 @@ def test_ribbons_beside_their_place_are_found(regular: tuple[Plan, ElImage, np.n
     assert measures.ribbon_offset_mm[4, 1] == pytest.approx(round(1.9 * SCALE) / SCALE, abs=PLACE_TOLERANCE_MM)
     assert cells[Kind.RIBBON_OFFSET] == [4]
     assert limits == ["ribbon_offset.offset"]
+
+
+def test_dark_valleys_between_faint_ribbons_are_no_ribbons() -> None:
+    # Where fingers lead badly, half way between ribbons is darker than a ribbon that is seen in part only.
+    across = np.linspace(0, 1, 266)
+    away = np.abs((5 * across) % 1.0 - 0.5) / 5
+    light = 1 - 0.3 * (away / 0.1) ** 2 - 0.1 * (away < 0.0045)
+    cells = np.tile((1000 * light).astype(np.float32)[:, None], (6, 1, 266))
+    corners = np.zeros((6, 4, 2))
+    grid = CellGrid(Layout(1, 2, 3), Orientation(), corners, corners[0], 1.0)
+    pictures = CellPictures(
+        grid, cells, None, np.tile(np.eye(3), (6, 1, 1)), 156 / 265, True, 4095.0, np.zeros(6, np.intp), (None,),
+        np.zeros(6, np.bool_),
+    )  # fmt: skip
+    lines = ribbon_lines(pictures, product_of(Plan(Layout(1, 2, 3), busbars=5)))
+    assert lines.count is None
+    assert np.abs(lines.offset_mm).max() < 0.2
+    assert ribbon_lines(pictures, product_of(Plan(Layout(1, 2, 3), busbars=4))).count == 5
 
 
 def test_blocks_and_perspective_change_no_gap() -> None:
