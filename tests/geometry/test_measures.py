@@ -169,7 +169,7 @@ def test_dark_valleys_between_faint_ribbons_are_no_ribbons() -> None:
     # Where fingers lead badly, half way between ribbons is darker than a ribbon that is seen in part only.
     across = np.linspace(0, 1, 266)
     away = np.abs((5 * across) % 1.0 - 0.5) / 5
-    light = 1 - 0.3 * (away / 0.1) ** 2 - 0.1 * (away < 0.0045)
+    light = 0.85 + 0.15 * np.cos(10 * np.pi * away) - 0.1 * (away < 0.0045)
     cells = np.tile((1000 * light).astype(np.float32)[:, None], (6, 1, 266))
     corners = np.zeros((6, 4, 2))
     grid = CellGrid(Layout(1, 2, 3), Orientation(), corners, corners[0], 1.0)
