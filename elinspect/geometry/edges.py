@@ -66,12 +66,15 @@ class EdgeSightings:
         where it was not seen.
     gap : float
         Typical gap of the axis, pitches.
+    gap_in_blurs : float
+        The same in standard deviations of the edges' blur.
     """
 
     windows: Windows
     end: NDArray[np.float64]
     begin: NDArray[np.float64]
     gap: float
+    gap_in_blurs: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +204,8 @@ def measured_edges(windows: Windows, shape: GapShape, noise: float) -> EdgeSight
     begin = _believed(fit, fit.right_edge, fit.right_level, noise_here, windows, shape).reshape(n, sections)
     end[windows.before < 0] = np.nan
     begin[windows.after < 0] = np.nan
-    return EdgeSightings(windows, end, begin, shape.width_px / float(np.median(windows.px_per_pitch)))
+    gap = shape.width_px / float(np.median(windows.px_per_pitch))
+    return EdgeSightings(windows, end, begin, gap, shape.width_px / shape.blur_px)
 
 
 def _believed(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.frames import grid_places
+from elinspect.geometry.edges import EdgeSightings
 from elinspect.geometry.grid import FoundGrid
 from elinspect.geometry.lattice import Lattice
 from elinspect.geometry.quads import BOTTOM, LEFT, RIGHT, TOP, CellEdges
@@ -27,6 +28,8 @@ cell. From simulated panels, whose truth is known."""
 _UNSEEN_MM = 3.0
 """An edge that was not seen follows its neighbours; so far it may be off."""
 _COVERAGE = 2.0
+_HARDLY_SEEN = 1.5
+"""A gap of fewer blurs never gets dark: edges that dim alone could look like it, of cells that touch."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +100,10 @@ def measured(found: FoundGrid, ribbons: RibbonLines, product: Product) -> PanelM
         least_gap_mm=read_only(_least_gap(gaps_along, gaps_across)[order]),
         gaps_along_mm=read_only(gaps_along),
         gaps_across_mm=read_only(gaps_across),
-        gap_uncertainty_mm=(_gap_error(sides, (LEFT, RIGHT)), _gap_error(sides, (TOP, BOTTOM))),
+        gap_uncertainty_mm=(
+            _gap_error(sides, (LEFT, RIGHT), gaps_along, refined.along),
+            _gap_error(sides, (TOP, BOTTOM), gaps_across, refined.across),
+        ),
         edge_uncertainty_mm=2 * _COVERAGE * inset_error,
         edge_inset_mm=inset,
         field_mm=field,
@@ -212,10 +218,17 @@ def _ribbon_error(sides: _Sides) -> NDArray[np.float64]:
     return np.asarray(np.hypot(np.where(np.isfinite(edges), _COVERAGE * edges, _UNSEEN_MM), sides.too_high))
 
 
-def _gap_error(sides: _Sides, pair: tuple[int, int]) -> float:
+def _gap_error(sides: _Sides, pair: tuple[int, int], gaps: NDArray[np.float64], seen: EdgeSightings | None) -> float:
+    """Return the expanded uncertainty of the gaps of one axis."""
     error = sides.error[..., pair]
     known = error[np.isfinite(error)]
-    return float(_COVERAGE * np.sqrt(2) * np.median(known)) if known.size else float("nan")
+    if not known.size:
+        return float("nan")
+    standard = np.sqrt(2) * float(np.median(known))
+    if seen is not None and seen.gap_in_blurs < _HARDLY_SEEN and np.isfinite(gaps).any():
+        # Anything between nothing and what shows is as likely.
+        standard = np.hypot(standard, abs(float(np.nanmedian(gaps))) / np.sqrt(3))
+    return float(_COVERAGE * standard)
 
 
 def _least_gap(along: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -165,6 +165,21 @@ def test_ribbons_beside_their_place_are_found(regular: tuple[Plan, ElImage, np.n
     assert limits == ["ribbon_offset.offset"]
 
 
+def test_cells_that_touch_show_a_line_and_the_uncertainty_reaches_down_to_no_gap() -> None:
+    rng = np.random.default_rng(9)
+    plan = Plan(Layout.parse("4x6"), gap_mm=0.0, string_gap_mm=2.5)
+    image, quads = photographed(draw(plan, SCALE, rng), Shot(turn_deg=1.0), rng)
+    ink = np.zeros(image.counts.shape, np.uint8)
+    for quad in quads:
+        cv2.polylines(ink, [np.round(quad * 16).astype(np.int32)], True, 255, 1, cv2.LINE_AA, 4)
+    rims = cv2.GaussianBlur(ink.astype(np.float32), (0, 0), 0.6 * SCALE)
+    counts = image.counts * (1 - 0.35 * rims / rims.max()).astype(np.float32)
+    measures, cells, _ = seen(replace(image, counts=read_only(counts)), product_of(plan))
+    assert np.median(measures.gaps_along_mm) < measures.gap_uncertainty_mm[0]
+    assert measures.gap_uncertainty_mm[1] < GAP_TOLERANCE_MM
+    assert cells[Kind.MISPLACED_CELL] == []
+
+
 def test_dark_valleys_between_faint_ribbons_are_no_ribbons() -> None:
     # Where fingers lead badly, half way between ribbons is darker than a ribbon that is seen in part only.
     across = np.linspace(0, 1, 266)
