@@ -21,6 +21,9 @@ HALF = 2
 
 _LOG_FLOOR = 0.03
 
+_COMB, _OFF_COMB = 4, 0.15
+"""So many wires say where others stand, to this share of their distance."""
+
 _BLACK = 1e-3
 _SURELY_LIT = 0.5
 _PATTERN_SIDE = 24
@@ -244,19 +247,32 @@ def find_busbar_rows(typical: FloatImage, mm_per_px: float, settings: ViewSettin
     kernel = np.ones((size, 1), np.uint8)
     closed = cv2.morphologyEx(profile[:, None], cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)[:, 0]
     dip = closed - profile
+    edge = round(2.0 / mm_per_px)
+    window = [profile[max(row - size // 2, 0) : row + size // 2 + 1] for row in range(rows)]
+    bottoms = np.array([row for row in range(edge, rows - edge) if profile[row] == window[row].min()], np.intp)
+    sure = bottoms[dip[bottoms] >= settings.busbar_dip]
+    faint = bottoms[(dip[bottoms] >= settings.faint_busbar_dip) & (dip[bottoms] < settings.busbar_dip)]
     # The foot of a busbar belongs to it down to an eighth of its depth: what is left would look like a crack.
     found = np.zeros(rows, bool)
-    edge = round(2.0 / mm_per_px)
-    for row in range(edge, rows - edge):
-        is_bottom = profile[row] == profile[max(row - size // 2, 0) : row + size // 2 + 1].min()
-        if dip[row] >= settings.busbar_dip and is_bottom:
-            first = last = row
-            while first > 0 and dip[first - 1] > dip[row] / 8:
-                first -= 1
-            while last < rows - 1 and dip[last + 1] > dip[row] / 8:
-                last += 1
-            found[max(first - 1, 0) : last + 2] = True
+    for row in (*sure, *_in_comb(faint, sure)):
+        first = last = int(row)
+        while first > 0 and dip[first - 1] > dip[row] / 8:
+            first -= 1
+        while last < rows - 1 and dip[last + 1] > dip[row] / 8:
+            last += 1
+        found[max(first - 1, 0) : last + 2] = True
     return found
+
+
+def _in_comb(faint: NDArray[np.intp], sure: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Of faint dips those that stand in line with wires: these lie evenly, and coarse pictures hardly show some."""
+    if len(sure) < _COMB:
+        return faint[:0]
+    pitch = float(np.median(np.diff(sure)))
+    number = np.round((sure - sure[0]) / pitch)
+    slope, start = np.polyfit(number, sure, 1)
+    off = (faint - start) / slope
+    return np.asarray(faint[np.abs(off - np.round(off)) <= _OFF_COMB])
 
 
 def _inside(

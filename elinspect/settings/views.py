@@ -37,6 +37,9 @@ class ViewSettings:
     busbar_dip : float
         Smallest dip of a row's mean logarithm under its surroundings that makes it a busbar row. From the free real
         cells: busbars 0.3 to 0.9, finest wires seen 0.1, unevenness of rows without busbar below 0.02.
+    faint_busbar_dip : float
+        Smallest dip where others, evenly spaced, say that a wire must be: at 0.8 mm per pixel simulated wires dip by
+        0.03 to 0.08.
     widest_busbar_mm : float
         A dip wider than this is not a busbar. Common practice: 1.5 to 2 mm ribbon plus blur and soldering shadow.
     max_saturated_share : float
@@ -54,6 +57,7 @@ class ViewSettings:
     rim_mm: float = 1.5
     background_mm: float = 10.0
     busbar_dip: float = 0.04
+    faint_busbar_dip: float = 0.012
     widest_busbar_mm: float = 8.0
     max_saturated_share: float = 0.25
     max_noise: float = 0.2

@@ -5,9 +5,10 @@ import pytest
 from drawn_cells import MM_PER_PX, as_pictures, clean_cell, with_area, with_line
 
 from elinspect.detectors import detect_all, prepare
+from elinspect.detectors.view import find_busbar_rows
 from elinspect.recipe import assumed_product
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, Layout, PanelView
-from elinspect.settings import DetectorSettings
+from elinspect.settings import DetectorSettings, ViewSettings
 
 LENGTH_TOLERANCE = 0.15
 AREA_TOLERANCE = 0.01
@@ -218,3 +219,25 @@ def test_black_picture_of_a_single_cell_is_not_judged() -> None:
     view = prepare(as_pictures([np.zeros((300, 300), np.float32)], one), assumed_product(one))
     assert not view.judged.any()
     assert all(detection.findings == () for detection in _detect(view).values())
+
+
+def _wires(depths: list[float], pitch: float = 14.3, off: float = 0.0) -> FloatImage:
+    """Typical cell of 115 columns: a dip per wire, the last one `off` pixels beside its place."""
+    rows = np.arange(230, dtype=np.float64)
+    typical = np.zeros((230, 115), np.float32)
+    for index, depth in enumerate(depths):
+        row = 7 + pitch * index + off * (index == len(depths) - 1)
+        typical -= (depth * np.exp(-(((rows - row) / 1.2) ** 2)))[:, None].astype(np.float32)
+    return typical
+
+
+def test_a_wire_that_is_hardly_seen_is_a_busbar_where_the_others_say_so() -> None:
+    depths = [0.08] * 14 + [0.025]
+    for off, there in ((0.0, True), (5.0, False)):
+        found = find_busbar_rows(_wires(depths, off=off), 0.8, ViewSettings())
+        assert np.count_nonzero(np.diff(found.astype(int)) == 1) == 14 + there
+        assert found[round(7 + 14.3 * 14 + off)] == there
+
+
+def test_a_faint_line_among_few_busbars_is_none() -> None:
+    assert not find_busbar_rows(_wires([0.5, 0.5, 0.025], 70.0), 0.8, ViewSettings())[147]

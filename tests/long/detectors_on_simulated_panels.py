@@ -138,11 +138,16 @@ def test_recall_precision_and_measures(name: str, wires: int | None) -> None:
             print(f"{contrast:>9.2f} {scale:>6.1f}" + "".join(f"{text:>22}" for text in texts))
             area_errors += _area_errors(truth, found)
             length_errors += _length_errors(truth, found)
-    print(f"inactive share, found less true: median {np.median(area_errors):+.4f}, "
-          f"largest {np.abs(area_errors).max():.4f} of {len(area_errors)}")  # fmt: skip
+    if area_errors:
+        print(f"inactive share, found less true: median {np.median(area_errors):+.4f}, "
+              f"largest {np.abs(area_errors).max():.4f} of {len(area_errors)}")  # fmt: skip
+        assert abs(float(np.median(area_errors))) <= AREA_TOLERANCE
+    else:
+        # Between 16 wires a piece cut off at an edge is some 5 mm deep at most, a line for the detector.
+        print("inactive share: no area found")
+        assert recipe.cell.busbars >= 16
     print(f"crack length, found over true: median {np.median(length_errors):+.3f}, "
           f"quartiles {np.quantile(length_errors, 0.25):+.3f} {np.quantile(length_errors, 0.75):+.3f}")  # fmt: skip
-    assert abs(float(np.median(area_errors))) <= AREA_TOLERANCE
     if name == "mono_6x10":
         # Among ten wires pieces of a crack stay hidden, and grains hide ends: there the figures are printed only.
         assert abs(float(np.median(length_errors))) <= LENGTH_TOLERANCE
