@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.chunks import middle_of
 from elinspect.detectors.view import HALF
 from elinspect.records import Finding, FloatImage, Kind, PanelView, Points
 from elinspect.vision import cv2
@@ -95,8 +96,8 @@ def levels(view: PanelView) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.f
     if not inside.any():
         return view.deviation, inside, np.zeros(len(view.deviation))
     places = np.ascontiguousarray(view.deviation.reshape(len(view.deviation), -1)[:, spread_places(inside, 3)])
-    usual = np.median(places, axis=1, keepdims=True)
-    texture = 1.4826 * np.median(np.abs(places - usual), axis=1)
+    usual = middle_of(places)[:, None]
+    texture = np.asarray(1.4826 * middle_of(np.abs(places - usual)), np.float64)
     return view.deviation - usual[:, :, None], inside, texture
 
 

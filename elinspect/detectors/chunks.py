@@ -4,11 +4,12 @@ A few cells fit into the processor's cache, a panel does not; every cell is comp
 depend on the number of threads.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from elinspect.records import FloatImage
 from elinspect.vision import cv2
@@ -17,6 +18,44 @@ _Result = TypeVar("_Result")
 
 CELLS_PER_CHUNK = 2
 """Two cells of 300 x 300 pixels are 0.7 MB per map."""
+
+_ROWS_PER_CHUNK = 20
+
+
+def median_of(stack: FloatImage, chosen: NDArray[np.intp]) -> FloatImage:
+    """Return the median of some cells of a stack, place by place; some rows at a time.
+
+    Parameters
+    ----------
+    stack : ndarray, shape (cells, rows, columns)
+        Cells.
+    chosen : ndarray of int
+        Which of them.
+    """
+    out = np.empty(stack.shape[1:], np.float32)
+
+    def work(part: slice) -> None:
+        # With the values of one place side by side they are found several times faster.
+        values = np.ascontiguousarray(stack[chosen, part].reshape(len(chosen), -1).T)
+        out[part] = middle_of(values).reshape(-1, stack.shape[2])
+
+    over_slices(work, stack.shape[1], _ROWS_PER_CHUNK)
+    return out
+
+
+def middle_of(values: FloatImage) -> FloatImage:
+    """Return the median along the last axis, as `numpy.median` does, in a fifth of its time: none is missing here.
+
+    Parameters
+    ----------
+    values : ndarray of float32, shape (..., n)
+        At least one along the last axis.
+    """
+    middle = values.shape[-1] // 2
+    ordered = np.partition(values, middle, axis=-1)
+    if values.shape[-1] % 2:
+        return np.asarray(ordered[..., middle])
+    return np.asarray((ordered[..., :middle].max(axis=-1) + ordered[..., middle]) / 2)
 
 
 def over_cells(work: Callable[[slice], _Result], n_cells: int) -> list[_Result]:
@@ -29,17 +68,17 @@ def over_cells(work: Callable[[slice], _Result], n_cells: int) -> list[_Result]:
     n_cells : int
         Cells of the panel.
     """
-    slices = list(_slices(n_cells))
+    return over_slices(work, n_cells, CELLS_PER_CHUNK)
+
+
+def over_slices(work: Callable[[slice], _Result], size: int, step: int) -> list[_Result]:
+    """Call `work` on slices of `step` out of `size` and return the results in order."""
+    slices = [slice(start, min(start + step, size)) for start in range(0, size, step)]
     threads = min(max(cv2.getNumThreads(), 1), len(slices))
     if threads <= 1:
         return [work(part) for part in slices]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, slices))
-
-
-def _slices(n_cells: int) -> Iterator[slice]:
-    for start in range(0, n_cells, CELLS_PER_CHUNK):
-        yield slice(start, min(start + CELLS_PER_CHUNK, n_cells))
 
 
 def as_one(stack: FloatImage) -> FloatImage:

@@ -276,7 +276,9 @@ def _quartiles(best: FloatImage, seen: NDArray[np.intp]) -> tuple[NDArray[np.flo
     """Middle and upper quartile over the places seen, per cell."""
     own = best.reshape(len(best), -1)[:, seen]
     middle, upper = len(seen) // 2, len(seen) * 3 // 4
-    own.partition((middle, upper), axis=1)
+    # One at a time: numpy's fast selection knows one place only.
+    own.partition(middle, axis=1)
+    own[:, middle:].partition(upper - middle, axis=1)
     return np.asarray(own[:, middle]), np.asarray(own[:, upper])
 
 

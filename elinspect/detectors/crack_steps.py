@@ -7,7 +7,7 @@ The panel's typical cell is taken off first: what all cells share (the end of a 
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import as_one
+from elinspect.detectors.chunks import as_one, middle_of
 from elinspect.detectors.crack_filters import (
     POOL,
     FilterBank,
@@ -96,6 +96,6 @@ def _level(view: PanelView, part: slice) -> FloatImage:
         # Contrast in counts: where it is dark the logarithm blows the noise up.
         np.expm1(level, out=level, where=level < 0)
         # Shading along an edge and sections between busbars that carry unlike currents are no cracks.
-        level -= np.median(level[:, places(columns, POOL)], axis=1)[:, None]
-        level -= np.median(level[places(rows, POOL)], axis=0)
+        level -= middle_of(level[:, places(columns, POOL)])[:, None]
+        level -= middle_of(level[places(rows, POOL)].T)
     return out

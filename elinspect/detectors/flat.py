@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import as_one, over_cells, padded
+from elinspect.detectors.chunks import as_one, middle_of, over_cells, padded
 from elinspect.records import FloatImage
 from elinspect.settings import ViewSettings
 from elinspect.vision import cv2
@@ -135,9 +135,9 @@ def _straighten(
     rows = np.intersect1d(np.concatenate([in_rows[:rim], in_rows[-rim:], np.array(near_bar, np.intp)]), in_rows)
     columns = np.unique(np.concatenate([in_columns[:rim], in_columns[-rim:]]))
     part = level[:, rows]
-    level[:, rows] = part - np.median(part[:, :, in_columns], axis=2)[:, :, None] * inside[rows]
+    level[:, rows] = part - middle_of(part[:, :, in_columns])[:, :, None] * inside[rows]
     part = level[:, :, columns]
-    level[:, :, columns] = part - np.median(part[:, in_rows], axis=1)[:, None] * inside[:, columns]
+    level[:, :, columns] = part - middle_of(part[:, in_rows].transpose(0, 2, 1))[:, None] * inside[:, columns]
 
 
 def streaks_of(level: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.black_places import spread_places
-from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.chunks import middle_of, over_cells
 from elinspect.detectors.flat import nearest_inside
 from elinspect.detectors.view import HALF
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
@@ -66,7 +66,7 @@ def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveA
     for cell, places in enumerate(missing.reshape(len(missing), -1)[:, chosen]):
         active = places[places < -math.log(settings.rim_share)]
         if active.size:
-            texture[cell] = 1.4826 * np.median(np.abs(active - np.median(active)))
+            texture[cell] = 1.4826 * middle_of(np.abs(active - middle_of(active)))
     return texture
 
 

@@ -11,7 +11,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.chunks import median_of, middle_of, over_cells
 from elinspect.detectors.flat import streaks_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import FloatImage, PanelView
@@ -107,7 +107,7 @@ def _likeness(view: PanelView) -> tuple[NDArray[np.float32], NDArray[np.float32]
     small = np.stack([cv2.resize(own, (_SMALL, _SMALL), interpolation=cv2.INTER_AREA) for own in view.deviation])
     small = np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])[:, _RIM:-_RIM, _RIM:-_RIM]
     # What the whole panel shares makes nobody a sister.
-    small -= np.median(small, axis=0)
+    small -= median_of(small, np.arange(len(small)))
     plain, turned = _unit(small), _unit(small[:, ::-1, ::-1])
     alike, turned_alike = plain @ plain.T, plain @ turned.T
     np.fill_diagonal(alike, -1)
@@ -116,8 +116,8 @@ def _likeness(view: PanelView) -> tuple[NDArray[np.float32], NDArray[np.float32]
 
 
 def _unit(stack: FloatImage) -> NDArray[np.float32]:
-    middle = np.median(stack, axis=(1, 2), keepdims=True)
-    spread = 1.4826 * np.median(np.abs(stack - middle), axis=(1, 2), keepdims=True)
+    middle = middle_of(stack.reshape(len(stack), -1))[:, None, None]
+    spread = 1.4826 * middle_of(np.abs(stack - middle).reshape(len(stack), -1))[:, None, None]
     # Grains are everywhere: a dark area or a few broken fingers at the same place must not make sisters.
     flat = np.clip(stack - middle, -2 * spread, 2 * spread).reshape(len(stack), -1)
     flat = flat - flat.mean(axis=1, keepdims=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.chunks import middle_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import SolderFaultSettings
@@ -151,10 +152,10 @@ def _stretches(depth: FloatImage, view: PanelView, settings: SolderFaultSettings
     leaves the wafer's pattern out, which lies along busbars as well.
     """
     mm, columns = HALF * view.mm_per_px, depth.shape[2]
-    usual = np.median(depth, axis=2, keepdims=True)
+    usual = middle_of(depth)[:, :, None]
     # From place to place: a stretch without contact changes depth at its two ends only, grains everywhere.
     apart = max(round(settings.lengths_mm[0] / mm), 1)
-    grain = np.median(np.abs(depth[:, :, apart:] - depth[:, :, :-apart]), axis=(1, 2))
+    grain = middle_of(np.abs(depth[:, :, apart:] - depth[:, :, :-apart]).reshape(len(depth), -1))
     rough = np.maximum(grain / max(float(np.median(grain)), settings.least_spread), 1)[:, None, None]
     best = np.zeros((*depth.shape[:2], 4))
     for length_mm in settings.lengths_mm:

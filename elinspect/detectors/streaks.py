@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import as_one
+from elinspect.detectors.chunks import as_one, middle_of
 from elinspect.detectors.flat import COARSE
 from elinspect.records import FloatImage, PanelView
 from elinspect.vision import cv2
@@ -40,7 +40,7 @@ def streak_depth(view: PanelView, part: slice, fields: list[tuple[int, int]]) ->
     streaks = view.streaks[part]
     if len(fields) > 2:
         # What runs through all fields alike is an uneven finger or the wafer, not an interruption.
-        streaks = streaks - np.median(streaks[:, _every_other(streaks.shape[1])], axis=1, keepdims=True)
+        streaks = streaks - middle_of(streaks[:, _every_other(streaks.shape[1])].transpose(0, 2, 1))[:, None]
     depth = _notch_depth(streaks, view.inside, view.mm_per_px)
     texture = _quantile_of_each(depth[:, :, ::4], 0.8)
     return depth, texture

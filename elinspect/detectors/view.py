@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.circuit import branches_of, circuit_facts
-from elinspect.detectors.chunks import as_one, over_cells
+from elinspect.detectors.chunks import as_one, median_of, middle_of, over_cells
 from elinspect.detectors.flat import flatten
 from elinspect.recipe import CutEdge, Product
 from elinspect.records import CellPictures, ExposureConditions, FloatImage, PanelMeasures, PanelView, read_only
@@ -178,7 +178,7 @@ def _at_map_scale(pictures: CellPictures, map_mm_per_px: float) -> FloatImage:
 def _luminance(counts: FloatImage) -> NDArray[np.float32]:
     rows, columns = counts.shape[1:]
     middle = counts[:, _every_third(rows), _every_third(columns)]
-    return np.asarray(np.median(middle.reshape(len(counts), -1), axis=1), np.float32)
+    return middle_of(middle.reshape(len(counts), -1))
 
 
 def _every_third(size: int) -> slice:
@@ -203,7 +203,7 @@ def _median_cell(log_cells: FloatImage, lit: NDArray[np.bool_]) -> FloatImage:
     """Median over at most 31 lit cells, evenly spread: more change nothing that anyone looks at."""
     chosen = np.flatnonzero(lit) if lit.any() else np.arange(len(log_cells))
     chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), 31)).round().astype(int)]
-    return np.asarray(np.median(log_cells[chosen], axis=0), np.float32)
+    return median_of(log_cells, chosen)
 
 
 def _deviation(flat: FloatImage, background: FloatImage) -> FloatImage:
@@ -218,7 +218,7 @@ def _deviation(flat: FloatImage, background: FloatImage) -> FloatImage:
 
     over_cells(work, cells)
     if cells >= REFERENCE_CELLS:
-        out -= np.median(out[:: max(cells // 31, 1)], axis=0)
+        out -= median_of(out, np.arange(0, cells, max(cells // 31, 1)))
     return out
 
 
@@ -326,8 +326,11 @@ def _noise(log_cells: FloatImage) -> NDArray[np.float32]:
     pictures is underestimated.
     """
     rows, columns = log_cells.shape[1:]
-    middle = log_cells[:, rows // 8 : rows - rows // 8, columns // 8 : columns - columns // 8]
-    along = middle[:, :, :-2] - 2 * middle[:, :, 1:-1] + middle[:, :, 2:]
-    both = along[:, :-2:2, ::2] - 2 * along[:, 1:-1:2, ::2] + along[:, 2::2, ::2]
-    spread = np.median(np.abs(both).reshape(len(log_cells), -1), axis=1)
-    return np.asarray(1.4826 / 6 * spread, np.float32)
+
+    def work(part: slice) -> NDArray[np.float32]:
+        middle = log_cells[part, rows // 8 : rows - rows // 8, columns // 8 : columns - columns // 8]
+        along = middle[:, :, :-2] - 2 * middle[:, :, 1:-1] + middle[:, :, 2:]
+        both = along[:, :-2:2, ::2] - 2 * along[:, 1:-1:2, ::2] + along[:, 2::2, ::2]
+        return middle_of(np.abs(both).reshape(len(middle), -1))
+
+    return np.asarray(1.4826 / 6 * np.concatenate(over_cells(work, len(log_cells))), np.float32)

@@ -15,9 +15,9 @@ finger interruptions and grains: any flag on one is counted as false, whatever i
 above a limit of the shipped criteria.
 
 So cracks are also compared with scikit-image's ridge filter where both readers see a crack, the cells the figure is
-about. The filter runs on the same cells in two forms: 'plain' on the crop as it is, and 'helped' on our logarithm of it,
-scored by the best of eight ways on the tuning half. Both leave busbars and rim out as our maps know them, without
-which the filter answers to busbars alone (recall 0.02 to 0.33 on the tuning half).
+about. The filter runs on the same cells in two forms: 'plain' on the crop as it is, and 'helped' on our logarithm of
+it, scored by the best of eight ways on the tuning half. Both leave busbars and rim out as our maps know them, without
+which the filter answers to busbars alone (recall 0.33 at most on the tuning half).
 
 Second table: against what two readers saw (`tests/development_set`); a crack or an area counts as there, or as not
 there, where both agree. Thresholds for recall are set on all cells of the half that are labelled 0.0.
