@@ -63,7 +63,7 @@ def test_clustered_flags_need_more_cells() -> None:
     assert cells_to_accuse(0.01, 4.0, 12) > cells_to_accuse(0.01, 8.0, 12) > 0
     assert cells_to_accuse(0.01, 1.0, 12) == 0
     # Simulated plants (tests/long/commonality_plants.py; correlation 0.1 in strings of ten, 1.9 times the spread): a
-    # lane at four times 1 % was found in 392 of 400 at 1,500 cells at one reading; read daily in 319 of 400 there, and
-    # in 59 of 60 at 2,000.
+    # lane at four times 1 % was found in 970 of 1,000 at 1,500 cells at one reading; read daily in 815 of 1,000 there,
+    # and in 384 of 400 at 2,000.
     assert 1500 <= cells_to_accuse(0.01, 4.0, 12, 1.9) <= 1700
     assert 1800 <= cells_to_accuse(0.01, 4.0, 12, 1.9, 0.01 / 28) <= 2100
