@@ -46,7 +46,7 @@ def main() -> None:
         drawn = Path(place) / "drawn"
         cards = []
         for name, seed in (("first", 7), ("again", 7), ("other", 8)):
-            settings = MakingSettings(given.panels, 8, 8, 12, seed, 2, "0", drawn)
+            settings = MakingSettings(given.panels, 8, 8, 12, seed, 2, "0", drawn, teachers=1, batch=16)
             card = make_model(Path(place) / name, settings, lambda *_: None)
             cards.append(json.loads(card.read_text()))
             print(name, load_model(card).card.label, cards[-1]["made"]["simulated_check"])
