@@ -16,8 +16,8 @@ from elinspect.vision import cv2
 
 _Result = TypeVar("_Result")
 
-CELLS_PER_CHUNK = 2
-"""Two cells of 300 x 300 pixels are 0.7 MB per map."""
+CELLS_PER_CHUNK = 4
+"""Four cells of 300 x 300 pixels are 1.4 MB per map."""
 
 _ROWS_PER_CHUNK = 20
 
