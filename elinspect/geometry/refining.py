@@ -21,6 +21,9 @@ from elinspect.vision import cv2
 
 _OTHER_GAP = 0.008
 _BLOCK_GAP_MM = 1.5
+_LIKE_GAP_PX = 0.1
+_PARTED_REST = 0.5
+"""Share of the misfit of one even pitch that may be left where a gap between blocks explains it."""
 _SQUARE_PX = 8
 _BothAxes = tuple[EdgeSightings, EdgeSightings]
 
@@ -120,15 +123,53 @@ def hidden_blocks(measured: RefinedGrid, recipe: ProductRecipe) -> int:
     columns = layout.grid_shape[1]
     if layout.blocks > 1 or seen is None or columns < 8:
         return 1
-    by_line = (seen.begin - seen.end).reshape(columns + 1, -1)[1:-1]
-    known = np.isfinite(by_line).sum(axis=1) > 0
-    gaps = np.array(
-        [float(np.nanmedian(line)) if any_seen else 0.0 for line, any_seen in zip(by_line, known, strict=True)]
-    )
+    gaps, known = _by_line(seen.begin - seen.end, columns)
     mm_per_px = pitches_mm(recipe)[0] / float(np.median(seen.windows.px_per_pitch))
     wide = (gaps - np.median(gaps)) * mm_per_px > _BLOCK_GAP_MM
+    places, _ = _by_line((seen.begin + seen.end) / 2, columns)
     for blocks in (2, 3):
-        lines = np.arange(1, blocks) * columns // blocks - 1
-        if columns % blocks == 0 and wide[lines].all() and wide.sum() == blocks - 1:
+        borders = np.arange(1, blocks) * columns // blocks - 1
+        if columns % blocks:
+            continue
+        if wide[borders].all() and wide.sum() == blocks - 1:
+            return blocks
+        unseen = (known[borders] < known.max() / 2).all()
+        if unseen and _jump_px(places, gaps, known) * mm_per_px > (blocks - 1) * _BLOCK_GAP_MM:
             return blocks
     return 1
+
+
+def _by_line(values: Points, columns: int) -> tuple[Points, Points]:
+    """Return for each inner line the median of what was seen, 0 for nothing, and in how many sections it was."""
+    by_line = values.reshape(columns + 1, -1)[1:-1]
+    seen = np.isfinite(by_line).sum(axis=1)
+    median = [float(np.nanmedian(line)) if n else 0.0 for line, n in zip(by_line, seen, strict=True)]
+    return np.array(median), seen
+
+
+def _jump_px(places: Points, gaps: Points, seen: Points) -> float:
+    """Return how much further apart the halves of a field lie than one even pitch lets them; 0 where none shows.
+
+    A pitch that is to bridge a gap between blocks is too wide: the lines move away from it evenly from both ends,
+    until they are lost and something else in the cells is taken for them.
+    """
+    well = seen > seen.max() / 2
+    left, right = _run(well, gaps), _run(well[::-1], gaps[::-1])
+    if min(left, right) < 2 or left + right >= len(well):
+        return 0.0
+    lines = np.r_[:left, len(well) - right : len(well)]
+    even = np.stack([np.ones(len(lines)), lines], axis=1)
+    parted = np.column_stack([even, lines >= left])
+    if _rest(parted, places[lines]) > _PARTED_REST * _rest(even, places[lines]):
+        return 0.0
+    return float(np.linalg.lstsq(parted, places[lines], rcond=None)[0][2])
+
+
+def _run(well: Points, gaps: Points) -> int:
+    """Return how many lines, from the first on, are well seen and have a gap like the first."""
+    alike = well & (np.abs(gaps - gaps[0]) < 0.5 * abs(gaps[0]) + _LIKE_GAP_PX)
+    return len(alike) if alike.all() else int(np.argmin(alike))
+
+
+def _rest(model: Points, values: Points) -> float:
+    return float(np.linalg.norm(values - model @ np.linalg.lstsq(model, values, rcond=None)[0]))

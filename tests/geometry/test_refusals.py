@@ -149,6 +149,15 @@ def test_half_cells_in_one_block_are_not_called_shingled() -> None:
     assert (reason.code, reason.values.get("seen")) == ("geometry.other_layout", "6x20")
 
 
+@pytest.mark.parametrize(("turn_deg", "tilt_deg"), [(-2, (0, 0)), (2, (6, -6))])
+def test_blocks_that_an_even_pitch_bridges_are_found_out(turn_deg: float, tilt_deg: tuple[float, float]) -> None:
+    rng = np.random.default_rng(2)
+    plan = Plan(Layout.parse("2x6x12"), block_gap_mm=8, gap_mm=1, **HALF_CUT)
+    image, _ = photographed(draw(plan, 0.9, rng), Shot(turn_deg=turn_deg, tilt_deg=tilt_deg), rng)
+    reason = refusal(image, "6x24").reason
+    assert (reason.code, reason.values.get("seen")) == ("geometry.other_layout", "2x6x12")
+
+
 def test_a_shingled_panel_is_refused_by_name() -> None:
     rng = np.random.default_rng(3)
     plan = Plan(Layout(1, 6, 40), 31, 160, gap_mm=1.0, string_gap_mm=3, busbars=1, wire_mm=0.1, margin_mm=40)
