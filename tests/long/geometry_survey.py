@@ -340,7 +340,11 @@ def dark_edge_cases(rng: np.random.Generator, count: int) -> Iterator[Case]:
         # Cut on one side, so that the panel lies up to a fifth of a cell off the middle.
         off = rng.integers(0, round(0.4 * plan.across_mm * scale), 2)
         image = replace(image, counts=image.counts[off[1] :, off[0] :].copy())
-        yield Case("dark edges", f"{k}: {what}, {layout}", image, assumed_product(layout), quads - off, 1 / scale)
+        # Two lit strings are too few to tell where the dark half lies: to be refused, in words that name both reasons.
+        lit = layout.strings_per_block - (2 if what == "two edge strings" else 0)
+        refused = "geometry.fewer_strings" if lit < 3 else None
+        product = assumed_product(layout)
+        yield Case("dark edges", f"{k}: {what}, {layout}", image, product, quads - off, 1 / scale, refused)
 
 
 def _gaps_mm(quads: NDArray[np.float64], layout: Layout, mm_per_px: float) -> NDArray[np.float64]:
