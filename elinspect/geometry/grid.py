@@ -21,6 +21,7 @@ from elinspect.records import CellGrid, ElImage, Layout, NotFound, Orientation, 
 _MOST_DARK = 2
 """Most strings at the edge of the field that may be dark."""
 _FEWER = "geometry.fewer_strings"
+_ONE_BLOCK = "geometry.one_block"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,8 +91,8 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
     seen = [seen_layout(coarse, corners, size) for _, corners in views]
     likelier = _likelier(seen)
     doubt = _doubt(product.recipe.layout, likelier.layout if likelier is not None else None)
-    # Busbars of whole cells look like strips laid over each other, seen from the side.
-    strips = doubt.code != _FEWER and any(
+    # Busbars of cells look like strips laid over each other, seen from the side.
+    strips = doubt.code not in (_FEWER, _ONE_BLOCK) and any(
         cells is None and shows_strips(coarse, corners, size) for cells, (_, corners) in zip(seen, views, strict=True)
     )
     return NotFound(Message("geometry.shingled") if strips else doubt)
@@ -159,7 +160,7 @@ def _doubt(layout: Layout, seen: Layout | None) -> Message:
     if seen == layout:
         return Message("geometry.unclear_grid", {"layout": str(layout)})
     if layout.blocks > 1 and seen == Layout(1, layout.strings_per_block, layout.cells_per_string):
-        return Message("geometry.one_block", {"layout": str(layout), "seen": str(seen)})
+        return Message(_ONE_BLOCK, {"layout": str(layout), "seen": str(seen)})
     same_columns = seen.grid_shape[1] == layout.grid_shape[1]
     if same_columns and 0 < layout.grid_shape[0] - seen.grid_shape[0] <= _MOST_DARK:
         return Message(_FEWER, {"layout": str(layout), "seen": str(seen)})

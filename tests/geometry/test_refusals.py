@@ -1,6 +1,7 @@
 """What is no panel, or another panel, is refused in words."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,8 +11,13 @@ from skimage import data
 
 from elinspect.catalogue.english.geometry import TEXTS
 from elinspect.geometry import find_grid, find_panel
-from elinspect.recipe import Product, assumed_product
+from elinspect.imaging import read_image
+from elinspect.recipe import CellFormat, CutEdge, Product, ProductRecipe, Spacing, Technology, Wafer, assumed_product
 from elinspect.records import CellGrid, ElImage, Layout, NotFound, PanelOutline, read_only
+from elinspect.synthetic.camera import draw_camera
+from elinspect.synthetic.defects import OpenString
+from elinspect.synthetic.panel import simulate_panel
+from elinspect.synthetic.truth_file import write_panel
 
 LAYOUTS = ("6x10", "2x6x12", "4x9", "1x12")
 
@@ -141,7 +147,7 @@ def test_a_panel_cut_by_the_border_says_where(
         assert side in reason.text
 
 
-def test_half_cells_in_one_block_are_not_called_shingled() -> None:
+def test_half_cells_in_one_block_are_not_called_shingled(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     plan = Plan(Layout.parse("6x20"), **HALF_CUT)
     image, _ = photographed(draw(plan, 0.6, rng), Shot(turn_deg=3, tilt_deg=(8, 8)), rng)
@@ -156,6 +162,16 @@ def test_blocks_that_an_even_pitch_bridges_are_found_out(turn_deg: float, tilt_d
     image, _ = photographed(draw(plan, 0.9, rng), Shot(turn_deg=turn_deg, tilt_deg=tilt_deg), rng)
     reason = refusal(image, "6x24").reason
     assert (reason.code, reason.values.get("seen")) == ("geometry.other_layout", "2x6x12")
+
+
+def test_a_block_without_light_is_said_and_not_called_shingled(tmp_path: Path) -> None:
+    # In series with an open string its whole block is dark.
+    rng = np.random.default_rng(5)
+    cell = CellFormat(79.375, 158.75, Wafer.MONO, Technology.PERC_LIKE, 9, 0.0, CutEdge.LEFT)
+    recipe = ProductRecipe("half", "1", Layout.parse("2x4x6"), cell, spacing=Spacing(1.5, 2.0, 16.0))
+    panel = simulate_panel(recipe, rng, [OpenString(2)], draw_camera(rng, 1.0, 12))
+    reason = refusal(read_image(write_panel(tmp_path, "open", panel)), "2x4x6").reason
+    assert (reason.code, reason.values.get("seen")) == ("geometry.one_block", "4x6")
 
 
 def test_a_shingled_panel_is_refused_by_name() -> None:
