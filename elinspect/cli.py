@@ -194,7 +194,7 @@ def _say_inspected(done: "Inspected") -> None:
             "command.inspected",
             file=str(done.path),
             proposal=result.proposal.disposition.value,
-            flags=sum(flag.stands_for > 0 and not flag.doubtful for flag in result.flags),
+            flags=sum(flag.counts for flag in result.flags),
             above=sum(flag.limit is not None for flag in result.flags),
             seconds=result.timing_s["total"],
         ),

@@ -126,16 +126,16 @@ def hidden_blocks(measured: RefinedGrid, recipe: ProductRecipe) -> int:
     gaps, known = _by_line(seen.begin - seen.end, columns)
     mm_per_px = pitches_mm(recipe)[0] / float(np.median(seen.windows.px_per_pitch))
     wide = (gaps - np.median(gaps)) * mm_per_px > _BLOCK_GAP_MM
-    places, _ = _by_line((seen.begin + seen.end) / 2, columns)
     for blocks in (2, 3):
         borders = np.arange(1, blocks) * columns // blocks - 1
         if columns % blocks:
             continue
         if wide[borders].all() and wide.sum() == blocks - 1:
             return blocks
-        unseen = (known[borders] < known.max() / 2).all()
-        if unseen and _jump_px(places, gaps, known) * mm_per_px > (blocks - 1) * _BLOCK_GAP_MM:
-            return blocks
+        if (known[borders] < known.max() / 2).all():
+            places, _ = _by_line((seen.begin + seen.end) / 2, columns)
+            if _jump_px(places, gaps, known) * mm_per_px > (blocks - 1) * _BLOCK_GAP_MM:
+                return blocks
     return 1
 
 
@@ -160,9 +160,8 @@ def _jump_px(places: Points, gaps: Points, seen: Points) -> float:
     lines = np.r_[:left, len(well) - right : len(well)]
     even = np.stack([np.ones(len(lines)), lines], axis=1)
     parted = np.column_stack([even, lines >= left])
-    if _rest(parted, places[lines]) > _PARTED_REST * _rest(even, places[lines]):
-        return 0.0
-    return float(np.linalg.lstsq(parted, places[lines], rcond=None)[0][2])
+    found, rest = _fitted(parted, places[lines])
+    return float(found[2]) if rest <= _PARTED_REST * _fitted(even, places[lines])[1] else 0.0
 
 
 def _run(well: Points, gaps: Points) -> int:
@@ -171,5 +170,7 @@ def _run(well: Points, gaps: Points) -> int:
     return len(alike) if alike.all() else int(np.argmin(alike))
 
 
-def _rest(model: Points, values: Points) -> float:
-    return float(np.linalg.norm(values - model @ np.linalg.lstsq(model, values, rcond=None)[0]))
+def _fitted(model: Points, values: Points) -> tuple[Points, float]:
+    """Return the unknowns of a linear model by least squares, and the misfit they leave."""
+    unknowns = np.asarray(np.linalg.lstsq(model, values, rcond=None)[0], np.float64)
+    return unknowns, float(np.linalg.norm(values - model @ unknowns))

@@ -141,3 +141,8 @@ class Flag:
             return 1
         number = 0 if "one_of" in self.measurements else self.measurements.get("interruptions")
         return int(number) if isinstance(number, int | float) else 1
+
+    @property
+    def counts(self) -> bool:
+        """Whether it counts for itself: not doubtful, and not one of many for which another flag stands."""
+        return self.stands_for > 0 and not self.doubtful

@@ -40,7 +40,7 @@ class Tally:
     @classmethod
     def of(cls, flags: Iterable[Flag], loss: PanelLoss | None = None) -> "Tally":
         """Count the flags of a panel; doubtful ones count for nothing."""
-        flags = tuple(flag for flag in flags if flag.stands_for and not flag.doubtful)
+        flags = tuple(flag for flag in flags if flag.counts)
         counts: Counter[tuple[Kind, _Place]] = Counter()
         areas: dict[tuple[Kind, _Place], float | None] = defaultdict(float)
         by_string: dict[tuple[Kind, int | None], set[_Place]] = defaultdict(set)
@@ -180,7 +180,7 @@ def _named(name: str, criteria: AcceptanceCriteria) -> Limit | PanelLimit:
 
 def _with_limit(flag: Flag, criteria: AcceptanceCriteria, tally: Tally) -> Flag:
     # A single one of many is judged with them, by the flag that stands for all.
-    if judgement_of(flag.kind, criteria) is not Judgement.JUDGED or not flag.stands_for or flag.doubtful:
+    if judgement_of(flag.kind, criteria) is not Judgement.JUDGED or not flag.counts:
         return replace(flag, limit=None)
     if flag.kind not in criteria.kinds:
         return replace(flag, limit=f"{flag.kind}.{NOT_NAMED}")
@@ -269,8 +269,7 @@ def _with_panel_limit(
     about = [
         flag
         for flag in flags
-        if flag.stands_for
-        and not flag.doubtful
+        if flag.counts
         and (flag.kind in limit.kinds if limit.kinds else judgement_of(flag.kind, criteria) is Judgement.JUDGED)
     ]
     tally = Tally.of(about, loss)

@@ -46,8 +46,7 @@ def propose(
         return Proposal(Disposition.HOLD, quality.notes or (Message("proposal.not_usable"),))
     reached = [flag for flag in flags if flag.limit is not None]
     if not reached:
-        below = sum(flag.stands_for > 0 and not flag.doubtful for flag in flags)
-        return Proposal(Disposition.ACCEPT, (_nothing_reached(below),))
+        return Proposal(Disposition.ACCEPT, (_nothing_reached(sum(flag.counts for flag in flags)),))
     suggested = {suggested_by(flag.limit, criteria) for flag in reached if flag.limit is not None}
     disposition = Disposition.HOLD if Disposition.HOLD in suggested else Disposition.REWORK
     return Proposal(disposition, tuple(_reasons(reached, recipe, criteria, Tally.of(flags, loss))))

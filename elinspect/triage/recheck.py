@@ -85,10 +85,7 @@ def recheck(
     new = tuple(
         flag
         for flag in after.flags
-        if flag.stands_for
-        and not flag.doubtful
-        and flag.id not in taken
-        and (flag.kind, flag.string, flag.position) not in known
+        if flag.counts and flag.id not in taken and (flag.kind, flag.string, flag.position) not in known
     )
     reworked = {(flag.string, flag.position) for flag in confirmed} | {
         _place(address_of(after.panel.layout, index)) for index in replaced.cells
