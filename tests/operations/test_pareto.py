@@ -53,6 +53,14 @@ def test_a_cell_counts_once_under_its_primary_kind(log: Log) -> None:
     assert _by_kind(log) == {"inactive_area": (1, 0), "crack": (1, 0)}
 
 
+def test_what_the_machine_doubts_is_no_proposal_until_somebody_confirms_it(log: Log) -> None:
+    doubtful = replace(crack("m1", 1, 1, limit=None), probability=0.02, doubtful=True)
+    desk, review = _logged(log, make_result(flags=(doubtful, crack("m2", 1, 2))))
+    assert _by_kind(log) == {"crack": (1, 0)}
+    desk.answer(review, Verdict("m1", Answer.CONFIRMED))
+    assert _by_kind(log) == {"crack": (1, 1)}
+
+
 def test_what_the_inspector_said_counts_as_confirmed(log: Log) -> None:
     flags = (
         make_flag("m1", Kind.INACTIVE_AREA, 1, 1, "inactive_area.share"),

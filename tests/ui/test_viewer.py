@@ -1,5 +1,6 @@
 """The picture on screen: coordinates, levels, contrast, close-ups."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,12 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from painted_panel import painted_panel
-from results import result
+from results import flag, result
 
 from elinspect.imaging import read_image
+from elinspect.recipe import AddressScheme
 from elinspect.records import Address, ElImage, read_only
+from elinspect_ui.presenters.flag_lines import FlagLine, Standing
 from elinspect_ui.presenters.places import places_of, through
 from elinspect_ui.viewer.close_up import Place, place_around, screen_from_gate
+from elinspect_ui.viewer.marks import cell_marks
 from elinspect_ui.viewer.picture import Contrast, make_picture, render
 from elinspect_ui.viewer.viewport import LARGEST_SCALE, Viewport
 
@@ -137,6 +141,13 @@ def test_the_automatic_contrast_looks_at_the_panel_and_not_around_it(tmp_path: P
 def test_a_constant_picture_can_be_shown() -> None:
     picture = make_picture(_image(np.full((30, 30), 7.0)), result(layout="1x1", cells=()))
     assert picture.automatic.high > picture.automatic.low
+
+
+def test_doubtful_flags_mark_no_cell() -> None:
+    sure = flag("m1", string=1, position=2)
+    doubtful = replace(flag("m2", string=1, position=3), limit=None, probability=0.02, doubtful=True)
+    lines = [FlagLine(each, Standing.BELOW_LIMITS, each.kind, AddressScheme()) for each in (sure, doubtful)]
+    assert [(mark.address, mark.further) for mark in cell_marks(lines)] == [(Address(1, 2), 0)]
 
 
 def test_a_close_up_shows_the_same_place_of_another_cell(tmp_path: Path) -> None:
