@@ -146,7 +146,10 @@ def usual_before(connection: Connection, purpose: Purpose, stage: Stage, day: st
         return usual
     today = usual_flags(connection, Period(purpose.value, stage.value, day))
     middle = int(np.median([today.by_position.get(position, 0) for position in range(1, cells + 1)]))
-    return UsualFlags(dict.fromkeys(range(1, cells + 1), middle), ((middle * cells, today.cells),))
+    strings = today.cells / cells
+    # A string may have several flags: counted as many strings as carry one where positions know nothing of each other.
+    flagged = round(strings * (1 - (1 - min(middle / strings, 1.0)) ** cells)) if strings else 0
+    return UsualFlags(dict.fromkeys(range(1, cells + 1), middle), ((flagged, today.cells),))
 
 
 def alerts(

@@ -17,6 +17,8 @@ _BESIDE = tuple(level.value for level in BESIDE)
 
 def as_messages(found: Commonality) -> tuple[Message, ...]:
     """Return the text to act on, line by line: what, how sure, since when, what to do."""
+    if not found.cells:
+        return (Message("commonality.nothing_decided"),)
     lines = [_headline(found)]
     suspect = found.suspect
     if suspect is not None:

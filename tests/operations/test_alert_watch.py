@@ -8,7 +8,7 @@ from logged_panels import crack, make_result
 
 from elinspect.operations.alert_card import put_card
 from elinspect.operations.alert_watch import AlertWatch
-from elinspect.operations.alerts import WINDOW, rules_for
+from elinspect.operations.alerts import WINDOW, alerts, rules_for
 from elinspect.operations.context import import_context
 from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
@@ -96,6 +96,15 @@ def test_where_cells_crack_anyway_more_repeats_are_needed() -> None:
     assert rules_for(ends, 10).repeat.false_alarms <= 20
     crowded = rules_for(UsualFlags({1: 90}, ((95, 1000),)), 10)
     assert 0 < crowded.cusum.base_rate < crowded.cusum.bad_rate < 1
+
+
+def test_a_plant_s_first_day_with_several_flags_in_every_string_can_be_watched(plant: Log) -> None:
+    for number in range(PANELS):
+        places = [(string, at) for string in (1, 2) for at in range(1, 11) if (at + number + string) % 3 == 0]
+        flags = tuple(crack(f"m{string}-{at}", string, at) for string, at in places)
+        log_inspection(plant, make_result(f"p{number}", flags=flags), "EL 1")
+    # A third of all cells, more flags than strings, at every place alike: no place stands out.
+    assert not [alert for alert in alerts(plant) if alert.position]
 
 
 def test_days_that_differ_widen_the_rules_within_bounds() -> None:

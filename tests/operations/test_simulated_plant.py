@@ -127,7 +127,7 @@ def test_an_empty_log_says_so(tmp_path: Path) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
         found = commonality(log)
         assert (found.finding, found.cells, found.lanes) == (Finding.NOTHING, 0, ())
-        assert "0 flagged cells" in as_messages(found)[-1].text
+        assert [message.code for message in as_messages(found)] == ["commonality.nothing_decided"]
 
 
 def test_every_measure_and_grouping_of_a_plant(simulated: Path, tmp_path: Path) -> None:

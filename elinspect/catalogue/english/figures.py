@@ -116,6 +116,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} flag repeats the wafer beside it and is listed apart.",
         "{n} flags repeat the wafer beside them and are listed apart.",
     ),
+    "commonality.nothing_decided": (
+        "Nothing could be searched: no panel of this purpose and period, from strings whose stringer is known, has been"
+        " decided yet. What the machine flagged can be searched before anybody decides (proposed)."
+    ),
     "commonality.basis": "{flagged} flagged cells in {cells} cells inspected, {first} to {last}.",
     "commonality.lanes": "All lanes",
     "commonality.leads": "To look into (no accusation; false discovery rate)",
