@@ -1,5 +1,6 @@
 """The inspector's desk on the log: open a panel, answer, decide."""
 
+import logging
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -28,6 +29,8 @@ from elinspect.store.refusals import refused_files
 from elinspect.store.results import result_of
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
 from elinspect.triage import plan_rework, with_limit
+
+_log = logging.getLogger(__name__)
 
 
 class ReviewDesk:
@@ -292,6 +295,9 @@ class ReviewDesk:
             self._flag_stands(review.inspection)
         except LogError:
             return  # the log is busy: the next flag, or the technician's page, finds what there is
+        except Exception:
+            # A fault of ours in the figures must not look to the inspector as if the answer had not been logged.
+            _log.exception("the lanes of inspection %s could not be looked at", review.inspection)
 
     def _take_lock(self, subject: str) -> None:
         try:

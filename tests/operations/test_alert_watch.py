@@ -14,7 +14,7 @@ from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.log_pages import LogPages
 from elinspect.recipe import default_criteria
-from elinspect.records import Answer
+from elinspect.records import Answer, Disposition
 from elinspect.review.gate import Role
 from elinspect.review.session import Verdict
 from elinspect.store import Log
@@ -76,6 +76,18 @@ def test_flags_the_machine_is_not_sure_of_wait_for_the_inspector(plant: Log) -> 
         counts.append(pages.news)
     assert counts[0] == 0
     assert counts[-1] >= 1
+
+
+def test_an_answer_stands_though_looking_at_its_lane_fails(plant: Log, caplog: pytest.LogCaptureFixture) -> None:
+    def fails(inspection: str) -> None:
+        raise ValueError(f"a fault of ours at {inspection}")
+
+    inspection = _log(plant, 1)
+    desk = ReviewDesk(plant, "gate 1", "Ada", Role.INSPECTOR, default_criteria(), flag_stands=fails)
+    after = desk.answer(desk.open(inspection), Verdict("m1", Answer.CONFIRMED))
+    assert desk.open(inspection).version == after.version
+    assert desk.missing(after, Disposition.REWORK) == ()
+    assert "a fault of ours" in caplog.text
 
 
 def test_dismissed_flags_raise_nothing(plant: Log) -> None:
