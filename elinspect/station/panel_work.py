@@ -1,5 +1,6 @@
 """One panel at the station: read, serial, inspect, log. Runs in the worker's process."""
 
+import logging
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -28,6 +29,7 @@ from elinspect.station.station_file import SerialSource, StationFile
 from elinspect.store.log import Log, open_log
 from elinspect.store.reading import last_at_station, pictures_of
 
+_log = logging.getLogger(__name__)
 _SIDE_KEYS = ("serial", "panel_serial")
 _CODE_SIDE_PX = 1600
 
@@ -154,6 +156,9 @@ def _alerts(bench: Bench, inspection: str) -> tuple[Message, ...]:
                 told.append(Message("alert.card", {"file": str(put_card(alert, bench.station.cards, bench.tools))}))
     except ElinspectError as error:
         told.append(error.message)
+    except Exception as error:  # a fault of ours in the figures: the panel is logged all the same
+        _log.exception("the lanes of inspection %s could not be looked at", inspection)
+        told.append(Message("alert.failed", {"cause": f"{type(error).__name__}: {error}"}))
     return tuple(told)
 
 

@@ -1,17 +1,15 @@
 """Everything that can go wrong with the camera's folder: each gives words, loses nothing, inspects nothing twice."""
 
-import json
 import os
 import shutil
 import sqlite3
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from painted_panel import painted_panel
 from sqlalchemy import select
+from station_camera import Camera
 
 from elinspect.catalogue import Message
 from elinspect.criteria import default_criteria
@@ -19,103 +17,16 @@ from elinspect.errors import LogError
 from elinspect.imaging.capture import CameraSet, Capture
 from elinspect.operations.alert_watch import AlertWatch
 from elinspect.operations.desk import ReviewDesk
-from elinspect.records import Disposition, ExposureRole, Exposures, NoModel, PanelResult, Purpose
+from elinspect.records import ExposureRole, PanelResult
 from elinspect.review.gate import Role
 from elinspect.station import panel_work
 from elinspect.station.journal import Journal
-from elinspect.station.panel_work import Bench, Came, Outcome, work_on
+from elinspect.station.panel_work import Came, Outcome
 from elinspect.station.running import Station, Step, run
-from elinspect.station.station_file import SerialRule, SerialSource, StationFile
-from elinspect.store import Log, open_log
-from elinspect.store.schema import inspections, outbox
-from elinspect.store.verify import verify
+from elinspect.store import Log
+from elinspect.store.schema import inspections
 
 FULL, LOW = ExposureRole.FULL_CURRENT, ExposureRole.LOW_CURRENT
-
-
-class HereWorker:
-    """Inspects in this process; the pipeline itself is not what is tested."""
-
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
-        self.asked: list[str] = []
-
-    def inspect(self, folder: Path, names: tuple[str, ...]) -> Outcome:
-        self.asked.append(names[0])
-        return work_on(self.bench, folder, names)
-
-
-class Camera:
-    """A camera's folder, a station that watches it, and a clock that only moves when told."""
-
-    def __init__(self, place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.place = place
-        self.folder = place / "in"
-        self.folder.mkdir()
-        self._picture = place / "painted.png"
-        self._result = painted_panel(self._picture, [])
-        self.now = 0.0
-        self.during: list[object] = []
-        self.settings = StationFile("EL 1", self.folder, place / "unused.toml")
-        self.log = open_log(place / "log.sqlite")
-        monkeypatch.setattr(panel_work, "inspect_panel", self._pipeline)
-        no_model = NoModel(Message("model.switched_off"))
-        watch = AlertWatch(self.log)
-        bench = Bench(self.settings, None, default_criteria(), CameraSet(), no_model, self.log, (), watch)  # type: ignore[arg-type]
-        self.worker = HereWorker(bench)
-        self.start()
-
-    def _pipeline(self, exposures: Exposures, _product, _criteria, occasion, **_cameras) -> PanelResult:
-        for act in self.during:
-            act()  # type: ignore[operator]
-        image = exposures.full_current[0]
-        facts = replace(self._result.image, path=str(image.path), sha256=image.sha256)
-        known = replace(self._result, serial=occasion.serial, purpose=occasion.purpose, attempt=occasion.attempt)
-        return replace(known, image=facts)
-
-    def use(self, **changes: object) -> None:
-        """Work under other settings from now on."""
-        self.settings = replace(self.settings, **changes)
-        self.worker.bench = replace(self.worker.bench, station=self.settings)
-        self.start()
-
-    def start(self) -> None:
-        """Start the program anew."""
-        journal = Journal(self.place / "journal")
-        self.station = Station(self.settings, self.log, self.worker, journal, lambda: self.now)  # type: ignore[arg-type]
-
-    def takes(self, name: str, seed: int = 1) -> Path:
-        """Take a picture: each seed gives another one."""
-        path = self.folder / name
-        painted_panel(path, [], seed=seed)
-        return path
-
-    def look(self, times: int = 2) -> list[Step]:
-        """Look a few times, a second and a bit apart."""
-        steps = []
-        for _ in range(times):
-            steps += list(self.station.look())
-            self.now += 1.1
-        return steps
-
-    def logged(self) -> list[str | None]:
-        with self.log.reading() as connection:
-            return list(connection.execute(select(inspections.c.serial).order_by(inspections.c.event_id)).scalars())
-
-    def unread(self) -> dict[str, str]:
-        desk = ReviewDesk(self.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
-        return {unread.file: unread.reason.text for unread in desk.unread()}
-
-
-@pytest.fixture
-def camera(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Camera]:
-    """A camera whose faults release nothing, whatever the test does, and leave the log's chain whole."""
-    made = Camera(tmp_path, monkeypatch)
-    yield made
-    with made.log.reading() as connection:
-        assert connection.execute(select(outbox)).all() == []
-    assert verify(made.log) == ()
-    made.log.close()
 
 
 def test_panels_are_inspected_once_and_not_again_after_a_restart(camera: Camera) -> None:
@@ -364,6 +275,17 @@ def test_a_panel_that_alone_cannot_be_logged_does_not_stop_the_line(camera: Came
     assert camera.unread() == {}
 
 
+def test_a_fault_of_ours_in_the_alerts_is_told_and_the_panel_stays_logged(camera: Camera, monkeypatch) -> None:
+    def fails(self: AlertWatch, inspection: str) -> None:
+        raise ValueError("no such rate")
+
+    monkeypatch.setattr(AlertWatch, "after", fails)
+    camera.takes("001.png", seed=1)
+    (step,) = camera.look()
+    assert (step.outcome.came, camera.logged(), camera.unread()) == (Came.INSPECTED, ["001"], {})
+    assert [message.code for message in step.outcome.alerts] == ["alert.failed"]
+
+
 def test_a_name_that_is_no_text_is_told_and_stops_nothing(camera: Camera) -> None:
     """A file system takes any bytes for a name; Python gives those that are no UTF-8 as lone surrogates."""
     camera.takes("001.png", seed=1)
@@ -388,97 +310,6 @@ def test_a_picture_the_memory_is_too_small_for_is_listed_and_the_next_inspected(
     camera.during.append(too_large)
     assert [step.outcome.came for step in camera.look()] == [Came.REFUSED, Came.INSPECTED]
     assert list(camera.unread()) == ["001.png"]
-
-
-# Serials
-
-
-def _held(camera: Camera, number: int = -1) -> tuple[str | None, Disposition, list[str]]:
-    desk = ReviewDesk(camera.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
-    review = desk.open(list(desk.queue())[number].inspection)
-    with pytest.raises(LogError):
-        desk.decide(review, Disposition.ACCEPT)
-    desk.close()
-    reasons = [reason.code for reason in review.result.proposal.reasons]
-    return review.result.serial, review.result.proposal.disposition, reasons
-
-
-def test_a_serial_that_had_left_the_gate_holds(camera: Camera) -> None:
-    camera.takes("001.png", seed=1)
-    camera.look()
-    desk = ReviewDesk(camera.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
-    with camera.log.reading() as connection:
-        row = connection.execute(select(inspections)).one()
-    with camera.log.writing() as connection:  # accepted at another time; the recipe is not logged in this test
-        connection.execute(inspections.update().values(decision="accept", decided_at=row.seen_at))
-    desk.close()
-    camera.takes("001.png", seed=2)
-    camera.look()
-    assert camera.logged() == ["001", "001"]
-    desk = ReviewDesk(camera.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
-    waiting = next(panel for panel in desk.queue() if panel.decision is None)
-    review = desk.open(waiting.inspection)
-    assert review.result.proposal.disposition is Disposition.HOLD
-    assert "already decided: accept" in review.result.proposal.reasons[0].text
-    assert desk.missing(review, Disposition.ACCEPT) != ()
-
-
-def test_serials_that_count_up_hold_when_they_go_back(camera: Camera) -> None:
-    camera.use(serial=SerialRule(counts_up=True))
-    camera.takes("0124.png", seed=1)
-    camera.look()
-    camera.takes("0123.png", seed=2)
-    camera.look()
-    serial, disposition, reasons = _held(camera)
-    assert (serial, disposition, reasons[0]) == ("0123", Disposition.HOLD, "station.serial_order")
-
-
-@pytest.mark.parametrize(
-    ("serial", "logged"),
-    [
-        ("../../../etc/passwd", "../../../etc/passwd"),
-        ("'; DROP TABLE events; --", "'; DROP TABLE events; --"),
-        ('x" onload="y', 'x" onload="y'),
-        ("panel 🔥", "panel 🔥"),
-        ("9" * 300, None),
-        ("12\n34\x00", None),
-    ],
-)
-def test_odd_serials_go_through_camera_log_and_window_unharmed(camera: Camera, serial: str, logged: str | None) -> None:
-    camera.use(serial=SerialRule(sources=(SerialSource.SIDE_FILE,)))
-    camera.worker.bench = replace(camera.worker.bench, cameras=CameraSet(Capture("gate", side_file="{serial}.json")))
-    before = {path for path in camera.place.rglob("*") if "log.sqlite" not in path.name}
-    camera.takes("a.png")
-    (camera.folder / "a.json").write_text(json.dumps({"serial": serial}))
-    camera.look(3)
-    assert camera.logged() == [logged]
-    desk = ReviewDesk(camera.log, "desk", "Ada", Role.INSPECTOR, default_criteria())
-    review = desk.open(desk.queue()[0].inspection)
-    desk.close()
-    assert review.result.serial == logged
-    if logged is None:
-        assert review.result.proposal.reasons[0].code == "station.serial_form"
-    after = {path for path in camera.place.rglob("*") if "log.sqlite" not in path.name}
-    assert {path.name for path in after - before} == {"a.png", "a.json", "journal"}
-
-
-def test_a_name_that_is_no_serial_of_the_plant_holds_without_a_serial(camera: Camera) -> None:
-    camera.use(serial=SerialRule(sources=(SerialSource.FILE_NAME,), pattern=r"\d{12}"))
-    camera.takes("IMG 🔥 'or' 1=1.png")
-    camera.look()
-    serial, disposition, reasons = _held(camera)
-    assert (serial, disposition, reasons[0]) == (None, Disposition.HOLD, "station.serial_form")
-
-
-def test_rehearsals_hold_no_serial_and_release_nothing(camera: Camera) -> None:
-    camera.use(purpose=Purpose.REHEARSAL, serial=SerialRule(counts_up=True))
-    camera.takes("2.png", seed=1)
-    camera.look()
-    camera.takes("1.png", seed=2)
-    camera.look()
-    with camera.log.reading() as connection:
-        rows = connection.execute(select(inspections.c.purpose, inspections.c.usable)).all()
-    assert [tuple(row) for row in rows] == [("rehearsal", True)] * 2
 
 
 def test_reasons_are_known_in_words() -> None:

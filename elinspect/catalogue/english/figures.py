@@ -189,6 +189,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} strings ({at})."
     ),
     "alert.lane": "Stringer {stringer}, lane {lane}: {flagged} flagged strings in {n}, far more than usual ({at}).",
+    "alert.failed": "The panel is logged, but its lanes could not be looked at for alerts ({cause}).",
     "alert.none": "No alert in the newest days.",
     "alert.title": "Alert · stringer {stringer}, lane {lane}",
     "alert.where": "Where",
