@@ -9,7 +9,7 @@ from elinspect.catalogue import Value, words
 from elinspect.errors import LogError, SettingsFileError, told_as
 from elinspect.operations.charts import CHART_COLUMNS, DayChart, chart_rows
 from elinspect.operations.figure_rows import places_in_lane
-from elinspect.operations.pareto import ParetoTable, note_words, period_words, title_words
+from elinspect.operations.pareto import CountedRow, ParetoTable, note_words, period_words, title_words
 from elinspect.records import Kind
 from elinspect.reports.csv_table import write_csv
 from elinspect.statistics.pareto import CountOf, Measure
@@ -64,8 +64,7 @@ def pareto_drawing(table: ParetoTable) -> Any:
             row.value,
             float((row.proposed if confirmed else row.confirmed) if plain else 0),
             row.cumulative_share,
-            row.low if table.measure is Measure.PER_MILLION else None,
-            row.high if table.measure is Measure.PER_MILLION else None,
+            *_interval(table, row),
             unknown=row.key is None,
         )
         for row in table.rows
@@ -75,6 +74,14 @@ def pareto_drawing(table: ParetoTable) -> Any:
         names = (f"{words(f'measure.{table.measure.value}')}, {names[0]}", "")
     adds_up = table.measure is not Measure.PER_MILLION
     return pareto_figure(bars, title_words(table), note_words(table), *names, adds_up=adds_up)
+
+
+def _interval(table: ParetoTable, row: CountedRow) -> tuple[float | None, float | None]:
+    """Return the 95 % interval of what is drawn, in its unit; none where flags, panels, watts or cost are."""
+    if row.low is None or row.high is None or table.measure not in (Measure.PER_MILLION, Measure.CELLS):
+        return None, None
+    cells = 1e6 if table.measure is Measure.PER_MILLION else row.cells or table.cells_inspected
+    return row.low * cells / 1e6, row.high * cells / 1e6
 
 
 def _two_periods_drawing(table: ParetoTable) -> Any:
@@ -87,8 +94,8 @@ def _two_periods_drawing(table: ParetoTable) -> Any:
             row.per_million or 0.0,
             1e6 * row.earlier.first if row.earlier is not None else 0.0,
             row.cumulative_share,
-            1e6 * row.earlier.second_interval[0] if row.earlier is not None else None,
-            1e6 * row.earlier.second_interval[1] if row.earlier is not None else None,
+            row.low,
+            row.high,
             unknown=row.key is None,
         )
         for row, changed in zip(table.rows, table.changed, strict=True)

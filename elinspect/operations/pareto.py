@@ -1,6 +1,6 @@
 """The defect Pareto from the log: by kind, machine, place, lot, time; of cells, flags, panels, watts or cost."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from elinspect.catalogue import words
 from elinspect.operations.pareto_lines import Key, Line, Lines
+from elinspect.operations.shifts import USUAL_SHIFTS
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.statistics.comparing import TwoPeriods, discovery_adjusted, two_periods
 from elinspect.statistics.intervals import wilson
@@ -42,7 +43,7 @@ class CountedRow:
     per_million : float or None
         Counted cells in a million cells inspected of this line (for kinds and the like, of all).
     low, high : float or None
-        95 % interval of `per_million` (Wilson, as if cells were independent).
+        95 % interval of `per_million` (Wilson; of as many independent cells as say as much, see `widened`).
     earlier : TwoPeriods or None
         The same line in the other period.
     """
@@ -84,6 +85,9 @@ class ParetoTable:
     overdispersion : float
         How much more the counts of a line vary from day to day than those of independent cells, where periods are
         compared; their p rests on it.
+    widened : float
+        How many times wider intervals are than those of independent cells, because cells of one string and one day are
+        not.
     """
 
     by: GroupBy
@@ -99,6 +103,7 @@ class ParetoTable:
     kind: Kind | None = None
     newest_weeks: bool = False
     overdispersion: float = 1.0
+    widened: float = 1.0
 
     @property
     def changed(self) -> tuple[bool, ...]:
@@ -150,6 +155,7 @@ def pareto(
     measure: Measure | str = Measure.CELLS,
     weights: Mapping[Kind, float] | None = None,
     earlier: tuple[str, str] | None = None,
+    shifts: Sequence[str] = USUAL_SHIFTS,
 ) -> ParetoTable:
     """Count flagged cells.
 
@@ -178,6 +184,8 @@ def pareto(
         Watts or cost of one flagged cell of a kind, the plant's own figures; needed for these two measures.
     earlier : (str, str), optional
         First and last day of another period to compare each line's rate with.
+    shifts : sequence of str
+        When shifts begin, ``06:00``.
 
     Returns
     -------
@@ -189,21 +197,39 @@ def pareto(
     ValueError
         If watts or cost are asked for without weights.
     """
+    period = Period(purpose.value, Stage(stage).value, since, until, product)
+    before = replace(period, since=earlier[0], until=earlier[1]) if earlier is not None else None
+    return pareto_of(log, by, period, before, count=count, kind=kind, measure=measure, weights=weights, shifts=shifts)
+
+
+def pareto_of(
+    log: Log,
+    by: GroupBy | str,
+    period: Period,
+    before: Period | None = None,
+    *,
+    count: CountOf | str = CountOf.CONFIRMED,
+    kind: Kind | None = None,
+    measure: Measure | str = Measure.CELLS,
+    weights: Mapping[Kind, float] | None = None,
+    shifts: Sequence[str] = USUAL_SHIFTS,
+) -> ParetoTable:
+    """Count flagged cells of any period, such as a shift, beside another one; otherwise as `pareto`."""
     by, count, measure = GroupBy(by), CountOf(count), Measure(measure)
     if measure in (Measure.WATTS, Measure.COST) and weights is None:
         raise ValueError(f"{measure} needs weights")
-    period = Period(purpose.value, stage.value, since, until, product)
-    before = Period(purpose.value, stage.value, *earlier, product) if earlier is not None else None
     with log.reading() as connection:
-        narrowed = since is None and measure is Measure.PANELS
+        narrowed = period.since is None and measure is Measure.PANELS
         if narrowed:
             period = replace(period, since=_four_weeks_before(connection, period))
-        lines = Lines(connection, by, count, kind)
+        lines = Lines(connection, by, count, kind, shifts)
         now = lines.of(period, measure, weights or {})
         then = lines.of(before, measure, weights or {}) if before is not None else {}
         whole = sum(int(row.cells) for row in cells_by(connection, period, ()) if row.cells)
         whole_before = sum(int(row.cells) for row in cells_by(connection, before, ()) if row.cells) if before else 0
-        spread = lines.overdispersion((period, before)) if before is not None else 1.0
+        days = [replace(each, clock=None) for each in (period, before) if each is not None]
+        compared = lines.overdispersion(days) if before is not None else None
+        spread = lines.from_day_to_day(period)
     chosen = {key: line.value for key, line in now.items()}
     rows = tuple(
         _row(
@@ -212,13 +238,13 @@ def pareto(
             then.get(row.key),
             (row.share, row.cumulative_share),
             (whole, whole_before),
-            spread if before is not None else None,
+            (spread, compared),
         )
         for row in pareto_rows(chosen)
     )
     heads = chain_heads(log)
-    asked = (measure, period, before, kind, narrowed, spread)
-    return ParetoTable(by, count, purpose, stage, rows, int(whole), heads, *asked)
+    asked = (measure, period, before, kind, narrowed, compared or 1.0, float(spread**0.5))
+    return ParetoTable(by, count, Purpose(period.purpose), Stage(period.stage), rows, int(whole), heads, *asked)
 
 
 def _four_weeks_before(connection: Connection, period: Period) -> str | None:
@@ -235,14 +261,14 @@ def _row(
     then: Line | None,
     shares: tuple[float, float],
     wholes: tuple[int, int],
-    overdispersion: float | None,
+    spreads: tuple[float, float | None],
 ) -> CountedRow:
-    whole, whole_before = wholes
+    (whole, whole_before), (spread, overdispersion) = wholes, spreads
     cells = line.cells if line.cells is not None else whole
     low = high = per_million = None
     if cells and line.counted <= cells:
         per_million = 1e6 * line.counted / cells
-        low, high = (1e6 * limit for limit in wilson(line.counted, cells).at(0))
+        low, high = (1e6 * limit for limit in wilson(line.counted / spread, cells / spread).at(0))
     compared = None
     if overdispersion is not None:
         cells_before = then.cells if then is not None and then.cells is not None else whole_before
@@ -257,6 +283,9 @@ def period_words(period: Period | None) -> str:
     """Return a period in words."""
     if period is None or (period.since is None and period.until is None):
         return words("figure.whole_log")
+    if period.clock is not None:
+        begin, end = (moment.replace("T", " ") for moment in period.clock)
+        return words("figure.period", first=begin, last=end[11:] if end[:10] == begin[:10] else end)
     if period.until is None:
         return words("figure.since", first=period.since)
     return words("figure.period", first=period.since or "…", last=period.until)
@@ -264,7 +293,8 @@ def period_words(period: Period | None) -> str:
 
 def note_words(table: ParetoTable) -> str:
     """Return what stands under every figure: purpose, stage, period, filters, n."""
-    only = [words("figure.only", what=words(f"kind.{table.kind.value}"))] if table.kind is not None else []
+    only = [words("figure.widened", times=table.widened)] if table.widened > 1.05 else []
+    only += [words("figure.only", what=words(f"kind.{table.kind.value}"))] if table.kind is not None else []
     if table.period is not None and table.period.product is not None:
         only.append(words("figure.only", what=table.period.product))
     return words(

@@ -244,6 +244,39 @@ def string_overdispersion(string_sizes: ArrayLike, string_counts: ArrayLike) -> 
     return max(1.0, statistic / (len(n) - 1))
 
 
+def daily_overdispersion(line: ArrayLike, day: ArrayLike, count: ArrayLike, size: ArrayLike) -> float:
+    """Return how much more counts vary from one day to the next than with independent cells, at least 1.
+
+    Each day of a line is compared with the line's day before: cells of one string, and strings of one day, fail
+    together. A machine that goes bad and stays so adds one such step; against its mean over all days it would make the
+    intervals of everybody wider, as with moving ranges in a control chart.
+
+    Parameters
+    ----------
+    line, day : array_like of int, shape (points,)
+        Which line of a table, and the day; each pair once.
+    count, size : array_like, shape (points,)
+        Flagged cells and all cells.
+
+    References
+    ----------
+    von Neumann, Kent, Bellinson and Hart (1941), Ann. Math. Stat. 12:153, doi:10.1214/aoms/1177731746, with the
+    squared differences in units of their binomial variance.
+    """
+    of, at = np.asarray(line, dtype=np.int64), np.asarray(day, dtype=np.int64)
+    order = np.lexsort((at, of))
+    x, n = np.asarray(count, dtype=np.float64)[order], np.asarray(size, dtype=np.float64)[order]
+    follows = np.flatnonzero(np.diff(of[order]) == 0)
+    (a, n_a), (b, n_b) = (x[follows], n[follows]), (x[follows + 1], n[follows + 1])
+    rate = (a + b) / np.maximum(n_a + n_b, 1.0)
+    told = (np.minimum(n_a, n_b) * rate >= 1) & (rate < 1)
+    if not told.any():
+        return 1.0
+    difference = a[told] / n_a[told] - b[told] / n_b[told]
+    variance = (rate * (1 - rate))[told] * (1 / n_a[told] + 1 / n_b[told])
+    return max(1.0, float(np.mean(difference**2 / variance)))
+
+
 def group_overdispersion(group: ArrayLike, count: ArrayLike, size: ArrayLike) -> float:
     """Return how much more counts vary within groups than with independent cells, at least 1.
 

@@ -1,6 +1,7 @@
 """What the log keeps counts of: cells, flags, strings and pictures by day and where they came from.
 
-Every function here reads tables of counts alone, so its time follows the days and machines of a log, not its panels.
+Every function here reads tables of counts alone, so its time follows the days and machines of a log, not its panels;
+only a part of a day (`Period.clock`) is counted anew from the rows (`store.clocked`).
 """
 
 from collections.abc import Sequence
@@ -8,8 +9,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, select
 
+from elinspect.store import clocked
 from elinspect.store.production import Period
 from elinspect.store.schema import (
+    handled_counts,
     handling_counts,
     inspected_counts,
     kept_counts,
@@ -45,6 +48,8 @@ def cell_counts(
         is 'not known'.
     """
     asked = {name: value for name, value in equal.items() if value is not None}
+    if period.clock is not None:
+        return clocked.cell_counts(connection, period, by, kind, asked)
     asked |= {"kind": kind} if kind is not None else {}
     table = _table_of((*by, *asked))
     columns = [table.c[name] for name in (*by, "kind")]
@@ -62,7 +67,9 @@ def _table_of(by: Sequence[str]) -> Table:
 
 def cells_by(connection: Connection, period: Period, by: Sequence[str]) -> Sequence[Any]:
     """Return cells inspected, each once, by production columns: the columns of `by`, and `cells`."""
-    table = inspected_counts.c
+    if period.clock is not None:
+        return clocked.cells_by(connection, period, by)
+    table = (inspected_counts if set(by) <= set(inspected_counts.c.keys()) else handled_counts).c
     columns = [table[name] for name in by]
     return connection.execute(
         select(*columns, func.sum(table.cells).label("cells")).where(*period.of(table)).group_by(*columns)
@@ -105,6 +112,8 @@ def decisions_by(connection: Connection, period: Period, by: Sequence[str]) -> S
 
     Columns are those of `picture_counts`; a person who is not known is an empty text. Retaken pictures are left out.
     """
+    if period.clock is not None:
+        return clocked.decisions_by(connection, period, by)
     table = picture_counts.c
     columns = [table[name] for name in (*by, "attempt", "decision")]
     counted = select(*columns, func.sum(table.pictures).label("panels"))
@@ -117,6 +126,8 @@ def pictures_by(connection: Connection, period: Period, by: Sequence[str]) -> Se
 
     Columns are those of `picture_counts`; `judged` is 1 for pictures that were good enough and showed the panel.
     """
+    if period.clock is not None:
+        return clocked.pictures_by(connection, period, by)
     table = picture_counts.c
     columns = [table[name] for name in by]
     counted = select(*columns, func.sum(table.pictures).label("pictures"))

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Integer, Text, case, cast, func, select
+from sqlalchemy import Connection, Integer, Text, case, cast, func, select
 
 from elinspect.store.log import Log
 from elinspect.store.production import Period, flagged_conditions
@@ -107,23 +107,25 @@ def flag_columns(log: Log, period: Period, days: Sequence[str], kinds: Sequence[
 
 
 def _days(connection: Connection, asked: Period, kinds: Sequence[str], decided: bool) -> list[FlagColumns]:
-    """Read day by day: of every cell two whole numbers and, as text, picture and origin."""
+    """Read day by day: of every cell two whole numbers and, as text, picture and origin.
+
+    One format for the origin's thirteen columns: joined by twelve `||` they took as long as all the rest.
+    """
     cell = flagged_cells.c
     turned = case((cell.turned.is_(None), 0), (cell.turned, 2), else_=1)
     where = ((cell.string * _MOST_POSITIONS + cell.position) * _MOST_POSITIONS + cell.position_as_built) * 3 + turned
     along, across = (cast(func.round(value * _PARTS), Integer) for value in (cell.along, cell.across))
     place = func.coalesce(along * (_PARTS + 1) + across, _NOT_KNOWN)
-    numbers = cast(where, Text) + "," + cast(place, Text)
-    source: ColumnElement[str] = cell[STRING_KEY[0]]
-    for name in STRING_KEY[1:]:
-        source = source + _BETWEEN + cell[name]
-    texts = [func.aggregate_strings(*column) for column in ((numbers, ","), (cell.inspection, _NEXT), (source, _NEXT))]
+    filled_in = func.printf if connection.dialect.name == "sqlite" else func.format
+    source = filled_in(_BETWEEN.join(["%s"] * len(STRING_KEY)), *(cell[name] for name in STRING_KEY), type_=Text)
+    columns = ((cast(where, Text), ","), (cast(place, Text), ","), (cell.inspection, _NEXT), (source, _NEXT))
+    texts = [func.aggregate_strings(*column) for column in columns]
     chosen = select(cell.day, *texts).where(*flagged_conditions(asked, kinds, decided=decided))
     return [_unpacked(*row) for row in connection.execute(chosen.group_by(cell.day).order_by(cell.day))]
 
 
-def _unpacked(day: str, numbers: str, panels: str, sources: str) -> FlagColumns:
-    where, place = np.fromstring(numbers, dtype=np.int64, sep=",").reshape(-1, 2).T
+def _unpacked(day: str, wheres: str, places: str, panels: str, sources: str) -> FlagColumns:
+    where, place = (np.fromstring(numbers, dtype=np.int64, sep=",") for numbers in (wheres, places))
     where, turned = np.divmod(where, 3)
     where, position_as_built = np.divmod(where, _MOST_POSITIONS)
     string, position = np.divmod(where, _MOST_POSITIONS)

@@ -35,6 +35,9 @@ class Period:
         First and last day, ``YYYY-MM-DD``; None for no bound.
     product : str or None
         Only this product.
+    clock : (str, str) or None
+        Only pictures taken from one moment up to before another, ``YYYY-MM-DDTHH:MM`` by the clock of the log: a shift.
+        Of such a period no counts are kept; they are counted anew (`store.clocked`).
     """
 
     purpose: str
@@ -42,9 +45,10 @@ class Period:
     since: str | None = None
     until: str | None = None
     product: str | None = None
+    clock: tuple[str, str] | None = None
 
     def of(self, columns: Any) -> list[Any]:
-        """Return the conditions on a table with these columns."""
+        """Return the conditions on a table with these columns; for a part of a day it must have `seen_at`."""
         found = [columns.purpose == self.purpose, columns.stage == self.stage]
         if self.since is not None:
             found.append(columns.day >= self.since)
@@ -52,6 +56,9 @@ class Period:
             found.append(columns.day <= self.until)
         if self.product is not None:
             found.append(columns.product == self.product)
+        if self.clock is not None:
+            minute = func.substr(columns.seen_at, 1, 16)
+            found += [minute >= self.clock[0], minute < self.clock[1]]
         return found
 
 
@@ -62,6 +69,16 @@ def days_of(connection: Connection, purpose: str, stage: str) -> tuple[str, str]
     first = connection.execute(select(func.min(table.day)).where(*where)).scalar_one()
     last = connection.execute(select(func.max(table.day)).where(*where)).scalar_one()
     return (str(first), str(last)) if first is not None else None
+
+
+def newest_seen(connection: Connection, purpose: str, stage: str, until: str | None = None) -> str | None:
+    """Return when the newest picture was taken, as logged; of a day and those before it, if given."""
+    table = inspections.c
+    days = select(func.max(table.day)).where(table.purpose == purpose, table.stage == stage)
+    day = connection.execute(days.where(table.day <= until) if until is not None else days).scalar_one()
+    of_day = (table.purpose == purpose, table.stage == stage, table.day == day)
+    newest = connection.execute(select(func.max(func.substr(table.seen_at, 1, 19))).where(*of_day)).scalar_one()
+    return str(newest) if newest is not None else None
 
 
 _CELL = (

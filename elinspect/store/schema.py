@@ -244,6 +244,13 @@ inspected_counts = Table(
     Column("cells", BigInteger, nullable=False),
 )
 
+handled_counts = Table(
+    "handled_counts",
+    metadata,
+    *[Column(name, Text, primary_key=True) for name in (*_SAME, "ribbon_lot", "operator", "hour")],
+    Column("cells", BigInteger, nullable=False),
+)
+
 string_counts = Table(
     "string_counts",
     metadata,
@@ -439,6 +446,7 @@ PROJECTIONS = (
     place_counts,
     handling_counts,
     inspected_counts,
+    handled_counts,
     string_counts,
     picture_counts,
     context_rows,

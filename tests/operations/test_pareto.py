@@ -204,6 +204,28 @@ def test_rates_have_the_cells_of_their_own_machine(log: Log, tmp_path: Path) -> 
     assert [row.value for row in by_rate.rows] == [pytest.approx(50_000)] * 2
 
 
+def test_shifts_lots_and_people_have_rates_of_their_own(
+    log: Log, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = context_line("1", 2).replace("rib 3", "rib 4")
+    import_context(log, write_context(tmp_path / "c.csv", [context_line("1", 1), other, context_line("2", 1)]))
+    flags = {"1": [crack("m1", 1, 1), crack("m2", 2, 2)], "2": [crack("m1", 1, 1)]}
+    for serial, clock in (("1", "13:59"), ("2", "14:00")):
+        monkeypatch.setattr("elinspect.store.log.now", lambda clock=clock: f"2026-03-01T{clock}:00.000+01:00")
+        _logged(log, make_result(serial, flags=flags[serial]))
+
+    def rates(by: GroupBy, **more: object) -> dict[str | None, tuple[int, int | None]]:
+        table = pareto(log, by, count=CountOf.PROPOSED, **more)  # type: ignore[arg-type]
+        return {row.key: (row.proposed, row.cells) for row in table.rows}
+
+    assert rates(GroupBy.RIBBON_LOT) == {"rib 3": (2, 20), "rib 4": (1, 10)}
+    assert rates(GroupBy.SHIFT) == {"1": (2, 60), "2": (1, 60)}
+    assert rates(GroupBy.SHIFT, shifts=("05:00", "20:00")) == {"1": (3, 120)}
+    assert rates(GroupBy.POSITION) == {"001": (2, 3), "002": (1, 3)}  # one cell of each string with a stringer
+    (operator,) = rates(GroupBy.OPERATOR).values()
+    assert operator == (3, 30)
+
+
 def test_panels_flags_and_weights(log: Log, tmp_path: Path) -> None:
     flags = [crack("m1", 1, 1), crack("m2", 1, 1), crack("m3", 2, 2), make_flag("m4", Kind.DARK_CELL, 3, 3, None)]
     _logged(log, make_result("1", flags=flags))

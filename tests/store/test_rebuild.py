@@ -27,6 +27,7 @@ from elinspect.store import Log, open_log
 from elinspect.store.rebuild import rebuild
 from elinspect.store.schema import (
     flagged_cells,
+    handled_counts,
     handling_counts,
     inspected_counts,
     kept_counts,
@@ -145,8 +146,14 @@ def test_kept_counts_equal_a_recount(log: Log, tmp_path: Path) -> None:
     assert kept(log) == recounted(log)
     with log.reading() as connection:
         cells = sum(row.cells for row in connection.execute(select(inspected_counts)))
+        handled = connection.execute(select(handled_counts)).all()
     # Panels 1, 2, 3 and one without serial, and of panel 1 what the bench replaced: a cell and a string of ten.
-    assert cells == 4 * LAYOUT.n_cells + 11
+    assert cells == sum(row.cells for row in handled) == 4 * LAYOUT.n_cells + 11
+    assert {(row.origin, row.ribbon_lot, row.operator != "") for row in handled} == {
+        ("imported", "rib 3", True),
+        ("bench", "", False),
+        ("", "", False),
+    }
 
 
 _STEP = st.tuples(

@@ -23,6 +23,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "figure.since": "since {first}",
     "figure.whole_log": "whole log",
     "figure.only": "only {what} · ",
+    "figure.widened": "95 % intervals widened {times:.1f} times for variation between days · ",
+    "shift.number": "There is no shift {number}: shifts of this plant begin at {shifts}.",
     "paper.caution": "Supports a judgement; certifies nothing. The plant's procedures and local codes come first.",
     "paper.page": "page {page}",
     "paper.no_picture": "The picture {file} is not there any more.",

@@ -15,9 +15,10 @@ IMPORTED, BENCH, PANEL, UNKNOWN = "imported", "bench", "panel", ""
 """Origins: made by a stringer, replaced at the bench, belongs to no string, not known."""
 
 _COUNTED = ("stringer", "lane", "cell_supplier", "cell_lot")
+_HANDLED = ("ribbon_lot", "operator")
 _FIELDS = (*_COUNTED, "string_id", "cell_class", "ribbon_lot", "operator", "layup_machine", "bussing_machine")
-_COUNTED_OF, _FIELDS_OF = attrgetter(*_COUNTED), attrgetter(*_FIELDS)  # an import does this for every string
-_NOT_COUNTED, _NO_FIELDS = ("",) * len(_COUNTED), ("",) * len(_FIELDS)
+_COUNTED_OF, _FIELDS_OF = attrgetter(*_COUNTED, *_HANDLED), attrgetter(*_FIELDS)  # an import does this for every string
+_NOT_COUNTED, _NO_FIELDS = ("",) * len(_COUNTED + _HANDLED), ("",) * len(_FIELDS)
 
 
 class PanelContext:
@@ -58,7 +59,10 @@ class PanelContext:
         }
 
     def counted_as(self, string: int, position: int, as_of: int) -> tuple[tuple[str, ...], int]:
-        """Return under what a place is counted (origin, stringer, lane, supplier, lot), and its instance."""
+        """Return under what a place is counted, and its instance.
+
+        That is origin, stringer, lane, supplier, lot; ribbon lot and operator.
+        """
         row, instance = self._row(string, position, as_of)
         return (_origin(row, string), *(_COUNTED_OF(row) if row is not None else _NOT_COUNTED)), instance
 

@@ -23,6 +23,7 @@ from elinspect.store.rows import rows_among, rows_by, update_each
 from elinspect.store.schema import (
     flagged_cells,
     flags,
+    handled_counts,
     handling_counts,
     inspected_counts,
     inspections,
@@ -44,6 +45,7 @@ DIMENSIONS = _keys_of(kept_counts, (*_COUNTS, "kind"))
 CELL_TABLES = (kept_counts, place_counts, handling_counts)
 """Tables of flagged cells and flags."""
 CELL_DIMENSIONS = tuple(_keys_of(table, (*_COUNTS, "kind")) for table in CELL_TABLES)
+HANDLED_DIMENSIONS = _keys_of(handled_counts, ("cells",))
 STRING_DIMENSIONS = _keys_of(string_counts, ("strings",))
 PICTURE_DIMENSIONS = _keys_of(picture_counts, ("pictures",))
 _HOUR_AT = CELL_DIMENSIONS[2].index("hour")  # the one column that flagged cells do not have: it is in `seen_at`
@@ -82,15 +84,16 @@ class Tally:
     ----------
     cells : tuple of Counter
         For each of `CELL_TABLES`, by its key, the kind, and which of its counts.
-    inspected, strings, pictures : Counter
-        By the keys of `inspected_counts`, `string_counts` and `picture_counts`.
+    inspected, handled, strings, pictures : Counter
+        By the keys of `inspected_counts`, `handled_counts`, `string_counts` and `picture_counts`.
     """
 
-    __slots__ = ("cells", "inspected", "pictures", "strings")
+    __slots__ = ("cells", "handled", "inspected", "pictures", "strings")
 
     def __init__(self) -> None:
         self.cells: tuple[Counter[_Key], ...] = tuple(Counter() for _ in CELL_TABLES)
         self.inspected: Counter[_Key] = Counter()
+        self.handled: Counter[_Key] = Counter()
         self.strings: Counter[_Key] = Counter()
         self.pictures: Counter[_Key] = Counter()
 
@@ -220,12 +223,13 @@ def _tally_pictures(connection: Connection, scope: Scope, tally: Tally) -> None:
         if row.attempt == 1:
             for string in context.imported:
                 tally.strings[string_key(row, string)] += 1
-        head = (row.day, row.purpose, row.stage, row.product)
+        head, hour = (row.day, row.purpose, row.stage, row.product), row.seen_at[11:13]
         for place, cells, (counted_as, replaced) in _parts(context, Layout.parse(row.layout), row.event_id):
             instance = (row.serial, row.stage, row.purpose, *place, replaced)
             if instance not in seen:
                 seen.add(instance)
-                tally.inspected[*head, *counted_as] += cells
+                tally.inspected[*head, *counted_as[:_MADE_AS]] += cells
+                tally.handled[*head, counted_as[0], *counted_as[_MADE_AS:], hour] += cells
 
 
 def picture_key(row: Any, judged: bool) -> _Key:
@@ -240,6 +244,7 @@ def string_key(row: Any, made: Any) -> _Key:
     return (row.day, row.purpose, row.stage, row.product, *judged, *_MADE(made), int(row.decision is not None))
 
 
+_MADE_AS = len(DIMENSIONS) - 4  # origin, stringer, lane, supplier, lot; day, purpose, stage and product are before
 _MADE = attrgetter("stringer", "lane", "cell_supplier", "cell_lot", "operator", "layup_machine", "bussing_machine")
 
 _Part = tuple[tuple[int, int], int, tuple[tuple[str, ...], int]]
@@ -273,6 +278,7 @@ _ADD_CELLS = tuple(
     _upsert(table, (*names, "kind"), _COUNTS) for table, names in zip(CELL_TABLES, CELL_DIMENSIONS, strict=True)
 )
 _ADD_INSPECTED = _upsert(inspected_counts, DIMENSIONS, ("cells",))
+_ADD_HANDLED = _upsert(handled_counts, HANDLED_DIMENSIONS, ("cells",))
 _ADD_STRINGS = _upsert(string_counts, STRING_DIMENSIONS, ("strings",))
 _ADD_PICTURES = _upsert(picture_counts, PICTURE_DIMENSIONS, ("pictures",))
 
@@ -288,6 +294,7 @@ def _add_difference(connection: Connection, before: Tally, after: Tally) -> None
             connection.execute(statement, rows)
     for statement, names, old, new in (
         (_ADD_INSPECTED, (*DIMENSIONS, "cells"), before.inspected, after.inspected),
+        (_ADD_HANDLED, (*HANDLED_DIMENSIONS, "cells"), before.handled, after.handled),
         (_ADD_STRINGS, (*STRING_DIMENSIONS, "strings"), before.strings, after.strings),
         (_ADD_PICTURES, (*PICTURE_DIMENSIONS, "pictures"), before.pictures, after.pictures),
     ):

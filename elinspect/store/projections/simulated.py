@@ -199,6 +199,7 @@ class _Block:
         per_string = self._layout.cells_per_string
         for string in self._made(made_as):
             tally.inspected[*head, IMPORTED, *_COUNTED_OF(string)] += per_string
+            tally.handled[*head, IMPORTED, *_HANDLED_OF(string), seen_at[11:13]] += per_string
             tally.strings[*judged, *_STRING_OF(string), 1] += 1
 
     def _made(self, made_as: int) -> Iterator[list[Any]]:
@@ -222,4 +223,5 @@ _OF_PANEL = (
 )
 _PICK_CELL = itemgetter(*((*_OF_FLAG, *_OF_PANEL, "", "", *CONTEXT_FIELDS).index(name) for name in _CELL_COLUMNS))
 _COUNTED_OF = itemgetter(*(_FIELD_AT[name] for name in _COUNTED))
+_HANDLED_OF = itemgetter(_FIELD_AT["ribbon_lot"], _FIELD_AT["operator"])
 _STRING_OF = itemgetter(*(_FIELD_AT[name] for name in (*_COUNTED, *_HANDLED)))
