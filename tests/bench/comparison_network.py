@@ -9,11 +9,12 @@ whole panels. Published on random splits of the whole set, confidence-weighted a
 and 88.42 % (a far larger network), Deitsch et al. 2019, doi 10.1016/j.solener.2019.02.067; a network of 410,000
 parameters 86.3 % (plain accuracy; attention condensers, 2022, abstract). Nothing here is written to disk.
 
-The settings below were fixed before any run. Needs elinspect[train] and elpv-dataset. On one GPU the free panels took
-105 s; expect hours on two CPU cores.
+Needs elinspect[train] and elpv-dataset. On one GPU the free panels took 105 s, one fit after the other; expect hours on
+two CPU cores.
 """
 
 import argparse
+import multiprocessing
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +39,7 @@ from elinspect.statistics.operating import area_under_curve, area_within
 
 EPOCHS = 12
 RATE = 1e-3
+AVERAGE = 0.0
 BATCH = 64
 FOLDS = 5
 TEST_SHARE = 0.25
@@ -63,6 +65,25 @@ def real_cells(with_reserved: bool) -> RealCells:
         np.concatenate([np.full(len(panel.labels), number) for number, panel in enumerate(panels)]),
         np.concatenate([np.full(len(panel.labels), panel.wafer is Wafer.MONO) for panel in panels]),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How the network is fitted.
+
+    Attributes
+    ----------
+    network : Path
+        Where it starts from (.onnx).
+    epochs : int
+        How often each cell is shown.
+    average : float
+        Share of the old weights kept at each step in the running average that judges; 0: the last weights judge.
+    """
+
+    network: Path
+    epochs: int
+    average: float
 
 
 def start_network(file: Path) -> CellNetwork:
@@ -92,24 +113,21 @@ def start_network(file: Path) -> CellNetwork:
     return network
 
 
-def fitted(start: CellNetwork, cells: torch.Tensor, labels: NDArray[np.float64], epochs: int, seed: int) -> CellNetwork:
-    """Fit a copy of the network to labels; a doubtful label weighs less."""
+def fitted(
+    start: CellNetwork, cells: torch.Tensor, labels: NDArray[np.float64], how: Fit, seed: int
+) -> torch.nn.Module:
+    """Fit the network to labels; a doubtful label weighs less."""
     torch.manual_seed(seed)
-    network = CellNetwork()
-    for module in list(network.modules()):
-        for name, child in module.named_children():
-            if isinstance(child, nn.BatchNorm2d):
-                setattr(module, name, nn.Identity())
-            elif isinstance(child, nn.Conv2d) and child.bias is None:
-                child.bias = nn.Parameter(torch.zeros(child.out_channels))
-    network.load_state_dict(start.state_dict())
-    network = network.to(cells.device).train()
+    network = start.to(cells.device).train()
+    averaged = torch.optim.swa_utils.AveragedModel(
+        network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(how.average)
+    )
     truth = torch.from_numpy(labels > 0.5).float().to(cells.device)
     weight = torch.from_numpy(confidence(labels)).float().to(cells.device)
     optimiser = torch.optim.AdamW(network.parameters(), RATE, weight_decay=0.02)
     per_epoch = -(-len(cells) // BATCH)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, epochs * per_epoch, pct_start=0.1)
-    for _ in range(epochs):
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, how.epochs * per_epoch, pct_start=0.1)
+    for _ in range(how.epochs):
         for rows in torch.randperm(len(cells), device=cells.device).split(BATCH):
             shown = disturbed(cells[rows].float() / 127 - 1)
             with torch.autocast(cells.device.type, torch.bfloat16, enabled=cells.device.type == "cuda"):
@@ -120,7 +138,8 @@ def fitted(start: CellNetwork, cells: torch.Tensor, labels: NDArray[np.float64],
             nn.utils.clip_grad_norm_(network.parameters(), 1.0)
             optimiser.step()
             schedule.step()
-    return network.eval()
+            averaged.update_parameters(network)
+    return averaged.module.eval()
 
 
 def disturbed(x: torch.Tensor) -> torch.Tensor:
@@ -138,7 +157,7 @@ def confidence(labels: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(np.isclose(labels, 1 / 3), 1 / 3, np.where(np.isclose(labels, 2 / 3), 2 / 3, 1.0))
 
 
-def said(network: CellNetwork, cells: torch.Tensor) -> NDArray[np.float64]:
+def said(network: torch.nn.Module, cells: torch.Tensor) -> NDArray[np.float64]:
     """Return probabilities: mean logit over the four mirrored cells."""
     total = []
     with torch.no_grad():
@@ -186,45 +205,47 @@ def show(name: str, found: list[dict[str, float]]) -> None:
     print(f"{name:28s}", "  ".join(cells), f"  weighted {min(weighted):.4f} to {max(weighted):.4f}", flush=True)
 
 
+_of_worker: list[tuple[RealCells, Fit]] = []
+"""What every fit of a process needs: sent once, as the cells take a quarter of a gigabyte."""
+
+
+def _begin(real: RealCells, how: Fit) -> None:
+    _of_worker.append((real, how))
+
+
+def scores_of(judging: NDArray[np.bool_], seed: int) -> NDArray[np.float64]:
+    """Fit on all cells but those that judge and return the probabilities of all cells."""
+    ((real, how),) = _of_worker
+    cells = torch.from_numpy(real.cells).to("cuda" if torch.cuda.is_available() else "cpu")
+    learns = torch.from_numpy(~judging).to(cells.device)
+    network = fitted(start_network(how.network), cells[learns], real.labels[~judging], how, seed)
+    return said(network, cells)
+
+
 def main() -> None:
     """Run both protocols."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--open-reserved-panels", action="store_true", help="whole set: once per release")
-    parser.add_argument("--inputs", type=Path, help="network input made before (npz: cells, labels, panel, mono)")
     parser.add_argument("--splits", type=int, default=20)
     parser.add_argument("--epochs", type=int, default=EPOCHS)
+    parser.add_argument("--average", type=float, default=AVERAGE, help="0..1, of the weights that judge; 0: none")
     parser.add_argument("--network", type=Path, help="start from this .onnx instead of the shipped one")
+    parser.add_argument("--workers", type=int, default=1, help="fits at a time")
     given = parser.parse_args()
     card = shipped_model()
-    network = given.network or card.with_name(read_card(card).network)
-    if given.inputs is not None:
-        with np.load(given.inputs) as stored:
-            real = RealCells(**stored)
-    else:
-        real = real_cells(given.open_reserved_panels)
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    start, cells = start_network(network), torch.from_numpy(real.cells).to(device)
+    how = Fit(given.network or card.with_name(read_card(card).network), given.epochs, given.average)
+    real = real_cells(given.open_reserved_panels)
+    print(f"{len(real.labels)} cells of {len(np.unique(real.panel))} panels, {how}", flush=True)
+    splits, folds = list(random_splits(len(real.labels), given.splits)), list(panel_folds(real))
+    jobs = [*zip(splits, range(given.splits), strict=True), *zip(folds, range(FOLDS), strict=True)]
+    with multiprocessing.get_context("spawn").Pool(given.workers, _begin, (real, how)) as pool:
+        found = pool.starmap(scores_of, jobs, chunksize=1)
     everyone = np.ones(len(real.labels), bool)
-    wafers = (("all", everyone), ("mono", real.mono), ("multi", ~real.mono))
-    print(
-        f"{len(real.labels)} cells of {len(np.unique(real.panel))} panels, {given.epochs} epochs, {device}", flush=True
-    )
-    by_split: dict[str, list[dict[str, float]]] = {name: [] for name, _ in wafers}
-    for seed, judging in enumerate(random_splits(len(real.labels), given.splits)):
-        learns = torch.from_numpy(~judging).to(device)
-        network_fitted = fitted(start, cells[learns], real.labels[~judging], given.epochs, seed)
-        scores = said(network_fitted, cells)
-        for name, rows in wafers:
-            by_split[name].append(figures(scores, real, judging & rows))
-    for name, found in by_split.items():
-        show(f"random 75/25, {name}", found)
-    scores = np.zeros(len(real.labels))
-    for seed, judging in enumerate(panel_folds(real)):
-        learns = torch.from_numpy(~judging).to(device)
-        network_fitted = fitted(start, cells[learns], real.labels[~judging], given.epochs, seed)
-        scores[judging] = said(network_fitted, cells[torch.from_numpy(judging).to(device)])
-    for name, rows in wafers:
-        show(f"panels never seen, {name}", [figures(scores, real, rows)])
+    unseen = np.select(folds, found[given.splits :])
+    for name, rows in (("all", everyone), ("mono", real.mono), ("multi", ~real.mono)):
+        judged = zip(found, splits, strict=False)
+        show(f"random 75/25, {name}", [figures(scores, real, judging & rows) for scores, judging in judged])
+        show(f"panels never seen, {name}", [figures(unseen, real, rows)])
 
 
 if __name__ == "__main__":
