@@ -246,6 +246,8 @@ class QualityLimits:
         Blur of edges on the panel (standard deviation); not asked for where the size of a pixel is not known.
     max_mm_per_px : float
         Size of a pixel on the panel; likewise.
+    min_grey_steps : float
+        Steps of grey between the dark ground and a usual cell; not asked for where the noise covers the steps.
     """
 
     min_signal_to_noise: _NotNegative = 5.0
@@ -254,6 +256,7 @@ class QualityLimits:
     max_dark_fraction: _Share = 0.6
     max_edge_spread_mm: _Positive = 2.0
     max_mm_per_px: _Positive = 1.5
+    min_grey_steps: _NotNegative = 20.0
 
 
 @validated(frozen=True, slots=True, config=STRICT)

@@ -250,6 +250,7 @@ def _quality_as_dict(quality: ImageQuality) -> Json:
         "shortest_crack_mm": _rounded(quality.shortest_crack_mm, 2),
         "narrowest_crack_mm": _rounded(quality.narrowest_crack_mm, 3),
         "exposure_factor": _rounded(quality.exposure_factor, 3),
+        "grey_steps": _rounded(quality.grey_steps, 1),
     }
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Message
+from elinspect.imaging.grey_steps import grey_steps
 from elinspect.imaging.noise import noise_of, patches_of, signal_to_noise_from_pair, unsmoothed_noise
 from elinspect.imaging.sharpness import edge_spread
 from elinspect.records import CellPictures, ElImage, Exposures, FloatImage, Points, Tile
@@ -52,6 +53,8 @@ class Figures:
         Size of a file pixel.
     exposure_factor : float or None
         Factor by which the exposure should be longer or shorter; None where it is well chosen.
+    grey_steps : float or None
+        Steps of grey between ground and light; None where the noise covers them.
     notes : tuple of Message
         What was noticed while measuring.
     """
@@ -64,6 +67,7 @@ class Figures:
     dark_fraction: float
     mm_per_px: float | None
     exposure_factor: float | None
+    grey_steps: float | None = None
     notes: tuple[Message, ...] = ()
 
 
@@ -92,7 +96,7 @@ def measure(exposures: Exposures, tiles: Sequence[Tile], pictures: CellPictures)
         Where the cells lie.
     """
     corners = pictures.corners_in_files()
-    lights, spreads, full, dark, covered, factors = [], [], 0, 0, 0, []
+    lights, spreads, full, dark, covered, factors, steps = [], [], 0, 0, 0, [], []
     for number, tile in enumerate(tiles):
         own = corners[pictures.tile == number]
         if not len(own):
@@ -102,9 +106,11 @@ def measure(exposures: Exposures, tiles: Sequence[Tile], pictures: CellPictures)
         counted = _counted(tile.full_current, own, lights[-1])
         full, dark, covered = full + counted[0], dark + counted[1], covered + counted[2]
         factors.append(exposure_factor(exposures.full_current[number], own))
+        steps.append(_grey_steps(exposures.full_current[number], own))
     ratios = [light.ratio for light in lights]
     known = [spread for spread in spreads if spread is not None]
     asked = [factor for factor in factors if factor is not None]
+    counted_steps = [count for count in steps if count is not None]
     return Figures(
         signal_to_noise=None if None in ratios else min(ratio for ratio in ratios if ratio is not None),
         from_pair=all(light.from_pair for light in lights),
@@ -115,6 +121,7 @@ def measure(exposures: Exposures, tiles: Sequence[Tile], pictures: CellPictures)
         mm_per_px=_mm_per_px(pictures, corners) if pictures.scale_known else None,
         # Too bright anywhere counts before too dim somewhere.
         exposure_factor=min(asked) if asked else None,
+        grey_steps=min(counted_steps) if counted_steps else None,
         notes=tuple({note.code: note for light in lights for note in light.notes}.values()),
     )
 
@@ -162,7 +169,17 @@ def exposure_factor(image: ElImage, corners_px: Points) -> float | None:
     return float(np.clip(factor, 1 / _MOST_STEPS, _MOST_STEPS))
 
 
-def smallest_crack(signal_to_noise: float, spread_px: float, mm_per_px: float) -> tuple[float, float]:
+def _grey_steps(image: ElImage, corners_px: Points) -> float | None:
+    # A quarter of the places is enough to see which values occur.
+    patches = patches_of(image.counts, corners_px)[:, ::4]
+    if patches.size == 0:
+        return None
+    return grey_steps(patches, surroundings(image.counts, corners_px), float(np.median(noise_of(patches))))
+
+
+def smallest_crack(
+    signal_to_noise: float, spread_px: float, mm_per_px: float, steps: float | None = None
+) -> tuple[float, float]:
     """Return length and width (mm) of the smallest crack that an image supports a judgement on.
 
     A crack is a dark line, blurred by the spread of the edges; summed along it with the weights of the blur its
@@ -178,21 +195,23 @@ def smallest_crack(signal_to_noise: float, spread_px: float, mm_per_px: float) -
         Standard deviation of the blur.
     mm_per_px : float
         Size of a pixel.
+    steps : float, optional
+        Steps of grey that the light is stored in, where the noise does not cover them.
 
     Returns
     -------
     length_mm : float
         Of a crack as dark as a gap of 0.1 mm, and at least six blur widths, or its direction cannot be told.
     width_mm : float
-        Dark width of a crack of 20 mm; at least what gives two per cent contrast, below which texture hides it. Both
-        figures: an estimate for even cells; grains hide more.
+        Dark width of a crack of 20 mm; at least what gives two per cent contrast, below which texture hides it, and one
+        step of grey. Both figures: an estimate for even cells; grains hide more.
     """
     per_length = signal_to_noise / math.sqrt(2 * math.sqrt(math.pi) * spread_px)
     width_px = _CRACK_WIDTH_MM / mm_per_px
     length_px = max((_SURE / (per_length * width_px)) ** 2, _FEWEST_WIDTHS * spread_px)
     narrowest_px = max(
         _SURE / (per_length * math.sqrt(_CRACK_LENGTH_MM / mm_per_px)),
-        _LEAST_CONTRAST * math.sqrt(2 * math.pi) * spread_px,
+        max(_LEAST_CONTRAST, 1 / steps if steps else 0.0) * math.sqrt(2 * math.pi) * spread_px,
     )
     return length_px * mm_per_px, narrowest_px * mm_per_px
 

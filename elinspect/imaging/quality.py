@@ -17,6 +17,8 @@ _STRUCTURE = 2.5
 sqrt(2 / blocks); a panel whose cells stand one quarter of the pixel noise above the dark gives 5."""
 _SATURATED_PICTURE = 0.9
 _SOFT_PX = 3.0
+_FEW_TIMES = 2.0
+"""Times the least number of grey steps, up to which the inspector is told what they hide."""
 
 
 def blank_reason(image: ElImage) -> Message | None:
@@ -81,7 +83,7 @@ def assess(
     spread_px, mm_per_px, ratio = figures.sharpness_px, figures.mm_per_px, figures.signal_to_noise
     length_mm = width_mm = None
     if mm_per_px is not None and spread_px is not None and ratio is not None and ratio > 0:
-        length_mm, width_mm = smallest_crack(ratio, spread_px, mm_per_px)
+        length_mm, width_mm = smallest_crack(ratio, spread_px, mm_per_px, figures.grey_steps)
     return ImageQuality(
         usable=not reasons,
         signal_to_noise=ratio,
@@ -95,6 +97,7 @@ def assess(
         shortest_crack_mm=length_mm,
         narrowest_crack_mm=width_mm,
         exposure_factor=figures.exposure_factor,
+        grey_steps=figures.grey_steps,
     )
 
 
@@ -105,6 +108,9 @@ def _reasons_against(figures: Figures, limits: QualityLimits) -> tuple[Message, 
         reasons.append(Message("quality.cells_too_small"))
     elif ratio < limits.min_signal_to_noise:
         reasons.append(Message("quality.weak_signal", {"ratio": ratio, "limit": limits.min_signal_to_noise}))
+    steps = figures.grey_steps
+    if steps is not None and steps < limits.min_grey_steps:
+        reasons.append(Message("quality.too_few_grey_steps", {"steps": steps, "limit": limits.min_grey_steps}))
     if figures.saturated_fraction > limits.max_saturated_fraction:
         percent, allowed = 100 * figures.saturated_fraction, 100 * limits.max_saturated_fraction
         reasons.append(Message("quality.saturated", {"percent": percent, "limit": allowed}))
@@ -126,9 +132,14 @@ def _remarks(figures: Figures, limits: QualityLimits) -> tuple[Message, ...]:
         remarks.append(Message("quality.smoothed", {"ratio": figures.signal_to_noise}))
     if figures.sharpness_px is not None and figures.sharpness_px > _SOFT_PX:
         remarks.append(Message("quality.soft", {"spread_px": figures.sharpness_px}))
+    steps = figures.grey_steps
+    coarse_grey = steps is not None and steps < _FEW_TIMES * limits.min_grey_steps
+    if steps is not None and limits.min_grey_steps <= steps < _FEW_TIMES * limits.min_grey_steps:
+        remarks.append(Message("quality.few_grey_steps", {"steps": steps, "percent": 100 / steps}))
     factor = figures.exposure_factor
     # Where little light does no harm yet, it is not worth a word to the inspector.
-    needs_light = figures.signal_to_noise is not None and figures.signal_to_noise < 3 * limits.min_signal_to_noise
+    noisy = figures.signal_to_noise is not None and figures.signal_to_noise < 3 * limits.min_signal_to_noise
+    needs_light = noisy or coarse_grey
     if factor is not None and factor < 1:
         remarks.append(Message("quality.expose_shorter", {"factor": 1 / factor}))
     elif factor is not None and needs_light:

@@ -241,5 +241,7 @@ def _usable(result: PanelResult, limits: QualityLimits) -> bool:
     enough = quality.signal_to_noise is None or quality.signal_to_noise >= limits.min_signal_to_noise
     saturated = quality.saturated_fraction is not None and quality.saturated_fraction > limits.max_saturated_fraction
     coarse = quality.mm_per_px is not None and quality.mm_per_px > limits.max_mm_per_px
+    few_steps = quality.grey_steps is not None and quality.grey_steps < limits.min_grey_steps
     unjudged = sum(not cell.judged for cell in result.cells)
-    return quality.usable and enough and not saturated and not coarse and unjudged <= limits.max_unjudged_cells
+    seen_well = enough and not (saturated or coarse or few_steps)
+    return quality.usable and seen_well and unjudged <= limits.max_unjudged_cells

@@ -172,6 +172,8 @@ class ImageQuality:
         Length and width of the smallest crack that this image supports a judgement on, an estimate.
     exposure_factor : float or None
         Factor by which a longer (above 1) or shorter exposure would use the sensor well; None where nothing is gained.
+    grey_steps : float or None
+        Steps of grey between the dark ground and a usual cell; None where the noise covers the steps.
     """
 
     usable: bool
@@ -186,3 +188,4 @@ class ImageQuality:
     shortest_crack_mm: float | None = None
     narrowest_crack_mm: float | None = None
     exposure_factor: float | None = None
+    grey_steps: float | None = None

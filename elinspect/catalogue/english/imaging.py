@@ -97,6 +97,15 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "time; check the current and the contact of the probes, and clean glass and lens. An energised panel is live "
         "DC: switch the supply off before touching the probes."
     ),
+    "quality.too_few_grey_steps": (
+        "The image has only {steps:.0f} steps of grey between the dark ground and a usual cell (needed: {limit:.0f}). "
+        "Fine cracks are lost between two steps, and the borders between steps look like cracks. Retake with a longer "
+        "exposure time or more gain, or have the camera store 12 bits."
+    ),
+    "quality.few_grey_steps": (
+        "The image has only {steps:.0f} steps of grey between the dark ground and a usual cell: what takes less than "
+        "{percent:.0f} % of the light is not seen. Have the camera store 12 bits, or expose longer."
+    ),
     "quality.saturated": (
         "{percent:.1f} % of the cells' pixels are saturated (allowed: {limit:.1f} %). Retake with a shorter exposure "
         "time or lower gain."
