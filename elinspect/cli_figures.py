@@ -17,6 +17,8 @@ from elinspect.statistics.asked import ChartOf, ReportOf
 from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from elinspect.operations.commonality_found import Commonality
     from elinspect.operations.pareto import ParetoTable
 
@@ -28,6 +30,9 @@ SinceOption = Annotated[str | None, typer.Option(help="First day.", metavar="YYY
 UntilOption = Annotated[str | None, typer.Option(help="Last day.", metavar="YYYY-MM-DD")]
 KindOption = Annotated[list[Kind] | None, typer.Option("--kind", help="Only this kind of flag; may be repeated.")]
 ProductOption = Annotated[str | None, typer.Option(help="Only this product, as the log names it.")]
+StationOption = Annotated[
+    Path | None, typer.Option("--station", help="Station file that says when shifts begin.", metavar="FILE")
+]
 OutOption = Annotated[list[Path] | None, typer.Option("--out", help="Also write a file.", metavar="FILE")]
 
 
@@ -38,6 +43,17 @@ def _day(value: str | None) -> str | None:
         return date.fromisoformat(value).isoformat() if value is not None else None
     except ValueError as error:
         raise typer.BadParameter(f"'{value}' is no day such as 2031-03-04") from error
+
+
+def _shifts(station: Path | None) -> "Sequence[str]":
+    """Return when the plant's shifts begin."""
+    from elinspect.operations.shifts import USUAL_SHIFTS
+
+    if station is None:
+        return USUAL_SHIFTS
+    from elinspect.station.station_file import read_station_file
+
+    return read_station_file(station).shifts or USUAL_SHIFTS
 
 
 @figures_app.command()
@@ -61,6 +77,7 @@ def pareto(
     against: Annotated[
         tuple[str, str] | None, typer.Option(help="First and last day of a period to compare with.", metavar="DAY DAY")
     ] = None,
+    station: StationOption = None,
     csv: Annotated[Path | None, typer.Option(help="Also write the table here.", metavar="FILE")] = None,
     files: OutOption = None,
 ) -> None:
@@ -92,6 +109,7 @@ def pareto(
             measure=measure,
             weights=given,
             earlier=other,
+            shifts=_shifts(station),
         )
     show_pareto(table)
     for path in [*([csv] if csv is not None else []), *(files or [])]:
@@ -267,9 +285,8 @@ def charts(
     false alarms.
     """
     period = (_day(since), _day(until))
-    from elinspect.operations.charts import day_chart
+    from elinspect.operations.charts import chart_words, day_chart
     from elinspect.operations.figure_files import write_chart
-    from elinspect.operations.reports import chart_words
     from elinspect.store.log import open_log
 
     if folder is not None:
@@ -348,22 +365,71 @@ def report(
     since: SinceOption = None,
     until: UntilOption = None,
     kind: Annotated[Kind | None, typer.Option(help="Only flags of this kind (stringer, supplier).")] = None,
+    shift: Annotated[
+        int | None, typer.Option(help="Which shift of the day, from 1; the newest by default.", min=1)
+    ] = None,
+    station: StationOption = None,
 ) -> None:
-    """Write a report: of the shift's day, the week, a cell supplier, a stringer, or the passport of a module."""
-    if (name is None) != (of in (ReportOf.SHIFT, ReportOf.WEEK)):
+    """Write a report: of a shift, the day, the week, a cell supplier, a stringer, or the passport of a module.
+
+    A shift is one of the day --until, by default the newest; it begins when the station file says, or at 6, 14 and 22.
+    """
+    if (name is None) != (of in (ReportOf.SHIFT, ReportOf.DAY, ReportOf.WEEK)):
         raise typer.BadParameter("a stringer, supplier or module needs its name, the others none", param_hint="NAME")
+    if of is ReportOf.SHIFT and since is not None:
+        raise typer.BadParameter("a shift is named by --until and --shift", param_hint="--since")
     period = {"since": _day(since), "until": _day(until)}
-    from elinspect.operations.reports import machine_report, module_passport, period_report, write_report
+    from elinspect.operations.passports import module_passport
+    from elinspect.operations.report_making import write_report
+    from elinspect.operations.reports import machine_report, period_report
+    from elinspect.operations.shift_report import shift_report
     from elinspect.store.log import open_log
 
     with open_log(log_place(log), new=False) as opened:
         if of is ReportOf.MODULE:
             made = module_passport(opened, str(name))
+        elif of is ReportOf.SHIFT:
+            made = shift_report(opened, purpose, shifts=_shifts(station), number=shift, until=period["until"])
         elif name is not None:
             made = machine_report(opened, of, name, purpose, kind=kind, **period)
         else:
-            made = period_report(opened, of, purpose, **period)
+            made = period_report(opened, of, purpose, **period, shifts=_shifts(station))
     for path in files:
+        write_report(made, path)
+        out.print(words("command.written", file=str(path)), markup=False)
+
+
+@figures_app.command()
+@in_words
+def agreement(
+    log: LogOption = None,
+    purpose: PurposeOption = Purpose.PRODUCTION,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    files: OutOption = None,
+) -> None:
+    """Show people and machine: who decides and answers how, and whether that drifts; agreement; what is missed.
+
+    By default the newest four weeks, beside the four before. Files by the end of their name: .pdf, .xlsx.
+    """
+    period = (_day(since), _day(until))
+    from elinspect.operations.people_report import people_report
+    from elinspect.operations.people_words import people_sentences, people_tables
+    from elinspect.operations.report_making import write_report
+    from elinspect.store.log import open_log
+
+    with open_log(log_place(log), new=False) as opened:
+        found, made = people_report(opened, purpose, since=period[0], until=period[1])
+    for own in people_tables(found):
+        table = Table(title=own.heading, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+        for number, name in enumerate(own.header):
+            table.add_column(fill(name, 10), justify="right" if number else "left")
+        for row in own.rows:
+            table.add_row(*(_shown(value, percent=at in own.shares) for at, value in enumerate(row)))
+        out.print(table)
+    for text in people_sentences(found):
+        out.print(text, markup=False)
+    for path in files or []:
         write_report(made, path)
         out.print(words("command.written", file=str(path)), markup=False)
 

@@ -333,6 +333,20 @@ def _seconds_of_day(clocks: str) -> FloatArray:
     return seconds
 
 
+def chart_words(made: DayChart) -> str:
+    """Return a chart in a sentence: value over the period, interval, signals."""
+    if not made.labels:
+        return words("chart.empty", title=made.title)
+    value, low, high = made.whole
+    interval = words("chart.interval", low=low, high=high) if low == low else ""
+    shown = words(f"chart.value.{made.of.value}", value=value) if made.sort is Sort.RUN else f"{value:.2%}"
+    signals, n = int(made.chart.out.sum()), int(made.sizes.sum())
+    told = words("chart.whole", title=made.title, value=shown, interval=interval, cells=n)
+    if made.sort is Sort.RUN or len(made.labels) < 2:
+        return told  # no limits are meant for it
+    return f"{told} {words('chart.beyond', out=signals, n=len(made.labels))}"
+
+
 CHART_COLUMNS = ("day", "value", "centre", "low", "high", "out", "count", "n")
 
 

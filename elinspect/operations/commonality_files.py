@@ -10,7 +10,7 @@ from elinspect.catalogue import words
 from elinspect.errors import ElinspectError, LogError
 from elinspect.imaging.reading import read_image
 from elinspect.operations.commonality_found import Commonality, Example
-from elinspect.operations.commonality_words import as_messages, at_most, write_json
+from elinspect.operations.commonality_words import as_messages, at_most, chance_words, write_json
 from elinspect.reports.paper import Drawing, Grid, Heading, Paper, Part, Text, write_paper
 from elinspect.store.log import Log
 from elinspect.store.results import result_of
@@ -65,12 +65,14 @@ def facts(found: Commonality) -> list[tuple[str, str]]:
     ]
 
 
-def parts(log: Log, found: Commonality) -> list[Part]:
-    """Return the report: what to do first, then what it rests on."""
+def parts(log: Log, found: Commonality, *, drawn: bool = True) -> list[Part]:
+    """Return the report: what to do first, then what it rests on; with figures, tables and examples, or without."""
     first, *rest = as_messages(found)
     told: list[Part] = [Text(first.text, strong=True), *(Text(message.text) for message in rest)]
     if found.suspect is not None:
         told.append(Text(words("commonality.caution"), soft=True))
+    if not drawn:
+        return told
     told += drawings(found)
     told += _tables(found)
     return told + examples(log, found)
@@ -108,7 +110,7 @@ def _tables(found: Commonality) -> list[Part]:
     ]  # fmt: skip
     leads: list[Sequence[str]] = [
         (words(f"lead.{lead.what}"), lead.name, str(lead.flagged), str(lead.cells), f"{lead.times:.2f}",
-         f"{lead.adjusted:.4f}")
+         chance_words(lead.adjusted))
         for lead in found.leads
     ]  # fmt: skip
     told: list[Part] = []

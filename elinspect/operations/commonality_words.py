@@ -67,6 +67,11 @@ def at_most(p_value: float, decimals: int) -> float:
     return float(np.ceil(p_value / step - 1e-9) * step) or step
 
 
+def chance_words(p_value: float) -> str:
+    """Return a chance as it stands in tables; never as none."""
+    return f"{p_value:.2f}" if p_value >= 0.01 else f"{p_value:.4f}" if p_value >= 1e-4 else "<0.0001"
+
+
 def _headline(found: Commonality) -> Message:
     if found.finding is Finding.LOT:
         return Message("commonality.lot", {"lot": found.lot})

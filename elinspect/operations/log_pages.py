@@ -10,13 +10,12 @@ from elinspect.catalogue import words
 from elinspect.operations.alert_card import write_card
 from elinspect.operations.alert_watch import AlertWatch
 from elinspect.operations.alerts import Alert, alerts
-from elinspect.operations.charts import day_chart
+from elinspect.operations.charts import chart_words, day_chart
 from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import drawings, examples
 from elinspect.operations.commonality_words import as_messages
 from elinspect.operations.figure_files import pareto_drawing, write_pareto
 from elinspect.operations.pareto import ParetoTable, pareto
-from elinspect.operations.reports import chart_words
 from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Purpose, Stage
 from elinspect.reports.paper import Drawing

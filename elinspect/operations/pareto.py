@@ -228,8 +228,9 @@ def pareto_of(
         whole = sum(int(row.cells) for row in cells_by(connection, period, ()) if row.cells)
         whole_before = sum(int(row.cells) for row in cells_by(connection, before, ()) if row.cells) if before else 0
         days = [replace(each, clock=None) for each in (period, before) if each is not None]
-        compared = lines.overdispersion(days) if before is not None else None
         spread = lines.from_day_to_day(period)
+        # Periods of a day or two cannot say themselves how much days vary.
+        compared = max(lines.overdispersion(days), spread) if before is not None else None
     chosen = {key: line.value for key, line in now.items()}
     rows = tuple(
         _row(

@@ -1,159 +1,89 @@
-"""Reports for people: shift, week, supplier, stringer, and the passport of one module; as PDF and as a workbook."""
+"""Reports for people: day, week, stringer, supplier; as PDF and as a workbook."""
 
-from collections.abc import Collection, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
-from datetime import date, timedelta
-from pathlib import Path
-from typing import Any
-
-import numpy as np
 
 from elinspect.catalogue import Value, words
-from elinspect.errors import LogError
-from elinspect.operations.charts import CHART_COLUMNS, DayChart, Sort, chart_rows, day_chart, machine_figures
+from elinspect.operations.charts import day_chart
 from elinspect.operations.commonality import commonality
 from elinspect.operations.commonality_files import note_words as commonality_note
 from elinspect.operations.commonality_files import parts as commonality_parts
 from elinspect.operations.commonality_found import Commonality
-from elinspect.operations.figure_files import pareto_drawing, share_columns
-from elinspect.operations.pareto import ParetoTable, note_words, pareto, period_words, title_words
-from elinspect.operations.people_figures import against_audits, flagged_of_audited, inspector_lines
-from elinspect.operations.second_readings import machine_recall
+from elinspect.operations.commonality_words import as_messages, chance_words
+from elinspect.operations.containment import containment
+from elinspect.operations.figure_files import share_columns
+from elinspect.operations.pareto import CountedRow, ParetoTable, pareto
+from elinspect.operations.people_figures import days_before, people_and_machine
+from elinspect.operations.report_making import Making, Report, days_asked, days_back, done
+from elinspect.operations.shifts import USUAL_SHIFTS
 from elinspect.operations.stages import charged_counts
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.reports.paper import Grid, Heading, Paper, Part, Picture, Text, drawn, write_paper
-from elinspect.reports.workbook import Sheet, write_workbook
+from elinspect.reports.paper import Heading, Part, Text
 from elinspect.statistics.asked import ChartOf, ReportOf
+from elinspect.statistics.comparing import discovery_adjusted, two_periods
 from elinspect.statistics.first_stage import Charged
-from elinspect.statistics.intervals import wilson
-from elinspect.statistics.pareto import GroupBy
-from elinspect.statistics.second_readings import Recall
-from elinspect.store.anchor import anchor_path, write_anchor
-from elinspect.store.events import now
+from elinspect.statistics.pareto import GroupBy, Measure
+from elinspect.store.counts import cell_counts, cells_by
 from elinspect.store.log import Log
-from elinspect.store.people import name_of
-from elinspect.store.production import Period, context_of, days_of, flags_of_inspections, reworks_of
-from elinspect.store.reading import pictures_of
-from elinspect.store.results import result_of
-from elinspect.store.verify import ChainHead, chain_heads
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """A report on its way to paper or a workbook.
-
-    Attributes
-    ----------
-    paper : Paper
-        Pages.
-    sheets : tuple of Sheet
-        The same tables for a workbook.
-    heads : tuple of ChainHead
-        Ends of the log's chains; written beside.
-    """
-
-    paper: Paper
-    sheets: tuple[Sheet, ...]
-    heads: tuple[ChainHead, ...]
-
-
-@dataclass(slots=True)
-class _Making:
-    parts: list[Part] = field(default_factory=list)
-    sheets: list[Sheet] = field(default_factory=list)
-
-    def pareto(self, table: ParetoTable) -> None:
-        """Add a Pareto: figure, table, sheet."""
-        rows = [table.values(row) for row in table.rows]
-        self.parts.append(drawn(pareto_drawing(table)) if rows else Text(words("report.no_flags"), soft=True))
-        self.sheets.append(Sheet(title_words(table), table.header, rows, (title_words(table), note_words(table))))
-
-    def chart(self, made: DayChart) -> None:
-        """Add a chart: sentence, figure, sheet."""
-        self.parts.append(Text(chart_words(made)))
-        if len(made.labels) > 1 and np.ptp(made.chart.values) > 0:
-            self.parts.append(drawn(made.drawing()))
-        header = [words(f"column.{name}") for name in CHART_COLUMNS]
-        self.sheets.append(Sheet(made.title, header, chart_rows(made), (made.title, made.note)))
-
-    def grid(
-        self,
-        heading: str,
-        header: Sequence[str],
-        rows: Sequence[Sequence[Value]],
-        shares: Collection[int] = (),
-    ) -> None:
-        """Add a table: heading, grid, sheet; in the columns `shares` stand shares, shown in per cent on paper."""
-        if rows:
-            shown = [[_on_paper(value, column in shares) for column, value in enumerate(row)] for row in rows]
-            self.parts += [Heading(heading), Grid(header, shown, _widths(header, shown))]
-        self.sheets.append(Sheet(heading, header, rows, shares=frozenset(shares)))
-
-
-def _widths(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[float]:
-    """Return shares of the width that follow the longest text of each column, within bounds."""
-    longest = [max(len(text) for text in (name, *(row[at] for row in rows))) for at, name in enumerate(header)]
-    return [min(max(length + 2, 9), 18) for length in longest]
-
-
-def _on_paper(value: Value, share: bool) -> str:
-    if value is None:
-        return ""
-    if share and isinstance(value, int | float):
-        return f"{value:.1%}"
-    large = isinstance(value, float) and value >= 1000
-    return f"{value:,.0f}".replace(",", " ") if large else str(value)
-
-
-def chart_words(made: DayChart) -> str:
-    """Return a chart in a sentence: value over the period, interval, signals."""
-    if not made.labels:
-        return words("chart.empty", title=made.title)
-    value, low, high = made.whole
-    interval = words("chart.interval", low=low, high=high) if low == low else ""
-    shown = f"{value:.2%}" if made.sort is not Sort.RUN else f"{value:.1f}"
-    signals = int(made.chart.out.sum())
-    return words("chart.whole", title=made.title, value=shown, interval=interval, out=signals, n=len(made.labels))
+from elinspect.store.production import Period, maintenance_of
 
 
 def period_report(
-    log: Log, of: ReportOf, purpose: Purpose = Purpose.PRODUCTION, *, until: str | None = None, since: str | None = None
+    log: Log,
+    of: ReportOf,
+    purpose: Purpose = Purpose.PRODUCTION,
+    *,
+    until: str | None = None,
+    since: str | None = None,
+    shifts: Sequence[str] = USUAL_SHIFTS,
 ) -> Report:
-    """Make the report of a shift's day or of a week: yield, Pareto, machines, what to act on, people.
+    """Make the report of a day or of a week: what to act on, yield, Pareto, machines, people.
 
     Parameters
     ----------
-    of : {ReportOf.SHIFT, ReportOf.WEEK}
+    of : {ReportOf.DAY, ReportOf.WEEK}
         One day, or seven.
     since, until : str, optional
         First and last day; by default the newest.
+    shifts : sequence of str
+        When shifts begin.
     """
-    first, last = _days(log, purpose, 1 if of is ReportOf.SHIFT else 7, since, until)
-    making = _Making()
+    first, last = days_asked(log, purpose, 1 if of is ReportOf.DAY else 7, since, until)
+    period = Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last)
+    making = Making()
     with ThreadPoolExecutor(1) as beside:  # the search counts on one core, all else is read and drawn on the other
-        searching = beside.submit(commonality, log, (), purpose, since=_back(last, 27), until=last)
-        _period_figures(log, purpose, first, last, making)
+        searching = beside.submit(commonality, log, (), purpose, since=days_back(last, 27), until=last)
+        _period_figures(log, period, shifts, making)
         found = searching.result()
-    making.parts[:0] = [Heading(words("report.act_on")), *commonality_parts(log, found)[:4]]
-    return _done(log, words(f"report.{of.value}"), purpose, first, last, making)
+    told = commonality_parts(log, found, drawn=False)
+    making.say_first(words("report.act_on"), as_messages(found), told)
+    return done(log, words(f"report.{of.value}"), period, making)
 
 
-def _period_figures(log: Log, purpose: Purpose, first: str, last: str, making: _Making) -> None:
+def _period_figures(log: Log, period: Period, shifts: Sequence[str], making: Making) -> None:
     """Add yield, flags, machines and people of a period."""
+    purpose, first, last = Purpose(period.purpose), str(period.since), str(period.until)
+    days = {"since": first, "until": last}
     making.parts.append(Heading(words("report.yield")))
     for chart in (ChartOf.FIRST_PASS_YIELD, ChartOf.REWORK_SUCCESS, ChartOf.UNUSABLE_PICTURES, ChartOf.ESCAPES):
-        making.chart(day_chart(log, chart, purpose, since=first, until=last))
-    before = (_back(first, _span(first, last)), _back(first, 1))
+        making.chart(day_chart(log, chart, purpose, **days))  # type: ignore[arg-type]
+    earlier = days_before(period)
     making.parts.append(Heading(words("report.flags")))
     for by in (GroupBy.KIND, GroupBy.LANE):
-        making.pareto(pareto(log, by, purpose, since=first, until=last, earlier=before))
+        making.pareto(pareto(log, by, purpose, **days, earlier=(str(earlier.since), str(earlier.until))))  # type: ignore[arg-type]
     if first == last:
-        making.pareto(pareto(log, GroupBy.SHIFT, purpose, since=first, until=last))
-    making.grid(*_first_stages(log, purpose, first, last))
-    making.grid(*_people(log, purpose, first, last))
-    making.parts += [Text(text) for text in _machine(log, purpose, first, last)]
-    making.parts.append(Text(_agreement(log, purpose, first, last)))
+        making.pareto(
+            pareto(log, GroupBy.SHIFT, purpose, **days, measure=Measure.PER_MILLION, shifts=shifts)  # type: ignore[arg-type]
+        )
+    making.grid(*_first_stages(log, period))
+    making.people(people_and_machine(log, period))
+
+
+def _first_stages(log: Log, period: Period) -> tuple[str, Sequence[str], list[Sequence[Value]]]:
+    found = charged_counts(log, period)
+    rows: list[Sequence[Value]] = [(words(f"charged.{who.value}"), found[who]) for who in Charged if found.get(who)]
+    return words("report.first_stage"), [words("column.charged"), words("column.flagged")], rows
 
 
 def machine_report(
@@ -166,7 +96,7 @@ def machine_report(
     until: str | None = None,
     kind: Kind | None = None,
 ) -> Report:
-    """Make the report of a stringer or of a cell supplier (to lay beside an 8D report).
+    """Make the report of a stringer, or of a cell supplier in the steps of an 8D report as far as the log goes.
 
     Parameters
     ----------
@@ -177,35 +107,23 @@ def machine_report(
     since, until : str, optional
         First and last day; by default the newest four weeks.
     """
-    first, last = _days(log, purpose, 28, since, until)
-    making = _Making()
+    first, last = days_asked(log, purpose, 28, since, until)
+    period = Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last)
+    making = Making()
     with ThreadPoolExecutor(1) as beside:
         searching = beside.submit(
             commonality, log, (kind,) if kind is not None else (), purpose, since=first, until=last
         )
-        _machine_figures(log, of, name, purpose, (first, last), kind, making)
+        figures = _stringer_figures if of is ReportOf.STRINGER else _supplier_figures
+        figures(log, name, period, kind, making)
         found = searching.result()
-    making.parts[:0] = [Heading(words("report.problem")), *_about(log, of, name, found)]
-    making.parts.append(Text(words("report.eight_d"), soft=True))
-    return _done(log, words(f"report.{of.value}", name=name), purpose, first, last, making)
+    heading = words("report.problem" if of is ReportOf.STRINGER else "report.d2")
+    making.say_first(heading, as_messages(found), _about(log, of, name, found))
+    return done(log, words(f"report.{of.value}", name=name), period, making, _only(kind))
 
 
-def _machine_figures(
-    log: Log, of: ReportOf, name: str, purpose: Purpose, days: tuple[str, str], kind: Kind | None, making: _Making
-) -> None:
-    """Add a stringer or supplier beside the others, its lanes or lots, and a stringer's flags over time."""
-    first, last = days
-    by = GroupBy.STRINGER if of is ReportOf.STRINGER else GroupBy.CELL_SUPPLIER
-    making.parts.append(Heading(words("report.beside_others")))
-    making.pareto(pareto(log, by, purpose, kind=kind, since=first, until=last, measure="per_million"))
-    finer = GroupBy.LANE if of is ReportOf.STRINGER else GroupBy.CELL_LOT
-    table = pareto(log, finer, purpose, kind=kind, since=first, until=last)
-    own = [row for row in table.rows if row.label.startswith(f"{name} / ")]
-    own_rows = [table.values(row) for row in own]
-    making.grid(words("report.own", name=name), table.header, own_rows, share_columns(table))
-    if of is ReportOf.STRINGER:
-        chart = day_chart(log, ChartOf.FLAGGED_CELLS, purpose, since=first, until=last, kind=kind, stringer=name)
-        making.chart(chart)
+def _only(kind: Kind | None) -> list[tuple[str, str]]:
+    return [(words("alert.kind"), words(f"kind.{kind.value}"))] if kind is not None else []
 
 
 def _about(log: Log, of: ReportOf, name: str, found: Commonality) -> list[Part]:
@@ -216,208 +134,86 @@ def _about(log: Log, of: ReportOf, name: str, found: Commonality) -> list[Part]:
     return [Text(words("report.not_accused", name=name), strong=True), Text(commonality_note(found), soft=True)]
 
 
-def module_passport(log: Log, serial: str) -> Report:
-    """Make the passport of one module: all stages, attempts, pictures, decisions, versions, ends of the log.
-
-    Raises
-    ------
-    LogError
-        If the log does not know the serial.
-    """
-    with log.reading() as connection:
-        seen = sorted(pictures_of(connection, serial), key=lambda row: (row.seen_at, row.attempt))
-        if not seen:
-            raise LogError("report.no_serial", serial=serial)
-        made = context_of(connection, serial)
-        done = reworks_of(connection, [serial])
-        flags = flags_of_inspections(connection, [row.id for row in seen])
-        people = {row.decided_by: name_of(connection, row.decided_by) for row in seen}
-        results = {row.id: _result(connection, row.id) for row in seen}
-    making = _Making()
-    making.grid(words("passport.strings"), *_strings(made))
-    making.grid(words("passport.pictures"), *_pictures(seen, results, people))
-    making.grid(words("passport.flags"), *_flags(seen, flags))
-    making.grid(words("passport.bench"), *_bench(done))
-    shown = [Path(result["image"]["path"]) for result in results.values() if result is not None]
-    for path in [path for path in shown if path.suffix.lower() in (".png", ".jpg", ".jpeg") and path.is_file()][-2:]:
-        making.parts.append(Picture(path, path.name))
-    heads = chain_heads(log)
-    facts = [*_facts(heads), (words("column.serial"), serial), (words("passport.purpose"), _purposes(seen))]
-    return Report(Paper(words("report.module", serial=serial), facts, making.parts), tuple(making.sheets), heads)
-
-
-def _result(connection: Any, inspection: str) -> dict[str, Any] | None:
-    try:
-        return result_of(connection, inspection)
-    except LogError:
-        return None  # simulated as a record
-
-
-def _purposes(seen: Sequence[Any]) -> str:
-    return ", ".join(dict.fromkeys(words(f"purpose.{row.purpose}") for row in seen))
-
-
-def _time(text: str) -> str:
-    return text[:16].replace("T", " ")
-
-
-_Table = tuple[Sequence[str], list[Sequence[Value]]]
-
-
-def _strings(made: Sequence[Any]) -> _Table:
-    names = ("string", "string_id", "stringer", "lane_only", "built", "supplier", "lot", "ribbon_lot")
-    rows: list[Sequence[Value]] = [
-        (row.string, row.string_id, row.stringer, row.lane, _time(row.built_at), row.cell_supplier, row.cell_lot,
-         row.ribbon_lot)
-        for row in made
-    ]  # fmt: skip
-    return [words(f"column.{name}") for name in names], rows
-
-
-def _pictures(seen: Sequence[Any], results: dict[str, Any], people: dict[Any, str | None]) -> _Table:
-    names = ("seen_at", "stage", "attempt", "proposal", "decision", "person", "versions", "picture")
-    rows: list[Sequence[Value]] = []
-    for row in seen:
-        result = results[row.id]
-        versions = " · ".join(str(value) for value in result["versions"].values() if value) if result else ""
-        picture = f"{Path(result['image']['path']).name} {result['image']['sha256'] or ''}"[:60] if result else ""
-        decision = words(f"disposition.{row.decision}") if row.decision else words("containment.undecided")
-        head = (_time(row.seen_at), words(f"stage.{row.stage}"), row.attempt, words(f"disposition.{row.proposal}"))
-        rows.append((*head, decision, people[row.decided_by] or "", versions, picture))
-    return [words(f"column.{name}") for name in names], rows
-
-
-def _flags(seen: Sequence[Any], flags: Sequence[Any]) -> _Table:
-    stage = {row.id: words(f"stage.{row.stage}") for row in seen}
-    rows: list[Sequence[Value]] = [
-        (stage[row.inspection], words(f"kind.{row.kind}"), row.string or None, row.position or None,
-         round(row.score, 3), row.standing_limit or "", words(f"answer.{row.answer}") if row.answer else "")
-        for row in flags
-    ]  # fmt: skip
-    names = ("stage", "kind", "string", "position", "score", "limit", "answer")
-    return [words(f"column.{name}") for name in names], rows
-
-
-def _bench(done: Sequence[Any]) -> _Table:
-    names = ("at", "work", "string", "position", "new_string", "fate")
-    rows: list[Sequence[Value]] = [
-        (
-            _time(row.at),
-            row.work.replace("_", " "),
-            row.string or None,
-            row.position or None,
-            row.new_string_id,
-            row.fate,
-        )
-        for row in done
-    ]  # fmt: skip
-    return [words(f"column.{name}") for name in names], rows
-
-
-def _people(log: Log, purpose: Purpose, first: str, last: str) -> tuple[str, Sequence[str], list[Sequence[Value]]]:
-    period = Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last)
-    names = ("person", "panels", "accepted", "answered", "dismissed", "interval", "added")
-    rows: list[Sequence[Value]] = [
-        (line.name, line.panels, f"{line.accepted:.1%}", line.answered, f"{line.dismissed:.1%}",
-         f"{line.dismissed_low:.1%} – {line.dismissed_high:.1%}", line.added)
-        for line in inspector_lines(log, period)
-    ]  # fmt: skip
-    return words("report.people"), [words(f"column.{name}") for name in names], rows
-
-
-def _first_stages(
-    log: Log, purpose: Purpose, first: str, last: str
-) -> tuple[str, Sequence[str], list[Sequence[Value]]]:
-    found = charged_counts(log, Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last))
-    rows: list[Sequence[Value]] = [(words(f"charged.{who.value}"), found[who]) for who in Charged if found.get(who)]
-    return words("report.first_stage"), [words("column.charged"), words("column.flagged")], rows
-
-
-def _machine(log: Log, purpose: Purpose, first: str, last: str) -> list[str]:
-    """Return what can be said about the machine, with intervals."""
-    period = Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last)
-    found = {**machine_figures(log, period), "audits": flagged_of_audited(log, period)}
-    told = [recall_words(machine_recall(log, period))]
-    for name, (count, n) in found.items():
-        if n and count <= n:
-            low, high = wilson(count, n).at(0)
-            told.append(words(f"machine.{name}", share=count / n, count=count, n=n, low=low, high=high))
-    return told
-
-
-def recall_words(found: Recall | None) -> str:
-    """Return what second readings say about the machine, or that there were none."""
-    if found is None:
-        return words("machine.no_second_readings")
-    missed = {"missed": found.missed, "missed_low": found.missed_low, "missed_high": found.missed_high}
-    counts = {"unflagged": found.unflagged, "read": found.read, "panels": found.with_cells, "cells": found.cells}
-    return words("machine.second_readings", **missed, **counts, recall=found.value, low=found.low, high=found.high)
-
-
-def _agreement(log: Log, purpose: Purpose, first: str, last: str) -> str:
-    found = against_audits(log, Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last))
-    if found is None:
-        return words("people.no_audits")
-    low, high = found.effectiveness_interval
-
-    def share(value: float) -> str:
-        return f"{value:.1%}" if value == value else words("common.unknown")
-
-    return words(
-        "people.agreement",
-        right=found.effectiveness,
-        n=found.n,
-        low=low,
-        high=high,
-        miss=share(found.miss_rate),
-        false=share(found.false_alarm_rate),
-        kappa=f"{found.kappa.value:.2f}" if found.kappa.value == found.kappa.value else words("common.unknown"),
-        grade=words(f"grade.{found.grade.value}"),
+def _stringer_figures(log: Log, name: str, period: Period, kind: Kind | None, making: Making) -> None:
+    """Add a stringer beside the others, its kinds and lanes, its flags over time and what was done to it."""
+    _beside_others(log, GroupBy.STRINGER, name, period, kind, making)
+    _parts_of(log, GroupBy.LANE, name, period, kind, making)
+    days = {"since": period.since, "until": period.until}
+    making.chart(
+        day_chart(log, ChartOf.FLAGGED_CELLS, Purpose(period.purpose), **days, kind=kind, stringer=name)  # type: ignore[arg-type]
     )
-
-
-def _done(log: Log, title: str, purpose: Purpose, first: str, last: str, making: _Making) -> Report:
-    heads = chain_heads(log)
-    period = Period(purpose.value, Stage.BEFORE_LAMINATION.value, first, last)
-    facts = [(words("fact.period"), period_words(period)), (words("fact.purpose"), words(f"purpose.{purpose.value}"))]
-    if purpose is not Purpose.PRODUCTION:
-        title = f"{title} · {words(f'purpose.{purpose.value}')}"
-    return Report(Paper(title, [*facts, *_facts(heads)], making.parts), tuple(making.sheets), heads)
-
-
-def _facts(heads: Sequence[ChainHead]) -> list[tuple[str, str]]:
-    told = ", ".join(f"{head.station} {head.number}: {head.hash[:12]}" for head in heads)
-    return [(words("fact.made"), now()[:16].replace("T", " ")), (words("fact.heads"), told)]
-
-
-def _days(log: Log, purpose: Purpose, n: int, since: str | None, until: str | None) -> tuple[str, str]:
     with log.reading() as connection:
-        days = days_of(connection, purpose.value, Stage.BEFORE_LAMINATION.value)
-    last = until or (days[1] if days else date.today().isoformat())
-    return since or _back(last, n - 1), last
+        work = maintenance_of(connection, name)
+    rows: list[Sequence[Value]] = [
+        (row.started_at[:16].replace("T", " "), row.lane, row.what)
+        for row in work
+        if str(period.since) <= row.started_at[:10] <= str(period.until)
+    ]
+    making.grid(words("report.work"), [words(f"column.{name}") for name in ("at", "lane_only", "work")], rows)
 
 
-def _back(day: str, days: int) -> str:
-    return (date.fromisoformat(day) - timedelta(days=days)).isoformat()
+def _supplier_figures(log: Log, name: str, period: Period, kind: Kind | None, making: Making) -> None:
+    """Add a supplier beside the others, its kinds and lots, where the worst lot is now, and what others have to add."""
+    _beside_others(log, GroupBy.CELL_SUPPLIER, name, period, kind, making)
+    lots = _parts_of(log, GroupBy.CELL_LOT, name, period, kind, making)
+    making.parts.append(Heading(words("report.d3")))
+    if lots:
+        _extent(log, lots, period, making)
+    making.parts.append(Text(words("report.d3_list"), soft=True))
+    steps: list[Sequence[Value]] = [(words(f"report.step.{step}"), "") for step in ("d1", "d4", "d5", "d6", "d7", "d8")]
+    making.grid(words("report.to_add"), [words("column.step"), words("column.to_fill")], steps)
 
 
-def _span(first: str, last: str) -> int:
-    return (date.fromisoformat(last) - date.fromisoformat(first)).days + 1
+def _beside_others(log: Log, by: GroupBy, name: str, period: Period, kind: Kind | None, making: Making) -> None:
+    days = {"since": period.since, "until": period.until}
+    making.parts.append(Heading(words("report.beside_others")))
+    table = pareto(log, by, Purpose(period.purpose), kind=kind, **days, measure=Measure.PER_MILLION)  # type: ignore[arg-type]
+    making.pareto(table)
+    if kind is None:
+        making.grid(*_kinds(log, by.value, name, period, table.widened**2))
 
 
-def write_report(report: Report, path: Path) -> None:
-    """Write a report as PDF or XLSX, with the ends of the log's chains in ``<name>.anchor.json`` beside it.
+def _kinds(
+    log: Log, column: str, name: str, period: Period, spread: float
+) -> tuple[str, Sequence[str], list[Sequence[Value]]]:
+    """Return the rate of every kind in the cells of a stringer or supplier, beside those of all others."""
+    own: Counter[str] = Counter()
+    others: Counter[str] = Counter()
+    with log.reading() as connection:
+        for row in cell_counts(connection, period, (column,)):
+            if row[0]:
+                (own if row[0] == name else others)[row.kind] += int(row.confirmed)
+        sizes = {row[0]: int(row.cells) for row in cells_by(connection, period, (column,)) if row[0]}
+    mine = sizes.pop(name, 0)
+    rest = sum(sizes.values())
+    kinds = [kind for kind, n in own.most_common() if n]
+    found = [two_periods((others[kind], rest), (own[kind], mine), spread) for kind in kinds]
+    adjusted = discovery_adjusted([each.p_value for each in found])
+    rows: list[Sequence[Value]] = []
+    for kind, each, p in zip(kinds, found, adjusted.tolist(), strict=True):
+        interval = "{:,.0f} – {:,.0f}".format(*(1e6 * limit for limit in each.second_interval)).replace(",", " ")
+        rates = (round(1e6 * each.second, 1), interval, round(1e6 * each.first, 1))
+        rows.append((words(f"kind.{kind}"), own[kind], *rates, chance_words(p)))
+    names = ("kind", "flagged", "per_million", "interval", "others_per_million", "adjusted")
+    return words("report.kinds_of", name=name), [words(f"column.{each}") for each in names], rows
 
-    Raises
-    ------
-    LogError
-        If the file cannot be written, or its name ends otherwise.
-    """
-    if path.suffix.lower() == ".pdf":
-        write_paper(path, report.paper)
-    elif path.suffix.lower() == ".xlsx":
-        cover = Sheet(words("report.cover"), (words("report.fact"), report.paper.title), report.paper.facts)
-        write_workbook(path, [cover, *report.sheets])
-    else:
-        raise LogError("figure.suffix", file=str(path), known=".pdf, .xlsx")
-    write_anchor(anchor_path(path), report.heads)
+
+def _parts_of(log: Log, by: GroupBy, name: str, period: Period, kind: Kind | None, making: Making) -> list[CountedRow]:
+    """Add the lanes of a stringer or the lots of a supplier; return them."""
+    days = {"since": period.since, "until": period.until}
+    table: ParetoTable = pareto(log, by, Purpose(period.purpose), kind=kind, **days)  # type: ignore[arg-type]
+    own = [row for row in table.rows if row.label.startswith(f"{name} / ")]
+    making.grid(words("report.own", name=name), table.header, [table.values(row) for row in own], share_columns(table))
+    return own
+
+
+def _extent(log: Log, lots: Sequence[CountedRow], period: Period, making: Making) -> None:
+    """Say where the strings of the lot are that is worst for certain: whose interval ends lowest above the others."""
+    worst = max(lots, key=lambda row: row.low or 0.0)
+    lot = worst.label.partition(" / ")[2]
+    strings = containment(log, str(period.since), Purpose(period.purpose), lot=lot, until=period.until)
+    places = Counter(line.whereabouts for line in strings)
+    panels = {where: len({line.serial for line in strings if line.whereabouts == where}) for where in places}
+    rows: list[Sequence[Value]] = [(where, n, panels[where]) for where, n in places.most_common()]
+    header = [words(f"column.{name}") for name in ("whereabouts", "strings", "panels")]
+    making.grid(words("report.extent", lot=worst.label), header, rows)

@@ -22,6 +22,7 @@ class ReportOf(StrEnum):
     """What a report is about."""
 
     SHIFT = "shift"
+    DAY = "day"
     WEEK = "week"
     SUPPLIER = "supplier"
     STRINGER = "stringer"

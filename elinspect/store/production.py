@@ -191,11 +191,18 @@ def maintenance_of(connection: Connection, machine: str | None = None) -> Sequen
 
 
 def audits_of(connection: Connection, period: Period) -> Sequence[Any]:
-    """Return audit results beside what was decided: `audited`, `decision`, `above_limit`, `agrees`, `person`, `at`."""
+    """Return audit results beside what was decided.
+
+    Returns
+    -------
+    sequence of rows
+        `audited`, `decision`, `above_limit`, `agrees`, `person`, `at`, `inspection`, `decided_by`.
+    """
     table = audit_results.c
     joined = audit_results.join(inspections, inspections.c.id == table.inspection)
     audited, above = table.disposition.label("audited"), inspections.c.above_limit
-    columns = (audited, inspections.c.decision, above, table.agrees, table.person, table.at)
+    panel = (inspections.c.decision, inspections.c.decided_by, above)
+    columns = (audited, *panel, table.agrees, table.person, table.at, table.inspection)
     return connection.execute(select(*columns).select_from(joined).where(*period.of(inspections.c))).all()
 
 
@@ -265,9 +272,15 @@ def _unindexed(column: Any) -> Any:
 
 
 def answers_by(connection: Connection, period: Period) -> Sequence[Any]:
-    """Return how many flags each person answered which way, or added: `answered_by`, `answer`, `added`, `flags`."""
+    """Return how many flags each person answered which way, or added.
+
+    Returns
+    -------
+    sequence of rows
+        `answered_by`, `answer`, `added`, `day`, `flags`.
+    """
     flag, judged = flags.c, inspections.c
-    columns = (flag.answered_by, flag.answer, flag.added)
+    columns = (flag.answered_by, flag.answer, flag.added, judged.day)
     joined = flags.join(inspections, judged.id == flag.inspection)
     conditions = [*period.of(judged), flag.answered_by.is_not(None)]
     counted = select(*columns, func.count().label("flags")).select_from(joined)

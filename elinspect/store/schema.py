@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD_REVISION = "0007"
+HEAD_REVISION = "0008"
 """Newest migration this program knows."""
 
 metadata = MetaData(

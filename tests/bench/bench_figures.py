@@ -26,7 +26,11 @@ from elinspect.operations.charts import day_chart
 from elinspect.operations.commonality import commonality
 from elinspect.operations.containment import containment
 from elinspect.operations.pareto import pareto
-from elinspect.operations.reports import machine_report, module_passport, period_report, write_report
+from elinspect.operations.passports import module_passport
+from elinspect.operations.people_report import people_report
+from elinspect.operations.report_making import write_report
+from elinspect.operations.reports import machine_report, period_report
+from elinspect.operations.shift_report import shift_report
 from elinspect.operations.simulating import simulate_into_log
 from elinspect.records import Kind, Purpose
 from elinspect.statistics.asked import ChartOf, ReportOf
@@ -71,7 +75,9 @@ def _work(log: Log, folder: Path) -> Work:
         "commonality, all, 4 weeks": lambda: commonality(log, (), DEMO),
         "alerts": lambda: alerts(log, DEMO),
         "containment, a lane, 4 weeks": lambda: containment(log, weeks, DEMO, stringer="B", lane="2", position=3),
-        "report of a day": report(lambda: period_report(log, ReportOf.SHIFT, DEMO), "day"),
+        "report of a shift": report(lambda: shift_report(log, DEMO), "shift"),
+        "report of a day": report(lambda: period_report(log, ReportOf.DAY, DEMO), "day"),
+        "people and machine, 4 weeks": report(lambda: people_report(log, DEMO)[1], "people"),
         "report of a week": report(lambda: period_report(log, ReportOf.WEEK, DEMO), "week"),
         "report of a stringer": report(lambda: machine_report(log, ReportOf.STRINGER, "B", DEMO), "stringer"),
         "report of a supplier": report(lambda: machine_report(log, ReportOf.SUPPLIER, "Ostervane", DEMO), "supplier"),

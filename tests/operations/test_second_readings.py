@@ -14,7 +14,8 @@ from elinspect.operations.desk import ReviewDesk
 from elinspect.operations.log_inspection import log_inspection
 from elinspect.operations.people import sign_in
 from elinspect.operations.people_figures import flagged_of_audited
-from elinspect.operations.reports import ReportOf, period_report, recall_words
+from elinspect.operations.people_words import recall_words
+from elinspect.operations.reports import ReportOf, period_report
 from elinspect.operations.second_readings import (
     SeenCell,
     ask_second_readings,

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from statsmodels.stats.inter_rater import cohens_kappa, fleiss_kappa
 
 from elinspect.statistics.agreement import AgainstTruth, Grade, against_truth, cohen, fleiss
 from elinspect.statistics.intervals import exact
@@ -17,6 +18,18 @@ def test_cohen_of_three_answers() -> None:
     found = cohen([[44, 5, 1], [7, 20, 3], [9, 5, 6]])
     assert (found.value, found.low, found.high) == pytest.approx((0.4915, 0.350, 0.633), abs=6e-4)
     assert found.n == 100
+
+
+def test_kappas_as_in_statsmodels() -> None:
+    rng = np.random.default_rng(4)
+    for answers in (2, 3, 5):
+        for _ in range(20):
+            table = rng.integers(0, 30, (answers, answers)) + 15 * np.eye(answers, dtype=int)
+            own, known = cohen(table), cohens_kappa(table)
+            assert (own.value, own.low, own.high) == pytest.approx((known.kappa, known.kappa_low, known.kappa_upp))
+            votes = rng.multinomial(6, rng.dirichlet(np.ones(answers)), 30)
+            assert fleiss(votes) == pytest.approx(fleiss_kappa(votes, method="fleiss"))
+    assert np.isnan(fleiss([[3, 0], [3, 0]]))
 
 
 def test_fleiss_as_published() -> None:
