@@ -184,9 +184,9 @@ def inspect_panel(
         tiles=pictures.tile.tolist(),
         doubtful_below=_doubtful_below(model),
     )
-    contact = contact_notes(view, settings.detectors.probe_contact)
+    contact = contact_notes(view, settings.detectors.probe_contact, _middle_px(exposures))
     quality = replace(
-        quality, notes=(*found.notes, *quality.notes, *contact, *_masked_notes(scene, pictures), *exposures.notes)
+        quality, notes=(*found.notes, *contact, *quality.notes, *_masked_notes(scene, pictures), *exposures.notes)
     )
     costs = loss_model(recipe)
     loss = None
@@ -300,6 +300,12 @@ def _locate(scene: Scene, product: Product) -> FoundGrid | NotFound:
         return NotFound(blank)
     outline = find_panel(scene.located, product)
     return outline if isinstance(outline, NotFound) else found_grid(scene.located, outline, product)
+
+
+def _middle_px(exposures: Exposures) -> tuple[float, float] | None:
+    """Return the middle of the picture; tiles have one each, and none that counts for the panel."""
+    first = exposures.full_current[0]
+    return ((first.width_px - 1) / 2, (first.height_px - 1) / 2) if len(exposures.full_current) == 1 else None
 
 
 def _scored(

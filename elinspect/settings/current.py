@@ -54,6 +54,9 @@ class ProbeContactSettings:
     ----------
     faded_share : float
         Light at the dim end over light at the other end.
+    faded_block_share : float
+        The same where all strings of a block fade alike: what no flat field takes off may dim one side of a picture by
+        a quarter (a camera that stands aslant, a lamp or window nearby).
     least_order : float
         Rank correlation (Kendall) of light with place: a fade goes one way all along, dark cells do not.
     fewest_cells, fewest_strings : int
@@ -61,6 +64,7 @@ class ProbeContactSettings:
     """
 
     faded_share: float = 0.8
+    faded_block_share: float = 0.6
     least_order: float = 0.7
     fewest_cells: int = 6
-    fewest_strings: int = 4
+    fewest_strings: int = 3

@@ -5,7 +5,7 @@ follows the current about linearly (EL intensity over injection, Fuyuki et al. 2
 here for the partners of open strings).
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from drawn_cells import of_one_file
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from elinspect.catalogue import Message
 from elinspect.circuit import branches_of, circuit_facts, partners_of
 from elinspect.detectors import (
     bridged_string,
@@ -277,3 +278,70 @@ def test_one_dark_cell_or_a_common_fall_off_is_no_fade() -> None:
     assert contact_notes(seen("6x10", cells={(2, 10): 0.3}), ProbeContactSettings()) == ()
     tilted = {(s, p): 1 - 0.04 * p for s in range(1, 7) for p in range(1, 11)}
     assert contact_notes(seen("6x10", cells=tilted), ProbeContactSettings()) == ()
+
+
+def _placed(view: PanelView, middle_columns: float = 0.0) -> tuple[PanelView, np.ndarray, tuple[float, float]]:
+    """Lay the cells out as the panel has them; return also their places and the picture's middle, so far to the right.
+
+    Places are (column, row) in cells from the middle of the panel.
+    """
+    layout = view.pictures.grid.layout
+    string, position = np.divmod(np.arange(layout.n_cells), layout.cells_per_string)
+    block, row = np.divmod(string, layout.strings_per_block)
+    at = np.column_stack([block * layout.cells_per_string + position, row]).astype(float)
+    at -= (at.max(axis=0) + at.min(axis=0)) / 2
+    corners = 100 * at[:, None] + view.pictures.grid.corners_px
+    pictures = replace(view.pictures, grid=replace(view.pictures.grid, corners_px=corners))
+    middle = np.array([100 * middle_columns, 0]) + (SIDE - 1) / 2
+    return replace(view, pictures=pictures), at, (float(middle[0]), float(middle[1]))
+
+
+def _lit(layout: str, light: Callable[[np.ndarray], np.ndarray], middle_columns: float = 0.0) -> tuple[Message, ...]:
+    """Notes on a panel whose cells give `light` of their places (column, row)."""
+    _, at, _ = _placed(seen(layout))
+    n = Layout.parse(layout).cells_per_string
+    levels = light(at) * np.random.default_rng(3).normal(1, 0.03, len(at))
+    view = seen(layout, cells={(k // n + 1, k % n + 1): float(level) for k, level in enumerate(levels)})
+    placed, _, middle = _placed(view, middle_columns)
+    return contact_notes(placed, ProbeContactSettings(), middle)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_all_strings_fading_alike_are_said(layout: str) -> None:
+    notes = _lit(layout, lambda at: np.interp(at[:, 0], [at[:, 0].min(), at[:, 0].max()], [1.0, 0.15]))
+    parsed = Layout.parse(layout)
+    assert notes[-1].code == "quality.all_fade"
+    assert notes[-1].values["last"] == parsed.n_strings
+    assert notes[-1].values["position"] == parsed.cells_per_string
+    assert "live DC" in notes[-1].text
+    if parsed.blocks == 1:
+        assert len(notes) == 1
+        assert notes[0].values["percent"] == pytest.approx(15, abs=10)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("corner", [0.7, 0.45])
+@pytest.mark.parametrize("off", [0.0, 0.2])
+def test_fall_off_towards_the_corners_is_no_fade_wherever_the_panel_lies(
+    layout: str, corner: float, off: float
+) -> None:
+    columns = Layout.parse(layout).grid_shape[1]
+
+    def fall_off(at: np.ndarray) -> np.ndarray:
+        away = ((at - [off * columns, 0]) ** 2).sum(axis=1)
+        # Fourth power of the cosine (natural vignetting, from memory), as far as brings the furthest cell there.
+        tangent = away / away.max() * (corner**-0.5 - 1)
+        return np.asarray((1 + tangent) ** -2.0)
+
+    assert _lit(layout, fall_off, off * columns) == ()
+
+
+@pytest.mark.parametrize("corner", [0.7, 0.45])
+def test_a_fade_is_said_under_fall_off_too(corner: float) -> None:
+    def light(at: np.ndarray) -> np.ndarray:
+        away = (at**2).sum(axis=1)
+        return np.asarray((1 - (1 - corner) * away / away.max()) * np.interp(at[:, 0], [-4.5, 4.5], [0.3, 1.0]))
+
+    (note,) = _lit("6x10", light)
+    assert (note.code, note.values["position"]) == ("quality.all_fade", 1)
+    assert note.values["percent"] == pytest.approx(30, abs=10)

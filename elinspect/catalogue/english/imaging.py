@@ -148,6 +148,12 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "quality.pair_copied": (
         "The repeat exposure {file} is a copy of the first, so it did not serve to measure the noise."
     ),
+    "quality.all_fade": (
+        "All strings from {first} to {last} fade along their length alike, to {percent:.0f} % at position {position}: "
+        "cells there may be dark without a fault of their own. Check the contact of the probes at that end and what "
+        "may stand in the light, and retake. An energised panel is live DC: switch the supply off before touching the "
+        "probes."
+    ),
     "quality.probe_contact": (
         "String {string} fades along its length, to {percent:.0f} % at position {position}. Check the contact of the "
         "probe there. An energised panel is live DC: switch the supply off before touching the probes."
