@@ -31,6 +31,7 @@ from elinspect.detectors.crack_weighing import (
     together_of,
     worth_least,
 )
+from elinspect.detectors.crack_wires import takes_wires_off, without_wires
 from elinspect.detectors.sisters import Sisters, only, without_sisters
 from elinspect.detectors.streaks import fields_of
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
@@ -80,6 +81,10 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 
 def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     """Find cracks, and lines that sister wafers share; arguments as `detect`."""
+    if takes_wires_off(view):
+        # Nothing is hidden then: places at a wire cost, and must show, as much as all others.
+        view = without_wires(view)
+        settings = replace(settings, busbar_toll=settings.cap, busbar_contrast=settings.least_contrast)
     sisters = without_sisters(view, settings.sisters)
     cells = _searched(sisters, settings)
     scores = np.array([found.score for found in cells], np.float32) * view.judged

@@ -22,7 +22,7 @@ def flatten(
     """Return the maps `flat`, `background` and `streaks` of `PanelView`."""
     flat, background = np.empty_like(log_cells), np.empty_like(log_cells)
     streaks = np.empty((len(log_cells), -(-log_cells.shape[1] // COARSE), log_cells.shape[2]), np.float32)
-    bars, reach = _bars(busbar_rows), round(1.6 / mm_per_px)
+    bars, reach = bars_of(busbar_rows), round(1.6 / mm_per_px)
     filler = _nearest_inside(inside)
     outside = np.flatnonzero(~inside.ravel())
     source = nearest_inside(inside)[outside]
@@ -36,15 +36,15 @@ def flatten(
         _straighten(level, inside, bars, rim, beside_bar)
         background[part] = smooth
         streaks[part] = streaks_of(level, inside)
-        _go_on_outside(level, outside, source)
+        go_on_outside(level, outside, source)
         flat[part] = level
 
     over_cells(work, len(log_cells))
     return flat, background, streaks
 
 
-def _bars(busbar_rows: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First row and end row of each busbar."""
+def bars_of(busbar_rows: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return first row and end row of each busbar."""
     steps = np.diff(np.concatenate([[0], busbar_rows.astype(np.int8), [0]]))
     return list(zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True))
 
@@ -97,7 +97,7 @@ def nearest_inside(inside: NDArray[np.bool_]) -> NDArray[np.intp]:
     return np.asarray(place_of_label[label].ravel())
 
 
-def _go_on_outside(level: FloatImage, outside: NDArray[np.intp], source: NDArray[np.intp]) -> None:
+def go_on_outside(level: FloatImage, outside: NDArray[np.intp], source: NDArray[np.intp]) -> None:
     """Let the last places inside go on beyond the rim, in place: a dark rim has no bright side outside."""
     every = level.reshape(len(level), -1)
     every[:, outside] = every[:, source]

@@ -1,0 +1,102 @@
+"""Cracks among many wires: along one, across them, and what wires show that is none."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from drawn_cells import MM_PER_PX, as_pictures, with_line
+
+from elinspect.detectors import crack, prepare
+from elinspect.detectors.crack_wires import takes_wires_off, without_wires
+from elinspect.recipe import assumed_product
+from elinspect.records import Detection, FloatImage, Layout, PanelView
+from elinspect.settings import CrackSettings
+from elinspect.vision import cv2
+
+LAYOUT = Layout(1, 2, 6)
+ROWS, COLUMNS = 350, 175
+WIRES = tuple(range(17, ROWS, 28))
+PAD_COLUMNS = tuple(range(12, COLUMNS, 25))
+
+
+def _cell(rng: np.random.Generator, wires: tuple[int, ...] = WIRES, aside: int | None = None) -> FloatImage:
+    """Draw a half cell with thin wires and their pads; `aside` names a wire that lies a millimetre off."""
+    cell = np.full((ROWS, COLUMNS), 800.0)
+    for number, row in enumerate(wires):
+        at = row + (2 if number == aside else 0)
+        cell[at - 1 : at + 1] *= 0.5
+        for column in PAD_COLUMNS:
+            cell[row - 2 : row + 2, column - 3 : column + 3] *= 0.6
+    cell[:2], cell[-2:], cell[:, :2], cell[:, -2:] = 300, 300, 300, 300
+    blurred = cv2.GaussianBlur(cell.astype(np.float32), (0, 0), 0.8)
+    return np.asarray(blurred + rng.normal(0, 8, cell.shape), np.float32)
+
+
+def _cells(aside: int | None = None) -> list[FloatImage]:
+    rng = np.random.default_rng(3)
+    return [_cell(rng, aside=aside if number == 4 else None) for number in range(LAYOUT.n_cells)]
+
+
+def _view(cells: list[FloatImage]) -> PanelView:
+    return prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT))
+
+
+def _cracks(cells: list[FloatImage]) -> Detection:
+    return crack.detect(_view(cells), CrackSettings())
+
+
+def test_clean_cells_have_no_crack() -> None:
+    assert not _cracks(_cells()).findings
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        [(WIRES[5] - 2, 30), (WIRES[5] + 2, 110)],
+        [(WIRES[7], 60), (WIRES[7] + 1, 120)],
+        [(60, 40), (150, 130)],
+        [(200, 80), (232, 95)],
+    ],
+)
+def test_a_crack_along_or_across_wires_is_found_whole(line: list[tuple[float, float]]) -> None:
+    cells = _cells()
+    cells[7] = with_line(cells[7], line, contrast=0.15)
+    found = _cracks(cells)
+    assert [finding.cell for finding in found.findings] == [7]
+    length_mm = sum(float(np.hypot(c - a, d - b)) for (a, b), (c, d) in pairwise(line)) * MM_PER_PX
+    assert found.findings[0].length_mm == pytest.approx(length_mm, rel=0.1)
+
+
+def test_a_wire_beside_its_place_is_no_crack() -> None:
+    assert not _cracks(_cells(aside=6)).findings
+
+
+def test_what_wires_share_is_taken_off() -> None:
+    view = _view(_cells())
+    assert takes_wires_off(view)
+    left = without_wires(view).flat
+    at_wires = view.busbar_rows & view.inside.any(axis=1)
+    assert at_wires.sum() > 30
+    # Before, pads alone lie 0.5 deep.
+    assert np.abs(left[:, at_wires][:, :, 10:-10]).max() < 8 * np.median(view.noise)
+
+
+def test_few_busbars_and_few_cells_stay_as_they_are() -> None:
+    rng = np.random.default_rng(3)
+    few_wires = _view([_cell(rng, WIRES[::4]) for _ in range(LAYOUT.n_cells)])
+    assert not takes_wires_off(few_wires)
+    alone = prepare(as_pictures(_cells()[:1], Layout(1, 1, 1)), assumed_product(Layout(1, 1, 1)))
+    assert not takes_wires_off(alone)
+
+
+@pytest.mark.parametrize("axis", [1, 2])
+def test_flips_change_nothing(axis: int) -> None:
+    cells = np.stack(_cells())
+    cells[7] = with_line(cells[7], [(WIRES[5] - 2, 30), (WIRES[5] + 5, 110), (210, 130)], contrast=0.15)
+    plain, flipped = (_cracks(list(own)) for own in (cells, np.ascontiguousarray(np.flip(cells, axis))))
+    (one,), (other,) = plain.findings, flipped.findings
+    back = other.outline.copy()
+    back[:, axis - 1] = cells.shape[axis] - 1 - back[:, axis - 1]
+    apart = np.linalg.norm(one.outline[:, None] - back[None], axis=2)
+    assert max(apart.min(axis=0).max(), apart.min(axis=1).max()) < 3
+    assert other.length_mm == pytest.approx(one.length_mm, rel=1e-3)
