@@ -270,12 +270,14 @@ def _open_window(
 ) -> int:
     from elinspect.operations.desk import ReviewDesk
     from elinspect.operations.log_pages import LogPages
+    from elinspect.operations.shifts import USUAL_SHIFTS
     from elinspect.operations.tool_map import read_tool_map
     from elinspect.store.log import open_log
 
     tools = [part for each in served if each.tools is not None for part in read_tool_map(each.tools)]
     with open_log(log) as opened:
-        read = LogPages(opened, seat, tools)
+        shifts = served[0].shifts if served else ()
+        read = LogPages(opened, seat, tools, shifts or USUAL_SHIFTS)
         desk = ReviewDesk(opened, seat, inspector, role, criteria, flag_stands=read.flag_stands)
         from elinspect.operations.reading_desk import ReadingDesk
         from elinspect_ui.app import run
@@ -283,7 +285,6 @@ def _open_window(
 
         try:
             takts = {each.name: each.takt_s for each in served if each.takt_s is not None}
-            shifts = served[0].shifts if served else ()
             readings = ReadingDesk(opened, seat, lambda: desk.person_id, read.purpose)
             pages = log_pages(read, readings, lambda: desk.person)
             return run(desk, takts=takts, shifts=shifts, walk=walk, pages=pages)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from elinspect.catalogue import words
-from elinspect.operations.alert_card import write_card
+from elinspect.operations.alert_card import card, write_card
 from elinspect.operations.alert_watch import AlertWatch
 from elinspect.operations.alerts import Alert, alerts
 from elinspect.operations.charts import chart_words, day_chart
@@ -16,9 +16,13 @@ from elinspect.operations.commonality_files import drawings, examples
 from elinspect.operations.commonality_words import as_messages
 from elinspect.operations.figure_files import pareto_drawing, write_pareto
 from elinspect.operations.pareto import ParetoTable, pareto
+from elinspect.operations.people_report import people_report
+from elinspect.operations.people_words import PeopleTable, people_sentences, people_tables
+from elinspect.operations.report_making import Report, write_report
+from elinspect.operations.shifts import USUAL_SHIFTS
 from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Purpose, Stage
-from elinspect.reports.paper import Drawing
+from elinspect.reports.paper import Drawing, Text
 from elinspect.statistics.asked import ChartOf
 from elinspect.statistics.pareto import CountOf, GroupBy, Measure
 from elinspect.store.events import EventKind, NewEvent, now
@@ -62,6 +66,29 @@ class TechnicianView:
     lane: str
     work: tuple[str, ...]
     empty: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CardView:
+    """The card of an alert, to be read at the machine.
+
+    Attributes
+    ----------
+    title, headline : str
+        Where, and what.
+    facts : tuple of (str, str)
+        Position, kind, what touches there, maintenance.
+    lines : tuple of str
+        Caution and panels.
+    picture : bytes
+        The place, as PNG.
+    """
+
+    title: str
+    headline: str
+    facts: tuple[tuple[str, str], ...]
+    lines: tuple[str, ...]
+    picture: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +153,34 @@ class FiguresView:
     empty: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class PeopleView:
+    """What the quality page shows of people and machine.
+
+    Attributes
+    ----------
+    purpose : Purpose
+        Of the panels.
+    period : str
+        In words.
+    tables : tuple of PeopleTable
+        Inspectors, agreement with audits and with each other.
+    sentences : tuple of str
+        What is said about the machine.
+    report : Report or None
+        The same, to be exported; None without anything decided.
+    empty : str
+        What to say instead; empty otherwise.
+    """
+
+    purpose: Purpose
+    period: str
+    tables: tuple[PeopleTable, ...]
+    sentences: tuple[str, ...]
+    report: Report | None
+    empty: str = ""
+
+
 class LogPages:
     """Reads a log for the pages; its methods take a while and belong in the background.
 
@@ -137,10 +192,14 @@ class LogPages:
         Whose chain marks of the technician go to.
     tools : sequence of MachinePart
         The plant's map of what touches where, for the cards of alerts.
+    shifts : sequence of str
+        When shifts begin, ``06:00``.
     """
 
-    def __init__(self, log: Log, station: str, tools: Sequence[MachinePart] = ()) -> None:
-        self._log, self._station, self._tools = log, station, tools
+    def __init__(
+        self, log: Log, station: str, tools: Sequence[MachinePart] = (), shifts: Sequence[str] = USUAL_SHIFTS
+    ) -> None:
+        self._log, self._station, self._tools, self._shifts = log, station, tools, shifts
         self._watch, self._news = AlertWatch(log), 0
 
     @property
@@ -201,6 +260,13 @@ class LogPages:
             who = person_named(connection, person)
         self._log.append([NewEvent(EventKind.MAINTENANCE, "maintenance", data, who)], self._station)
 
+    def card(self, alert: Alert) -> CardView:
+        """Return the card of an alert, as it would be printed."""
+        paper = card(alert, self._tools)
+        headline, *lines = (part.text for part in paper.parts if isinstance(part, Text))
+        (figure,) = (part.figure for part in paper.parts if isinstance(part, Drawing))
+        return CardView(paper.title, headline, tuple(paper.facts), tuple(lines), _png(figure))
+
     def save_card(self, alert: Alert, path: Path) -> None:
         """Write the card of an alert; raises LogError if it cannot be written."""
         write_card(alert, path, self._tools)
@@ -222,12 +288,29 @@ class LogPages:
             since=since,
             measure=asked.measure,
             earlier=before,
+            shifts=self._shifts,
         )
         if not table.cells_inspected:
             return FiguresView(asked, purpose, "", None, (), words("page.nothing_inspected"))
         chart = day_chart(self._log, asked.chart, purpose, since=since, kind=asked.kind)
         shown = [pareto_drawing(table)] + ([chart.drawing()] if chart.labels else [])
         return FiguresView(asked, purpose, chart_words(chart), table, tuple(_png(figure) for figure in shown))
+
+    def people(self, asked: FiguresAsked) -> PeopleView:
+        """Return people and machine for the purpose and days of some filters."""
+        purpose = asked.purpose or self.purpose()
+        with self._log.reading() as connection:
+            seen = days_of(connection, purpose.value, Stage.BEFORE_LAMINATION.value)
+        if seen is None:
+            return PeopleView(purpose, "", (), (), None, words("page.nothing_inspected"))
+        since = self._since(purpose, asked.days) or seen[0]
+        found, report = people_report(self._log, purpose, since=since, until=seen[1])
+        period = words("figure.period", first=since, last=seen[1])
+        return PeopleView(purpose, period, people_tables(found), people_sentences(found), report)
+
+    def save_report(self, report: Report, path: Path) -> None:
+        """Write a report by the end of the name; raises LogError if it cannot be written."""
+        write_report(report, path)
 
     def save_pareto(self, table: ParetoTable, path: Path) -> None:
         """Write a Pareto by the end of the name; raises LogError if it cannot be written."""

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ INK, SOFT, FAINT, LINE = "#1b1d20", "#5d636b", "#9aa0a8", "#d5d8dc"
 FILL, SECOND, MARK = "#3d5a73", "#c9d3dc", "#b4471b"
 """Dark blue-grey, pale blue-grey, rust: 37, 83 and 42 % bright in grey; the mark has a shape of its own."""
 _WIDTH_IN = 7.1
+_NOTE_WIDTH = 125  # characters of seven points that fit
 _MOST_BARS = 24
 SUFFIXES = (".png", ".svg", ".pdf")
 
@@ -92,7 +94,7 @@ def _drawing(height_in: float, **grid: Any) -> Iterator[tuple[Any, Any]]:
 
 def _titled(figure: Any, title: str, note: str) -> None:
     figure.suptitle(title, x=0.012, ha="left", fontsize=11, fontweight="bold", color=INK)
-    figure.supxlabel(note, x=0.012, ha="left", fontsize=7, color=SOFT)
+    figure.supxlabel(fill(note, _NOTE_WIDTH), x=0.012, ha="left", fontsize=7, color=SOFT)
 
 
 def save(figure: Any, path: Path) -> None:

@@ -1,15 +1,17 @@
 """Tables as workbooks (XLSX) and as Parquet; nothing in them can become a formula."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from textwrap import wrap
+from typing import Any
 
-from elinspect.catalogue import Value
+from elinspect.catalogue import Value, words
 from elinspect.errors import LogError, told_as
 from elinspect.reports.csv_table import escaped
 
-_WIDEST = 48
+_WIDEST = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,38 +53,90 @@ def write_workbook(path: Path, sheets: Sequence[Sheet]) -> None:
     with xlsxwriter.Workbook(
         filled, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     ) as book:
-        bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        soft = book.add_format({"font_color": "#5d636b", "italic": True})
-        percent = book.add_format({"num_format": "0.0 %"})
+        formats = {name: book.add_format(style) for name, style in _FORMATS.items()}
+        tabs: set[str] = set()
         for number, sheet in enumerate(sheets, start=1):
-            _fill(book.add_worksheet(_tab(sheet.name, number)), sheet, bold, soft, percent)
+            tab = _tab(sheet.name, number)
+            tab = tab if tab.lower() not in tabs else f"{tab[:27]} {number}"
+            tabs.add(tab.lower())
+            _fill(book.add_worksheet(tab), sheet, formats)
     _write_whole(path, filled.getvalue())
 
 
-def _fill(page: object, sheet: Sheet, bold: object, soft: object, percent: object) -> None:
-    from xlsxwriter.worksheet import Worksheet
+_HEADER: dict[str, Any] = {"bold": True, "bottom": 1, "text_wrap": True, "valign": "bottom"}
+_FORMATS: dict[str, dict[str, Any]] = {
+    "header": {**_HEADER, "indent": 1},
+    "number_header": {**_HEADER, "align": "right"},
+    "note": {"font_color": "#5d636b", "italic": True},
+    "text": {"indent": 1},
+    "whole": {"num_format": "#,##0"},
+    "large": {"num_format": "#,##0.0"},
+    "plain": {},
+    "share": {"num_format": "0.0 %"},
+}
+_A4 = 9  # number of the paper size
+_LINE_PT = 15  # height of a line of text
+_NOTE_WIDTH = 110  # characters: as wide as a page in landscape
 
-    if not isinstance(page, Worksheet):
-        raise TypeError("not a sheet of a workbook")
-    for line, note in enumerate(sheet.notes):
-        page.write_string(line, 0, str(escaped(note)), soft)
-    top = len(sheet.notes) + bool(sheet.notes)
-    widths = [len(name) for name in sheet.header]
-    for column, name in enumerate(sheet.header):
-        page.write_string(top, column, str(escaped(name)), bold)
+
+def _fill(page: Any, sheet: Sheet, formats: Mapping[str, Any]) -> None:
+    notes = [line for note in sheet.notes for line in wrap(note, _NOTE_WIDTH)]
+    for line, note in enumerate(notes):
+        page.write_string(line, 0, str(escaped(note)), formats["note"])
+    top = len(notes) + bool(notes)
+    kinds = [_kind(sheet, column) for column in range(len(sheet.header))]
+    widths = [_width(sheet, column, kind) for column, kind in enumerate(kinds)]
+    for column, (name, kind, width) in enumerate(zip(sheet.header, kinds, widths, strict=True)):
+        page.write_string(top, column, str(escaped(name)), formats["header" if kind == "text" else "number_header"])
+        page.set_column(column, column, width)
+    lines = max((len(wrap(name, max(int(w) - 2, 1))) for name, w in zip(sheet.header, widths, strict=True)), default=1)
+    page.set_row(top, _LINE_PT * lines)
     for line, row in enumerate(sheet.rows, start=top + 1):
         for column, value in enumerate(row):
             cell = escaped(value)
             if isinstance(cell, str):
-                page.write_string(line, column, cell)
+                page.write_string(line, column, cell, formats["text"])
+            elif isinstance(cell, bool):
+                page.write_boolean(line, column, cell)
             else:
-                page.write_number(line, column, cell, percent if column in sheet.shares else None)
-            widths[column] = max(widths[column], len(str(cell)) if isinstance(cell, str) else 8)
-    for column, width in enumerate(widths):
-        page.set_column(column, column, min(width + 2, _WIDEST))
+                page.write_number(line, column, cell, formats[kinds[column]])
+    if not sheet.rows:
+        page.write_string(top + 1, 0, words("workbook.none"), formats["note"])
     page.freeze_panes(top + 1, 1)
+    page.repeat_rows(top)
     page.set_landscape()
+    page.set_paper(_A4)
     page.fit_to_pages(1, 0)
+    page.set_footer(f"&L{sheet.name.replace('&', '&&')}&R&P / &N")
+
+
+def _kind(sheet: Sheet, column: int) -> str:
+    """Return the format of a column: text, share, whole, large or plain numbers."""
+    values = [value for row in sheet.rows if (value := row[column]) is not None]
+    numbers = [float(value) for value in values if not isinstance(value, str)]
+    if not numbers or len(numbers) < len(values):
+        return "text"
+    if column in sheet.shares:
+        return "share"
+    if all(number.is_integer() for number in numbers):
+        return "whole"
+    return "large" if max(map(abs, numbers)) >= _LARGE else "plain"
+
+
+_LARGE = 100
+
+
+def _width(sheet: Sheet, column: int, kind: str) -> float:
+    """Return the width of a column in characters: a heading may take several lines, a value takes one."""
+    word = max((len(part) for part in sheet.header[column].split()), default=0)
+    if kind == "text":
+        longest = max((len(str(escaped(row[column]))) for row in sheet.rows), default=0)
+    else:
+        longest = _NUMBER_WIDTH
+    return min(max(1.2 * word, longest) + 3, _WIDEST)
+
+
+_NUMBER_WIDTH = 9
 
 
 _NOT_IN_TABS = str.maketrans(dict.fromkeys("[]:*?/\\'", " "))

@@ -28,6 +28,26 @@ def test_no_cell_of_a_workbook_is_a_formula_or_link(tmp_path: Path) -> None:
     assert (sheet["B4"].value, sheet["B4"].number_format) == (1.5, "0.0 %")
 
 
+def test_a_workbook_can_be_read_as_it_opens(tmp_path: Path) -> None:
+    header = ["stringer / lane", "confirmed by an inspector", "per million cells", "share", "seen"]
+    rows = [("B / 2", 1546, 20968.04, 0.194, "2031-02-18 00:03"), ("B / 1", 7, None, 0.097, "2031-02-18 00:11")]
+    note = "a summary " * 30
+    sheets = [Sheet("Pareto", header, rows, (note,), frozenset({3})), Sheet("pareto", ["x"], [])]
+    write_workbook(tmp_path / "t.xlsx", sheets)
+    book = openpyxl.load_workbook(tmp_path / "t.xlsx")
+    page, empty = book.worksheets
+    assert (page.title, empty.title) == ("Pareto", "pareto 2")  # two sheets of one name would not open
+    top = [cell.value for cell in page["A"]].index("stringer / lane") + 1
+    assert all(len(str(page.cell(line, 1).value or "")) <= 110 for line in range(1, top))
+    formats = [page.cell(top + 1, column).number_format for column in range(1, 6)]
+    assert formats == ["General", "#,##0", "#,##0.0", "0.0 %", "General"]
+    assert page.column_dimensions["E"].width > len("2031-02-18 00:03")
+    assert page.column_dimensions["B"].width < len(header[1])  # the heading takes two lines
+    assert page.row_dimensions[top].height >= 30
+    assert page.print_title_rows == f"${top}:${top}"
+    assert [cell.value for cell in empty["A"]] == ["x", "none"]
+
+
 def test_a_page_holds_every_part_and_any_letter(tmp_path: Path) -> None:
     figure = pareto_figure([Bar("$x_1$ <b>", 3, 4, 0.75), Bar("ü", 1, 0, 1.0, unknown=True)], "t", "n", "a", "b")
     grid = Grid(["name", "n"], [("Ąß <i>", "1"), ("=2", "20")])

@@ -3,13 +3,16 @@
 from pathlib import Path
 
 import pytest
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QImage
+from PySide6.QtWidgets import QLabel, QTableWidget
 from pytestqt.qtbot import QtBot
 
 from elinspect.catalogue import words
 from elinspect.operations.log_pages import FiguresAsked, LogPages
 from elinspect.operations.reading_desk import ReadingDesk
 from elinspect.operations.simulating import simulate_into_log
+from elinspect.operations.tool_map import MachinePart
 from elinspect.records import Kind, Purpose
 from elinspect.review.desk import Person
 from elinspect.review.gate import Role
@@ -84,7 +87,8 @@ def test_an_empty_log_says_what_to_do(tmp_path: Path, qtbot: QtBot, jobs: Jobs) 
 
 def test_the_technician_sees_the_lane_and_marks_a_repair(log: Log, qtbot: QtBot, jobs: Jobs, tmp_path: Path) -> None:
     at_desk: list[Person | None] = [Person("Ada", Role.TECHNICIAN)]
-    page = TechnicianPage(jobs, LogPages(log, "desk"), lambda: at_desk[0])
+    tools = (MachinePart("left gripper", "B", "2", (3,), (0.0, 0.5)), MachinePart("heater", "A"))
+    page = TechnicianPage(jobs, LogPages(log, "desk", tools), lambda: at_desk[0])
     qtbot.add_widget(page)
     page.open()
     qtbot.wait_until(lambda: page._front.currentIndex() == 1, timeout=30_000)
@@ -106,9 +110,22 @@ def test_the_technician_sees_the_lane_and_marks_a_repair(log: Log, qtbot: QtBot,
     assert not page._card.isEnabled()
     page._alerts.setCurrentRow(0)
     assert page._card.isEnabled()
+    qtbot.wait_until(lambda: page._right.currentIndex() == 1, timeout=30_000)
+    card = [label.text() for label in page._right.currentWidget().findChildren(QLabel)]
+    assert "Alert · stringer B, lane 2" in card
+    assert card[card.index("position from the leading end") + 1] == "3"
+    assert card[card.index("What touches there") + 1] == "left gripper"
+    assert any("stop it, lock it" in text for text in card)
     page.save_card(tmp_path / "card.pdf")
     qtbot.wait_until(lambda: "card.pdf" in page.notice.text(), timeout=30_000)
     assert (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF")
+    with qtbot.wait_active(page):
+        page.show()
+        page.activateWindow()
+    page._alerts.setFocus()
+    qtbot.keyClick(page._alerts, Qt.Key.Key_Escape)
+    assert (page._right.currentIndex(), page._alerts.currentRow()) == (0, -1)
+    assert not page._card.isEnabled()
 
 
 def test_filters_change_the_figures_and_the_export(log: Log, qtbot: QtBot, jobs: Jobs, tmp_path: Path) -> None:
@@ -137,6 +154,26 @@ def test_filters_change_the_figures_and_the_export(log: Log, qtbot: QtBot, jobs:
     page.export(tmp_path / "p.csv")
     qtbot.wait_until(lambda: "p.csv." in page.notice.text(), timeout=30_000)
     assert (tmp_path / "p.csv").read_text(encoding="utf-8").startswith("stringer / lane")
+
+
+def test_people_and_machine_are_shown_and_exported(log: Log, qtbot: QtBot, jobs: Jobs, tmp_path: Path) -> None:
+    page = FiguresPage(jobs, LogPages(log, "desk"))
+    qtbot.add_widget(page)
+    page.shown.box.setCurrentIndex(1)
+    qtbot.wait_until(lambda: page._report is not None, timeout=30_000)
+    (table,) = (each for each in page.findChildren(QTableWidget) if each is not page._table)
+    names = {table.item(row, 0).text() for row in range(table.rowCount())}
+    assert names == {f"simulated inspector {number}" for number in (1, 2, 3)}
+    assert table.item(0, 2).text().endswith("%")
+    assert page._table.isHidden()
+    assert not page.by.isEnabled()
+    page.export(tmp_path / "people.pdf")
+    qtbot.wait_until(lambda: "people.pdf" in page.notice.text(), timeout=30_000)
+    assert (tmp_path / "people.pdf").read_bytes().startswith(b"%PDF")
+    page.shown.box.setCurrentIndex(0)
+    qtbot.wait_until(lambda: page._shown is not None, timeout=30_000)
+    assert not page._table.isHidden()
+    assert page.by.isEnabled()
 
 
 def test_a_figure_lies_on_the_dark_ground_with_its_colours_kept() -> None:

@@ -3,20 +3,23 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtCore import QTimer
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QFileDialog,
+    QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
     QListWidget,
     QPushButton,
+    QStackedWidget,
     QVBoxLayout,
     QWidget,
 )
 
 from elinspect.catalogue import words
-from elinspect.operations.log_pages import LogPages, TechnicianView, alert_words
+from elinspect.operations.log_pages import CardView, LogPages, TechnicianView, alert_words
 from elinspect.records import Kind
 from elinspect.review.desk import Person
 from elinspect.review.gate import Role
@@ -52,11 +55,16 @@ class TechnicianPage(LogPage):
         self._again.clicked.connect(self.open)
         self.controls.addWidget(self._kind)
         self.controls.addWidget(self._again)
-        drawn = QWidget()
-        self._figures = QVBoxLayout(drawn)
+        drawn, shown = QWidget(), QWidget()
+        self._figures, self._card_column = QVBoxLayout(drawn), QVBoxLayout(shown)
+        self._right = QStackedWidget()
+        self._right.addWidget(scrolling(drawn))
+        self._right.addWidget(scrolling(shown))
         row = QHBoxLayout(self.body)
         row.addLayout(self._left(), 2)
-        row.addWidget(scrolling(drawn), 3)
+        row.addWidget(self._right, 3)
+        back = QShortcut(QKeySequence(Qt.Key.Key_Escape), self, self.put_card_away)
+        back.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
         self._each_minute = QTimer(self)
         self._each_minute.setInterval(AGAIN_MS)
         self._each_minute.timeout.connect(self._look_again)
@@ -118,6 +126,7 @@ class TechnicianPage(LogPage):
             return
         self._headline.setText(view.headline)
         self._basis.setText("\n".join(view.lines))
+        self.put_card_away()
         self._alerts.clear()
         self._alerts.addItems(list(alert_words(view.alerts)) or [words("page.no_alert")])
         self._card.setEnabled(False)
@@ -134,8 +143,37 @@ class TechnicianPage(LogPage):
         chosen = self._view is not None and 0 <= row < len(self._view.alerts)
         self._card.setEnabled(chosen)
         if chosen and self._view is not None:
-            self.machine.setText(self._view.alerts[row].stringer)
-            self.lane.setText(self._view.alerts[row].lane)
+            alert = self._view.alerts[row]
+            self.machine.setText(alert.stringer)
+            self.lane.setText(alert.lane)
+            self._jobs.submit(lambda: self._pages.card(alert), self._show_card, self.fail)
+
+    def _show_card(self, shown: CardView) -> None:
+        """Show the card of an alert in the place of the maps."""
+        emptied(self._card_column)
+        self._card_column.addWidget(_label(shown.title, "title"))
+        self._card_column.addWidget(_label(shown.headline, ""))
+        facts = QWidget()
+        form = QFormLayout(facts)
+        form.setContentsMargins(0, 6, 0, 6)
+        for name, text in shown.facts:
+            form.addRow(_label(name, "soft"), _label(text, ""))
+        self._card_column.addWidget(facts)
+        caution, *rest = shown.lines
+        self._card_column.addWidget(_label(caution, "caution"))
+        self._card_column.addWidget(FigureLabel(shown.picture, self._theme))
+        for line in rest:
+            self._card_column.addWidget(_label(line, "soft"))
+        back = QPushButton(words("page.card_away"))
+        back.clicked.connect(self.put_card_away)
+        self._card_column.addWidget(back, 0, Qt.AlignmentFlag.AlignLeft)
+        self._card_column.addStretch(1)
+        self._right.setCurrentIndex(1)
+
+    def put_card_away(self) -> None:
+        """Show the maps again; no alert is chosen then."""
+        self._right.setCurrentIndex(0)
+        self._alerts.setCurrentRow(-1)
 
     def _ask_card(self) -> None:
         file, _ = QFileDialog.getSaveFileName(self, words("page.save_card"), "alert.pdf", "PDF (*.pdf)")
@@ -172,6 +210,11 @@ class TechnicianPage(LogPage):
 
 
 def _heading(text: str) -> QWidget:
+    return _label(text, "soft")
+
+
+def _label(text: str, role: str) -> QLabel:
     label = QLabel(text)
-    label.setProperty("role", "soft")
+    label.setWordWrap(True)
+    label.setProperty("role", role)
     return label
