@@ -158,6 +158,7 @@ def alerts(
     *,
     stage: Stage = Stage.BEFORE_LAMINATION,
     until: str | None = None,
+    before: str | None = None,
 ) -> tuple[Alert, ...]:
     """Evaluate both rules over the newest days.
 
@@ -172,6 +173,8 @@ def alerts(
         Which panels.
     until : str, optional
         Last day; by default the newest.
+    before : str, optional
+        Only what was seen before a moment of that day or the next, ``YYYY-MM-DDTHH:MM``: the end of a shift.
 
     Returns
     -------
@@ -184,7 +187,8 @@ def alerts(
             return ()
         last = min(until, days[1]) if until else days[1]
         begin = (date.fromisoformat(last) - timedelta(days=LOOK_BACK_DAYS - 1)).isoformat()
-        recent = Period(purpose.value, stage.value, begin, last)
+        clock = (f"{begin}T00:00", before) if before is not None else None
+        recent = Period(purpose.value, stage.value, begin, last, clock=clock)
         strings, flags = strings_of_lanes(connection, recent), flags_of_lanes(connection, recent)
         if not strings or not flags:
             return ()

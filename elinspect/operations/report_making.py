@@ -88,7 +88,7 @@ class Making:
         """
         if rows:
             shown = [[_on_paper(value, column in shares) for column, value in enumerate(row)] for row in rows[:most]]
-            self.parts += [Heading(heading), Grid(header, shown, _widths(header, shown))]
+            self.parts += [Heading(heading), Grid(header, shown)]
         if most is not None and len(rows) > most:
             self.parts.append(Text(words("report.more_rows", n=len(rows) - most), soft=True))
         self.sheets.append(Sheet(heading, header, rows, shares=frozenset(shares)))
@@ -106,19 +106,6 @@ class Making:
         self.parts[:0] = [Heading(heading), *parts]
         told: list[Sequence[Value]] = [(message.text,) for message in messages]
         self.sheets.insert(0, Sheet(heading, (words("column.what_it_says"),), told))
-
-
-def _widths(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[float]:
-    """Return shares of the width that follow the longest text of each column, within bounds.
-
-    No word of a heading is broken: it is bold, and so takes more room than its letters count.
-    """
-    widths = []
-    for at, name in enumerate(header):
-        longest = max(len(text) for text in (name, *(row[at] for row in rows)))
-        word = max((len(part) for part in name.split()), default=0)
-        widths.append(max(min(max(longest + 2, 9), 18), 1.25 * word + 2))
-    return widths
 
 
 def _on_paper(value: Value, share: bool) -> str:

@@ -57,7 +57,6 @@ def shift_report(
     making = Making()
     _act_on(log, purpose, shift, making)
     _taken_over(log, purpose, shift, making)
-    making.parts.append(Heading(words("report.yield")))
     making.grid(*_rates(log, period, before), shares=(3, 5))
     making.parts.append(Heading(words("report.flags")))
     for by in (GroupBy.KIND, GroupBy.LANE):
@@ -77,7 +76,8 @@ def _period(purpose: Purpose, shift: Shift) -> Period:
 
 def _act_on(log: Log, purpose: Purpose, shift: Shift, making: Making) -> None:
     """Add the alerts raised in the shift."""
-    raised = [alert for alert in alerts(log, purpose, until=shift.last_day) if _within(alert.at, shift)]
+    found = alerts(log, purpose, until=shift.last_day, before=shift.end)
+    raised = [alert for alert in found if _within(alert.at, shift)]
     parts = [Text(alert.message.text, strong=True) for alert in raised] or [Text(words("alert.none"))]
     if raised:
         parts.append(Text(words("commonality.caution"), soft=True))

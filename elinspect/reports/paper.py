@@ -45,7 +45,7 @@ class Grid:
     rows : sequence of sequences of str
         As shown.
     widths : sequence of float, optional
-        Shares of the width.
+        Shares of the width; by default each column is as wide as what stands in it.
     """
 
     header: Sequence[str]
@@ -241,12 +241,14 @@ def _flowables(part: Part, width: float) -> list[Any]:
 def _grid(grid: Grid, width: float) -> Any:
     from reportlab.platypus import Paragraph, Table, TableStyle
 
+    widths, size = _columns(grid, width)
+
     numeric = [
         any(row[column] for row in grid.rows) and all(_is_number(row[column]) for row in grid.rows)
         for column in range(len(grid.header))
     ]
-    head, cell, right = _style("th", 7.5, bold=True), _style("td", 7.5), _style("tdr", 7.5)
-    right_head = _style("thr", 7.5, bold=True)
+    head, cell, right = _style("th", size, bold=True), _style("td", size), _style("tdr", size)
+    right_head = _style("thr", size, bold=True)
     right.alignment = right_head.alignment = 2
     rows = [
         [
@@ -258,18 +260,54 @@ def _grid(grid: Grid, width: float) -> Any:
         rows.append(
             [Paragraph(escape(text), right if number else cell) for text, number in zip(row, numeric, strict=True)]
         )
-    shares = grid.widths or [1.0] * len(grid.header)
     style = TableStyle([
         ("BACKGROUND", (0, 0), (-1, 0), BAND),
         ("LINEBELOW", (0, 0), (-1, 0), 0.6, INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.25, LINE),
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-        ("LEFTPADDING", (0, 0), (-1, -1), 5),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+        ("LEFTPADDING", (0, 0), (-1, -1), _PADDING / 2),
+        ("RIGHTPADDING", (0, 0), (-1, -1), _PADDING / 2),
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
     ])  # fmt: skip
-    return Table(rows, colWidths=[width * share / sum(shares) for share in shares], style=style, repeatRows=1)
+    return Table(rows, colWidths=widths, style=style, repeatRows=1)
+
+
+_PADDING = 9.0  # points beside the text of a cell
+_SIZES = (7.5, 7.0, 6.5, 6.0)
+
+
+def _columns(grid: Grid, width: float) -> tuple[list[float], float]:
+    """Return widths of columns and size of letters: no word is broken, and as few lines as there is room for."""
+    size, least, most = _SIZES[-1], [0.0], [0.0]
+    for size in _SIZES:
+        least, most = _needed(grid, size)
+        if sum(least) <= width:
+            break
+    if grid.widths:
+        return [width * share / sum(grid.widths) for share in grid.widths], size
+    free, wanted = width - sum(least), [high - low for low, high in zip(least, most, strict=True)]
+    if free < 0:  # a word is too long for any page
+        return [width * low / sum(least) for low in least], size
+    given = min(1.0, free / sum(wanted)) if sum(wanted) else 0.0
+    widths = [low + given * more for low, more in zip(least, wanted, strict=True)]
+    return [each * width / sum(widths) for each in widths], size
+
+
+def _needed(grid: Grid, size: float) -> tuple[list[float], list[float]]:
+    """Return how wide each column must be for its longest word, and would be for its longest line."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    least, most = [], []
+    for column, name in enumerate(grid.header):
+        texts = {row[column] for row in grid.rows}
+        words_of = [(word, "paper") for text in texts for word in text.split()]
+        words_of += [(word, "paper-bold") for word in name.split()]
+        longest = max((stringWidth(word, font, size) for word, font in words_of), default=0.0)
+        line = max((stringWidth(text, "paper", size) for text in texts), default=0.0)
+        least.append(longest + _PADDING + 1)
+        most.append(max(longest, line) + _PADDING + 1)
+    return least, most
 
 
 def _is_number(text: str) -> bool:
