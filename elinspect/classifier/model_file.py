@@ -144,6 +144,18 @@ def load_model(path: Path, threads: int = 2) -> Model:
         onnxruntime is not installed.
     """
     card = read_card(path)
+    network = path.with_name(card.network)
+    return Model(card, path, _session(checked_network(path, card), network, threads))
+
+
+def checked_network(path: Path, card: ModelCard) -> bytes:
+    """Return the network that a card names, as bytes; whether it runs is seen when it is loaded.
+
+    Raises
+    ------
+    ModelFileError
+        If it is missing, too large, damaged, or was made for another contract.
+    """
     if card.contract != CONTRACT or card.kinds != KINDS:
         raise ModelFileError("model.contract", file=str(path), given=card.contract, expected=CONTRACT)
     network = path.with_name(card.network)
@@ -153,7 +165,7 @@ def load_model(path: Path, threads: int = 2) -> Model:
         content = network.read_bytes()
     if hashlib.sha256(content).hexdigest() != card.sha256:
         raise ModelFileError("model.hash", file=str(network))
-    return Model(card, path, _session(content, network, threads))
+    return content
 
 
 def _session(content: bytes, network: Path, threads: int) -> "InferenceSession":

@@ -10,6 +10,7 @@ from pydantic import TypeAdapter
 
 from elinspect.catalogue import Message
 from elinspect.classifier import Model, ModelCard, load_model, read_card, shipped_model
+from elinspect.classifier.model_file import checked_network
 from elinspect.errors import ModelFileError, told_as
 from elinspect.records import NoModel
 
@@ -33,7 +34,7 @@ class InstalledModel:
     in_force : bool
         Whether inspections use it.
     problem : str
-        What is wrong with it; empty where nothing is.
+        What is wrong with card or network, so that it cannot be used; empty where nothing is.
     """
 
     file: str
@@ -146,14 +147,19 @@ def put_in_force(folder: Path, card: str) -> None:
 
 
 def installed(folder: Path) -> tuple[InstalledModel, ...]:
-    """Return the shipped model and every installed one."""
+    """Return the shipped model and every installed one, also the one in force where its card is gone."""
     in_force = card_in_force(folder)
-    paths = [shipped_model(), *sorted(path for path in folder.glob("*.json") if path.name != _IN_FORCE)]
+    found = {path for path in folder.glob("*.json") if path.name != _IN_FORCE}
+    paths = [shipped_model(), *sorted(found | {in_force} - {shipped_model()})]
     return tuple(_described(path, SHIPPED if i == 0 else path.name, path == in_force) for i, path in enumerate(paths))
 
 
 def _described(path: Path, name: str, in_force: bool) -> InstalledModel:
+    label = ""
     try:
-        return InstalledModel(name, read_card(path).label, in_force)
+        card = read_card(path)
+        label = card.label
+        checked_network(path, card)
     except ModelFileError as error:
-        return InstalledModel(name, "", in_force, str(error))
+        return InstalledModel(name, label, in_force, str(error))
+    return InstalledModel(name, label, in_force)

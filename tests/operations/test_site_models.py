@@ -44,9 +44,17 @@ def test_a_damaged_model_is_said_and_no_other_taken_silently(tmp_path: Path) -> 
     opened = open_model(None, tmp_path)
     assert isinstance(opened, NoModel)
     assert "changed or damaged" in opened.reason.text
+    (damaged,) = [each for each in installed(tmp_path) if each.problem]
+    assert damaged.in_force
+    assert damaged.label  # the card itself is whole
+    assert "changed or damaged" in damaged.problem
     card.write_text("{")
     (damaged,) = [each for each in installed(tmp_path) if each.problem]
     assert damaged.in_force
+    card.unlink()
+    (gone,) = [each for each in installed(tmp_path) if each.problem]
+    assert (gone.file, gone.in_force) == (card.name, True)
+    assert "cannot be read" in gone.problem
     (tmp_path / "in_force.json").write_text("?")
     opened = open_model(None, tmp_path)
     assert isinstance(opened, NoModel)
