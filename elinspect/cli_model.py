@@ -93,7 +93,8 @@ def evaluate(
 ) -> None:
     """Measure the classifier on real cells it never learnt from (open data set, for evaluation only)."""
     from elinspect.errors import ModelFileError
-    from elinspect.operations.model_evaluation import evaluate_by_panels, evaluate_random, judge_open_cells
+    from elinspect.operations.model_evaluation import evaluate as figures_of
+    from elinspect.operations.model_evaluation import judge_open_cells
     from elinspect.operations.open_cells import check_half, open_panels, tuning_half
     from elinspect.operations.site_models import open_model
     from elinspect.records import NoModel
@@ -106,25 +107,24 @@ def evaluate(
     with progress_bar() as progress:
         bar = progress.add_task(words("command.model_judging"), total=len(panels))
         judged = judge_open_cells(loaded, panels, lambda: progress.advance(bar))
-    for table in (*evaluate_by_panels(judged, seed), *evaluate_random(judged, seed)):
+    for table in figures_of(judged, seed):
         _show_evaluation(table, loaded.card.label)
+    out.print(words("evaluate.protocols"), markup=False)
     out.print(words("evaluate.data"), markup=False)
 
 
 def _show_evaluation(found: "EvaluationTable", label: str) -> None:
-    wafer = found.wafer.value if found.wafer is not None else words("evaluate.all")
-    protocol = words(f"evaluate.{found.protocol}")
     title = words(
-        "evaluate.title", protocol=protocol, wafer=wafer, cells=found.cells, defective=found.defective,
-        panels=found.panels, model=label,
+        "evaluate.title", wafer=found.wafer.value if found.wafer is not None else words("evaluate.all"),
+        cells=found.cells, defective=found.defective, panels=found.panels, model=label,
     )  # fmt: skip
     table = Table(title=title, title_justify="left")
-    columns = words("evaluate.columns" if found.protocol == "panels" else "evaluate.columns_random").split("|")
-    for number, name in enumerate(columns):
+    for number, name in enumerate(words("evaluate.columns").split("|")):
         table.add_column(name, justify="right" if number else "left")
     for figure in found.figures:
-        low, high = figure.interval
-        table.add_row(words(f"evaluate.{figure.name}"), f"{figure.value:.3f}", f"{low:.3f} – {high:.3f}")
+        numbers = ((figure.value, figure.interval), (figure.mean, figure.spread))
+        cells = [text for value, (low, high) in numbers for text in (f"{value:.3f}", f"{low:.3f} – {high:.3f}")]
+        table.add_row(words(f"evaluate.{figure.name}"), *cells)
     out.print(table)
 
 

@@ -30,6 +30,8 @@ ALWAYS_DISMISSES = 0.98
 """Share of dismissed flags from which an inspector who answered `LEAST_ANSWERS` says nothing ..."""
 OTHERS_DISMISS = 0.9
 """... unless the others dismiss about as many."""
+_WEIGHED_DOWN = 0.5
+"""A lane whose flags weigh less than this is named."""
 _RIDGE = 4.0
 _DRAWS = 2000
 
@@ -130,6 +132,7 @@ def adapt_heads(card: ModelCard, answered: Sequence[AnsweredFlag], rng: np.rando
         if lack is not None:
             notes.append(Message(lack, {"kind": kind.value, "answers": LEAST_ANSWERS, "panels": LEAST_PANELS}))
             continue
+        notes += _flooding_lanes(kind, learn)
         head = _fit(table.head(), learn)
         outcome = _outcome(kind, table.head(), head, learn, judge, rng)
         outcomes.append(outcome)
@@ -200,6 +203,19 @@ def lane_weights(lanes: Sequence[str]) -> NDArray[np.float64]:
             own = weights[of_lane[name]].sum()
             weights[of_lane[name]] *= most * (total - own) / ((1 - most) * own) if most < 1 else 1.0
     return np.asarray(weights * len(lanes) / weights.sum())
+
+
+def _flooding_lanes(kind: Kind, learn: Sequence[AnsweredFlag]) -> list[Message]:
+    """Say which lane's answers were weighed down to less than half."""
+    lanes = [flag.lane for flag in learn]
+    weights = lane_weights(lanes)
+    notes = []
+    for lane, count in Counter(lane for lane in lanes if lane).items():
+        weight = float(weights[lanes.index(lane)])
+        if weight < _WEIGHED_DOWN:
+            shares = {"percent": 100 * count / len(lanes), "counted": 100 * count * weight / len(lanes)}
+            notes.append(Message("adapt.lane", {"kind": kind.value, "lane": lane, **shares}))
+    return notes
 
 
 def _rows(flags: Sequence[AnsweredFlag]) -> Rows:

@@ -1,13 +1,15 @@
 """How well a model does on real cells it never learnt from: two protocols, intervals, a nuisance baseline."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.classifier import Model, score
-from elinspect.classifier.heads import calibration_error, fit_head
+from elinspect.classifier import Model
+from elinspect.classifier.heads import calibration_error, columns, fit_head
+from elinspect.classifier.scoring import cell_evidence, run_network
 from elinspect.detectors import detect_all, prepare
 from elinspect.operations.open_cells import OpenPanel
 from elinspect.recipe import Wafer
@@ -19,6 +21,8 @@ RANDOM_SPLITS = 20
 _TEST_SHARE = 0.25
 _DEFECTIVE = 0.5
 Interval = tuple[float, float]
+_FigureOf = Callable[[NDArray[np.intp], float], float]
+"""A figure of some rows of cells, called defective from a score on."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,8 +31,12 @@ class JudgedCells:
 
     Attributes
     ----------
-    scores, detectors : ndarray, shape (n,)
-        Defect score of the model; largest score of the detectors of cracks, inactive areas and dark cells.
+    scores : ndarray, shape (n,)
+        Defect score of the model.
+    network, detectors : ndarray, shape (n,)
+        Logit of the network alone; largest logit of the detectors, as the model's head gets it.
+    cracks : ndarray, shape (n,)
+        Logits of the crack detector and of the network's output for cracks, added with the shares of the model's head.
     labels : ndarray, shape (n,)
         Labelled probability of a defect.
     panel : ndarray of int, shape (n,)
@@ -40,7 +48,9 @@ class JudgedCells:
     """
 
     scores: NDArray[np.float64]
+    network: NDArray[np.float64]
     detectors: NDArray[np.float64]
+    cracks: NDArray[np.float64]
     labels: NDArray[np.float64]
     panel: NDArray[np.intp]
     mono: NDArray[np.bool_]
@@ -48,26 +58,34 @@ class JudgedCells:
 
     def of(self, rows: NDArray[np.bool_]) -> "JudgedCells":
         """Return some of the cells."""
-        return JudgedCells(
-            self.scores[rows], self.detectors[rows], self.labels[rows],
-            self.panel[rows], self.mono[rows], self.nuisance[rows],
-        )  # fmt: skip
+        return JudgedCells(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure with its 95 % interval over panels; the interval of a random split is its spread over splits."""
+    """One figure under both protocols.
+
+    Attributes
+    ----------
+    name : str
+        What it is.
+    value, interval : float and pair of float
+        On all cells, with its 95 % interval, whole panels drawn again.
+    mean, spread : float and pair of float
+        Over random splits, and the smallest and largest of them; nan where a split says nothing.
+    """
 
     name: str
     value: float
     interval: Interval
+    mean: float
+    spread: Interval
 
 
 @dataclass(frozen=True, slots=True)
 class EvaluationTable:
-    """Figures of one wafer type (None: both) under one protocol."""
+    """Figures of one wafer type (None: both)."""
 
-    protocol: str
     wafer: Wafer | None
     cells: int
     defective: int
@@ -81,88 +99,100 @@ def judge_open_cells(
     """Run detectors and model on panels of the open data set, each judged as a panel."""
     parts = []
     for number, panel in enumerate(panels):
-        pictures, product = panel.pictures()
-        view = prepare(pictures, product)
-        detections = detect_all(view, DetectorSettings())
-        scored = score(model, view, detections)
-        kinds = {item.kind.value: item.cell_scores for item in detections}
-        detectors = np.max([kinds[kind] for kind in ("crack", "inactive_area", "dark_cell")], axis=0)
-        n = len(panel.labels)
-        parts.append(
-            (
-                scored.defect_scores.astype(float), detectors.astype(float), panel.labels, np.full(n, number),
-                np.full(n, panel.wafer is Wafer.MONO), _nuisance(panel.crops, view.noise),
-            )
-        )  # fmt: skip
+        parts.append(_judged(model, panel, number))
         if progress is not None:
             progress()
-    return JudgedCells(*(np.concatenate([part[i] for part in parts]) for i in range(6)))
+    return JudgedCells(*(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(JudgedCells)))
 
 
-def evaluate_by_panels(cells: JudgedCells, seed: int = 0) -> tuple[EvaluationTable, ...]:
-    """Return figures with whole panels drawn again: both wafer types, mono, multi."""
-    rng = np.random.default_rng(seed)
-    return tuple(_table("panels", wafer, chosen, _panel_figures(chosen, rng)) for wafer, chosen in _by_wafer(cells))
+def _judged(model: Model, panel: OpenPanel, number: int) -> JudgedCells:
+    view = prepare(*panel.pictures())
+    evidence = cell_evidence(run_network(model, view), detect_all(view, DetectorSettings()))
+    head = model.card.cell_head.head()
+    n = len(panel.labels)
+    share = head.weights[head.names.index("network.any")] / head.weights[head.names.index("detector.strongest")]
+    return JudgedCells(
+        head.probability(columns(head.names, evidence)),
+        evidence["network.any"], evidence["detector.strongest"],
+        evidence["detector.crack"] + share * evidence["network.crack"],
+        panel.labels, np.full(n, number), np.full(n, panel.wafer is Wafer.MONO), _nuisance(panel.crops, view.noise),
+    )  # fmt: skip
 
 
-def evaluate_random(cells: JudgedCells, seed: int = 0) -> tuple[EvaluationTable, ...]:
-    """Return figures of the literature's protocol: 20 random splits, threshold from 75 % of the cells, test on 25 %.
+def evaluate(cells: JudgedCells, seed: int = 0) -> tuple[EvaluationTable, ...]:
+    """Return figures of both wafer types, of mono and of multi, under two protocols side by side.
 
-    Neighbouring cells of one panel fall on both sides, so that these figures are too good; they are here to be set
-    beside published ones (Deitsch et al. 2019, doi 10.1016/j.solener.2019.02.067).
+    By panels: whole panels drawn again. At random, as in the literature: 20 splits, the threshold from 75 % of the
+    cells, figures from the other 25 %. Neighbouring cells of one panel then fall on both sides, so that these figures
+    are too good; they are here to be set beside published ones (Deitsch et al. 2019, doi
+    10.1016/j.solener.2019.02.067).
     """
     rng = np.random.default_rng(seed)
-    return tuple(_table("random", wafer, chosen, _random_figures(chosen, rng)) for wafer, chosen in _by_wafer(cells))
-
-
-def _by_wafer(cells: JudgedCells) -> list[tuple[Wafer | None, JudgedCells]]:
     kinds = [(None, np.ones(len(cells.mono), bool)), (Wafer.MONO, cells.mono), (Wafer.MULTI, ~cells.mono)]
-    return [(wafer, cells.of(rows)) for wafer, rows in kinds if rows.any()]
+    return tuple(_table(wafer, cells.of(rows), rng) for wafer, rows in kinds if rows.any())
 
 
-def _table(protocol: str, wafer: Wafer | None, cells: JudgedCells, figures: tuple[Figure, ...]) -> EvaluationTable:
+def _table(wafer: Wafer | None, cells: JudgedCells, rng: np.random.Generator) -> EvaluationTable:
+    every = np.arange(len(cells.labels))
+    splits = _random_splits(cells, rng)
+    figures = []
+    for name, figure in _figures(cells).items():
+        found = [figure(test, threshold) for test, threshold in splits]
+        whole = partial(_undecided, figure)
+        interval = interval_over_groups(whole, cells.panel, rng, draws=400)
+        spread = (float(np.min(found)), float(np.max(found)))
+        figures.append(Figure(name, whole(every), interval, float(np.mean(found)), spread))
     defective = int((cells.labels > _DEFECTIVE).sum())
-    return EvaluationTable(protocol, wafer, len(cells.labels), defective, len(np.unique(cells.panel)), figures)
+    return EvaluationTable(wafer, len(cells.labels), defective, len(np.unique(cells.panel)), tuple(figures))
 
 
-def _panel_figures(cells: JudgedCells, rng: np.random.Generator) -> tuple[Figure, ...]:
-    truth = cells.labels > _DEFECTIVE
-    sure = (cells.labels > 0.9) | (cells.labels < 0.1)
-    nuisance = _cross_fitted(cells)
-    of: dict[str, Callable[[NDArray[np.intp]], float]] = {
-        "auc": lambda rows: _area(cells.scores[rows], truth[rows]),
-        "auc_sure": lambda rows: _area(cells.scores[rows][sure[rows]], truth[rows][sure[rows]]),
-        "auc_within": lambda rows: area_within(cells.scores[rows], truth[rows], cells.panel[rows]),
-        "auc_detectors": lambda rows: _area(cells.detectors[rows], truth[rows]),
-        "auc_nuisance": lambda rows: _area(nuisance[rows], truth[rows]),
-        "auc_nuisance_within": lambda rows: area_within(nuisance[rows], truth[rows], cells.panel[rows]),
-        **{
-            name: lambda rows, name=name: decisions(cells.scores[rows], cells.labels[rows], _DEFECTIVE)[name]  # type: ignore[misc]
-            for name in ("accuracy", "accuracy_weighted", "accuracy_balanced", "f1")
-        },
-        "calibration_error": lambda rows: calibration_error(cells.scores[rows], truth[rows]),
-    }
-    every = np.arange(len(truth))
-    return tuple(
-        Figure(name, figure(every), interval_over_groups(figure, cells.panel, rng, draws=400))
-        for name, figure in of.items()
-    )
+def _undecided(figure: _FigureOf, rows: NDArray[np.intp]) -> float:
+    return figure(rows, _DEFECTIVE)
 
 
-def _random_figures(cells: JudgedCells, rng: np.random.Generator) -> tuple[Figure, ...]:
-    names = ("accuracy", "accuracy_weighted", "accuracy_balanced", "f1")
-    found: dict[str, list[float]] = {name: [] for name in names}
+def _random_splits(cells: JudgedCells, rng: np.random.Generator) -> list[tuple[NDArray[np.intp], float]]:
+    """Return the cells that judge, a quarter each time, and the threshold that was best for the others."""
+    splits = []
     for _ in range(RANDOM_SPLITS):
         order = rng.permutation(len(cells.labels))
         test, other = np.split(order, [round(_TEST_SHARE * len(order))])
-        threshold = _best_threshold(cells.scores[other], cells.labels[other])
-        said = decisions(cells.scores[test], cells.labels[test], threshold)
-        for name in names:
-            found[name].append(said[name])
-    return tuple(
-        Figure(name, float(np.mean(values)), (float(np.min(values)), float(np.max(values))))
-        for name, values in found.items()
-    )
+        splits.append((test, _best_threshold(cells.scores[other], cells.labels[other])))
+    return splits
+
+
+def _figures(cells: JudgedCells) -> dict[str, _FigureOf]:
+    """Return each figure as a function of row numbers and of the score from which a cell is called defective."""
+    truth = cells.labels > _DEFECTIVE
+    sure = (cells.labels > 0.9) | (cells.labels < 0.1)
+    nuisance = _cross_fitted(cells)
+
+    def area(scores: NDArray[np.float64], among: NDArray[np.bool_]) -> _FigureOf:
+        def of(rows: NDArray[np.intp], _threshold: float) -> float:
+            chosen = rows[among[rows]]
+            return area_under_curve(scores[chosen][truth[chosen]], scores[chosen][~truth[chosen]])
+
+        return of
+
+    def within(scores: NDArray[np.float64]) -> _FigureOf:
+        return lambda rows, _threshold: area_within(scores[rows], truth[rows], cells.panel[rows])
+
+    def decided(name: str) -> _FigureOf:
+        return lambda rows, threshold: decisions(cells.scores[rows], cells.labels[rows], threshold)[name]
+
+    everyone = np.ones(len(truth), bool)
+    return {
+        "auc": area(cells.scores, everyone),
+        "auc_sure": area(cells.scores, sure),
+        "auc_within": within(cells.scores),
+        "auc_cracks": area(cells.cracks, everyone),
+        "auc_network": area(cells.network, everyone),
+        "auc_detectors": area(cells.detectors, everyone),
+        "auc_detectors_within": within(cells.detectors),
+        "auc_nuisance": area(nuisance, everyone),
+        "auc_nuisance_within": within(nuisance),
+        **{name: decided(name) for name in ("accuracy", "accuracy_weighted", "accuracy_balanced", "f1")},
+        "calibration_error": lambda rows, _threshold: calibration_error(cells.scores[rows], truth[rows]),
+    }
 
 
 def decisions(scores: NDArray[np.float64], labels: NDArray[np.float64], threshold: float) -> dict[str, float]:
@@ -184,10 +214,6 @@ def decisions(scores: NDArray[np.float64], labels: NDArray[np.float64], threshol
 def _best_threshold(scores: NDArray[np.float64], labels: NDArray[np.float64]) -> float:
     candidates = np.quantile(scores, np.linspace(0.02, 0.98, 97))
     return float(max(candidates, key=lambda at: decisions(scores, labels, float(at))["accuracy_weighted"]))
-
-
-def _area(scores: NDArray[np.float64], truth: NDArray[np.bool_]) -> float:
-    return area_under_curve(scores[truth], scores[~truth])
 
 
 def _nuisance(crops: NDArray[np.uint8], noise: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -86,6 +86,20 @@ def test_one_lane_cannot_flood_what_is_learnt() -> None:
     assert lane_weights(["", "", ""]) == pytest.approx([1, 1, 1])
 
 
+def test_a_lane_that_floods_is_named() -> None:
+    flood = answers(900, 3, lane="A/1")
+    others = [flag for number in range(4) for flag in answers(60, 10 + number, lane=f"B/{number}")]
+    learnt = adapt_heads(CARD, [*flood, *others], np.random.default_rng(0))
+    (note,) = learnt.notes
+    assert note.code == "adapt.lane"
+    assert note.values["lane"] == "A/1"
+    # 900 of 1,140, less what is held out; counted as a quarter.
+    assert note.values["percent"] == pytest.approx(79, abs=4)
+    assert note.values["counted"] == pytest.approx(25)
+    assert "lane A/1" in note.text
+    assert adapt_heads(CARD, others, np.random.default_rng(0)).notes == ()
+
+
 def test_a_prior_shift_moves_the_odds_by_hand() -> None:
     # Odds 1:1 where half of the cells are defective are 1:999 where one in a thousand is.
     head = rebased(LinearHead(("a",), (1.0,), 0.0), 0.5, 0.001)

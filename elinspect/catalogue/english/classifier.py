@@ -42,6 +42,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Answers of {inspector} were left out: {percent:.0f} % of {n} flags dismissed, unlike the others.",
         "Answers of {inspector} were left out: {percent:.0f} % of {n} flags dismissed, unlike the others.",
     ),
+    "adapt.lane": (
+        "{kind!k}: {percent:.0f} % of the answers learnt from come from lane {lane}; they were counted as "
+        "{counted:.0f} %, so that one lane alone does not teach."
+    ),
     "adapt.too_few": (
         "{kind!k}: too few answers to learn from; needed are {answers} confirmed and {answers} dismissed flags of at "
         "least {panels} panels."
@@ -81,20 +85,26 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "model.point_in_force": "In force: {threshold:g}, cost {cost:.0f}. Cheapest: {best:g}, cost {best_cost:.0f}.",
     "model.point_unchanged": "Nothing was changed. --set THRESHOLD installs another working point as a new version.",
     "command.model_judging": "judging real cells",
-    "evaluate.title": "{protocol} · {wafer} · {cells} cells ({defective} defective) of {panels} panels · {model}",
-    "evaluate.panels": "whole panels",
-    "evaluate.random": "random 75/25, 20 splits (neighbours on both sides: too good, for comparison with papers only)",
+    "evaluate.title": "{wafer} · {cells} cells ({defective} defective) of {panels} panels · {model}",
+    "evaluate.protocols": (
+        "Nothing of the model was learnt from these cells. By panels: all cells, called defective from 0.5 on, whole "
+        "panels drawn again. At random: 20 splits 75/25, threshold from the larger part, figures from the smaller "
+        "one; neighbours of one panel lie on both sides, which is too good, and is here for comparison with papers "
+        "only."
+    ),
     "evaluate.all": "mono and multi",
-    "evaluate.columns": "figure|value|95 % over panels",
-    "evaluate.columns_random": "figure|mean|range over splits",
+    "evaluate.columns": "figure|by panels|95 %|at random|smallest – largest",
     "evaluate.auc": "area under the curve",
     "evaluate.auc_sure": "... sure labels only",
     "evaluate.auc_within": "... within panels",
+    "evaluate.auc_cracks": "... of cracks alone",
+    "evaluate.auc_network": "... of the network alone",
     "evaluate.auc_detectors": "... of the detectors alone",
-    "evaluate.auc_nuisance": "... of noise, blur and brightness alone",
+    "evaluate.auc_detectors_within": "... of the same, within panels",
+    "evaluate.auc_nuisance": "... of noise, blur, brightness",
     "evaluate.auc_nuisance_within": "... of the same, within panels",
     "evaluate.accuracy": "accuracy",
-    "evaluate.accuracy_weighted": "accuracy, weighted by confidence of the label",
+    "evaluate.accuracy_weighted": "accuracy, weighted by the label",
     "evaluate.accuracy_balanced": "balanced accuracy",
     "evaluate.f1": "F1",
     "evaluate.calibration_error": "expected calibration error",
