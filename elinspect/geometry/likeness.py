@@ -190,9 +190,17 @@ def _columns(profiles: Profile, first: float, last: float, noise: float) -> list
         for blocks in (1, 2, 3):
             if blocks == 1 or (count % blocks == 0 and count // blocks >= _FEWEST_IN_BLOCK):
                 contrasts[count, blocks] = _contrast(gap, first, last, count, blocks)
+    found = _likeliest(contrasts) or [(1, 1)]
+    # Where cells lie closely, the gap between blocks is the one line that stands out: what lies within them, apart.
+    in_blocks = {key: contrast for key, contrast in contrasts.items() if key[1] > 1}
+    return found + [key for key in _likeliest(in_blocks) if key not in found]
+
+
+def _likeliest(contrasts: dict[tuple[int, int], float]) -> list[tuple[int, int]]:
+    """Return numbers of columns and blocks of the strongest contrasts; none where no line stands out."""
     strongest = max(contrasts.values(), default=0.0)
     if strongest < _LEAST:
-        return [(1, 1)]
+        return []
     # A part of the lines has about the contrast of all of them; more lines than there are have half of it.
     strong = [key for key, contrast in contrasts.items() if contrast >= 0.6 * strongest]
     most = max(count for count, _ in strong)
