@@ -31,11 +31,14 @@ class StringLight:
         Share of its cells that are dark.
     cells : ndarray, shape (n_strings, cells_per_string)
         Light of each cell over that of its own string's lit cells.
+    usual : float
+        Counts of the usual string.
     """
 
     remaining: NDArray[np.float64]
     dark_cells: NDArray[np.float64]
     cells: NDArray[np.float64]
+    usual: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +52,7 @@ class Starved:
     cells : tuple of int
         Indices of the cells.
     remaining : float
-        Their light over the usual.
+        Their own light over the usual, at least roughly: the less current, the less of the pattern that tells it.
     partner : float or None
         Light of the parallel partner over the usual; None without one.
     """
@@ -76,6 +79,7 @@ def string_light(view: PanelView, settings: CircuitSettings) -> StringLight:
         remaining=levels / usual,
         dark_cells=np.mean(own < (settings.dark_share + 1) / 2 * usual, axis=1),
         cells=own / np.maximum(np.array(bright), 1e-9)[:, None],
+        usual=usual,
     )
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from elinspect.catalogue import Value
-from elinspect.detectors.current import Starved, starved, state_score, string_light
+from elinspect.detectors.current import Starved, StringLight, starved, state_score, string_light
 from elinspect.records import Detection, Finding, Kind, PanelView, read_only
 from elinspect.settings import CircuitSettings
 
@@ -21,7 +21,7 @@ def detection_of(kind: Kind, view: PanelView, settings: CircuitSettings) -> Dete
             score = state_score(state.remaining, settings)
             scores[list(state.cells)] = score
             if score >= settings.threshold:
-                findings.append(_finding(state, view, score))
+                findings.append(_finding(state, view, score, _usual(state, view, light, settings)))
     if kind is Kind.BRIDGED_STRING:
         # Below the threshold a string that is a little dim is most likely a little bridged.
         dim = np.array([state_score(float(share), settings) for share in light.remaining], np.float32)
@@ -30,11 +30,26 @@ def detection_of(kind: Kind, view: PanelView, settings: CircuitSettings) -> Dete
     return Detection(kind, read_only(scores), tuple(findings))
 
 
-def _finding(state: Starved, view: PanelView, score: float) -> Finding:
+def _usual(state: Starved, view: PanelView, light: StringLight, settings: CircuitSettings) -> float:
+    """Return the counts of the other strings with the same current; of the usual one where none of them is lit."""
+    n = view.pictures.grid.layout.cells_per_string
+    own = {cell // n + 1 for cell in state.cells}
+    same = {string for branch in view.circuit.branches if own & set(branch.strings) for string in branch.strings}
+    lit = [string - 1 for string in same - own if light.remaining[string - 1] >= settings.dark_share]
+    return float(np.median(view.luminance.reshape(-1, n)[lit])) if lit else light.usual
+
+
+def _finding(state: Starved, view: PanelView, score: float, usual: float) -> Finding:
     n = view.pictures.grid.layout.cells_per_string
     rows, columns = view.pictures.full_current.shape[1:]
     outline = np.array([[0, 0], [0, columns - 1], [rows - 1, columns - 1], [rows - 1, 0]], dtype=np.float64)
-    measured: dict[str, Value] = {"relative_luminance": round(state.remaining, 3), "cells": len(state.cells)}
+    # What is seen in the picture, stray light included, is what a person can check; the cells' own light decided.
+    seen = max(float(np.median(view.luminance[list(state.cells)])) / usual, 0.0)
+    measured: dict[str, Value] = {
+        "relative_luminance": round(seen, 3),
+        "own_light": round(state.remaining, 3),
+        "cells": len(state.cells),
+    }
     if state.partner is not None:
         measured["partner_luminance"] = round(state.partner, 3)
     if len(state.cells) < n:

@@ -14,6 +14,8 @@ _MOST = 24
 _CONTRADICTING = 0.3
 _ENDS = 0.08
 _LEAST_DIP = 0.015
+_LEAST_LIGHT = 0.25
+"""Light of a cell over the usual one, below which its ribbons are not looked for."""
 _LEAST_SHARE = 0.4
 _FEWEST = 4
 _REACH_SHARE, _REACH_MM = 0.35, 6.0
@@ -72,6 +74,10 @@ def ribbon_lines(pictures: CellPictures, product: Product) -> RibbonLines:
         centres = _centres(dips, place, reach, float(usual[round(place)]))
         offset[:, k], bow[:, k] = _straight(centres)
         offset[:, k] -= even
+    # Where a cell gives no light there is nothing for a ribbon to shade: what is seen there is noise and stray light.
+    light = np.median(pictures.full_current[:, ::4, ::4], axis=(1, 2))
+    unlit = light < _LEAST_LIGHT * np.median(light)
+    offset[unlit], bow[unlit] = np.nan, np.nan
     return RibbonLines(read_only(nominal * mm), read_only(offset * mm), read_only(bow * mm), seen)
 
 

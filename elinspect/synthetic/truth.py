@@ -140,7 +140,8 @@ def _whole(recipe: ProductRecipe, defects: Sequence[Defect], corners_mm: Points,
                 strings = [s for circuit in circuits_of(recipe) if defect.string in circuit for s in circuit]
             boxes = tuple(onto(_box_of(corners_mm[(string - 1) * each : string * each])) for string in strings)
             kind_of = {
-                DarkString: Kind.DARK_STRING, BridgedString: Kind.BRIDGED_STRING, OpenString: Kind.OPEN_CIRCUIT,
+                # What does not go through a string goes past it: only an open joint beside a partner is a dark string.
+                DarkString: Kind.BRIDGED_STRING, BridgedString: Kind.BRIDGED_STRING, OpenString: Kind.OPEN_CIRCUIT,
             }  # fmt: skip
             found.append(TrueDefect(kind_of[type(defect)], defect.string, None, boxes, drop, area_fraction=1.0))
     return found

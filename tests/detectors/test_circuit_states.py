@@ -160,6 +160,16 @@ def test_a_single_dark_string_is_bridged(layout: str, remaining: float) -> None:
     assert state.measurements["relative_luminance"] == pytest.approx(remaining, abs=0.06)
 
 
+def test_the_light_of_a_dark_string_is_that_of_its_own_block_and_as_the_picture_shows_it() -> None:
+    # Its block carries a quarter more than the other; stray light of 0.04 lies over everything.
+    view = seen("2x6x12", dict.fromkeys(range(1, 7), 1.25) | {3: 0.25})
+    (state,) = states(view)
+    shown = view.luminance.reshape(12, 12)
+    assert state.measurements["relative_luminance"] == pytest.approx(
+        np.median(shown[2]) / np.median(shown[[0, 1, 3, 4, 5]]), abs=0.01
+    )
+
+
 @pytest.mark.parametrize("layout", TWO_BLOCKS)
 @pytest.mark.parametrize("tied", [False, True])
 def test_an_open_half_string_makes_its_partner_bright(layout: str, tied: bool) -> None:

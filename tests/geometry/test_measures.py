@@ -35,6 +35,7 @@ from elinspect.records import (
 )
 from elinspect.result_file import as_dict, from_dict
 from elinspect.settings import DetectorSettings, GeometrySettings
+from elinspect.synthetic import BridgedString, CameraSettings, product_recipe, simulate_panel
 from elinspect.triage import flags_from, judged
 from elinspect.vision import cv2
 
@@ -178,6 +179,23 @@ def test_cells_that_touch_show_a_line_and_the_uncertainty_reaches_down_to_no_gap
     assert np.median(measures.gaps_along_mm) < measures.gap_uncertainty_mm[0]
     assert measures.gap_uncertainty_mm[1] < GAP_TOLERANCE_MM
     assert cells[Kind.MISPLACED_CELL] == []
+
+
+def test_ribbons_are_not_looked_for_where_a_string_gives_no_light() -> None:
+    recipe = product_recipe("mono_6x10")
+    camera = CameraSettings(px_per_mm=1.0, exposure=0.4, dark_level=0.0)
+    panel = simulate_panel(recipe, np.random.default_rng(3), [BridgedString(3, 0.01)], camera)
+    counts = read_only(panel.picture.astype(np.float32))
+    image = ElImage(Path("bridged.png"), "0" * 64, counts, 12, 4095.0)
+    outline = find_panel(image, Product(recipe))
+    assert not isinstance(outline, NotFound)
+    found = found_grid(image, outline, Product(recipe))
+    assert not isinstance(found, NotFound)
+    tile = Tile(image)
+    lines = ribbon_lines(cut_cells((tile,), found.grid, Product(recipe), GeometrySettings()), Product(recipe))
+    seen = np.isfinite(lines.offset_mm).reshape(6, 10, -1).mean(axis=(1, 2))
+    assert seen[2] == 0
+    assert np.delete(seen, 2).min() > 0.9
 
 
 def test_dark_valleys_between_faint_ribbons_are_no_ribbons() -> None:

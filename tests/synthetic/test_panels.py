@@ -227,7 +227,7 @@ def test_dark_cells_and_strings_are_as_dark_as_asked() -> None:
     clean = simulate_panel(recipe, np.random.default_rng(4), (), camera)
     cell, string = panel.defects
     assert (cell.kind, cell.string, cell.position) == (Kind.DARK_CELL, 1, 2)
-    assert (string.kind, string.string, string.position) == (Kind.DARK_STRING, 3, None)
+    assert (string.kind, string.string, string.position) == (Kind.BRIDGED_STRING, 3, None)
     assert drop_of(panel, clean, cell) == pytest.approx(-np.log(0.4), rel=0.05)
     assert drop_of(panel, clean, string) == pytest.approx(-np.log(0.25), rel=0.05)
 
