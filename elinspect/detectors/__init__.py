@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import numpy as np
+
 from elinspect.detectors import (
     bridged_string,
     chipped_cell,
@@ -44,6 +46,11 @@ _DIM = 0.3
 """Share of the light from which on a dark strip along a busbar still is fed: by the busbars beside it."""
 
 
+_LONG = 0.6
+"""Share of the cell's length from which on a dim strip may be a ribbon's: what a few centimetres of it leave without
+contact stays brighter than any area."""
+
+
 def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, ...]:
     """Run every detector.
 
@@ -67,7 +74,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     chips = chipped_cell.detect(view, settings.chipped_cell)
     cracks = without_explained(search.detection, (bodies,), 0.8, reach_px=near)
     faults = solder_fault.detect(view, settings.solder_fault)
-    areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, near)
+    areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, view, near)
     areas = without_explained(areas, (bodies, _remaining(chips, most=_BLACK)), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
     streaks = finger_interruption.detect(view, settings.finger_interruption)
@@ -113,9 +120,10 @@ def _remaining(found: Detection, least: float = 0.0, most: float = 1.0) -> Detec
     return replace(found, findings=kept)
 
 
-def _not_along_busbars(areas: Detection, faults: tuple[Detection, Detection], near: int) -> Detection:
+def _not_along_busbars(areas: Detection, faults: tuple[Detection, Detection], view: PanelView, near: int) -> Detection:
     """Leave out dim strips along busbars: their ribbon has no contact, and nothing was cut off."""
+    least = _LONG * view.pictures.full_current.shape[2]
     dim = _remaining(areas, least=_DIM)
-    strips = {id(area) for area in dim.findings}
+    strips = {id(area) for area in dim.findings if np.ptp(area.outline[:, 1]) >= least}
     left = {id(area) for area in without_explained(dim, faults, 0.6, reach_px=near, closed=True).findings}
     return replace(areas, findings=tuple(area for area in areas.findings if id(area) not in strips - left))

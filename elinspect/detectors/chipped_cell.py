@@ -1,27 +1,14 @@
 """Chips: a piece missing at an edge or corner, where all other cells of the panel have silicon."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.silicon import Silicon, silicon_of
 from elinspect.detectors.view import REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import ChippedCellSettings
 from elinspect.vision import cv2
-
-_LIT = 0.6
-"""Share of the cell's luminance from which a place of the typical cell counts as silicon."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Silicon:
-    """Where all cells of the panel have silicon, and how bright it is: logarithms, at the scale of the maps."""
-
-    present: NDArray[np.bool_]
-    usual: FloatImage
-    rim: NDArray[np.bool_]
 
 
 def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
@@ -45,7 +32,7 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
     scores = np.zeros(n, np.float32)
     findings: list[Finding] = []
     if n >= REFERENCE_CELLS:
-        silicon = _silicon(view, settings)
+        silicon = silicon_of(view)
         least = np.where(silicon.present, silicon.usual + np.log(settings.black_share), -np.inf).astype(np.float32)
 
         def work(part: slice) -> list[list[Finding]]:
@@ -58,23 +45,8 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
     return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings))
 
 
-def _silicon(view: PanelView, settings: ChippedCellSettings) -> _Silicon:
-    # Strings lie turned by half a turn now and then: what is a chamfer in one of two is no silicon.
-    usual = np.minimum(view.typical, view.typical[::-1, ::-1])
-    lit = (usual > np.log(_LIT)).astype(np.uint8)
-    edge = 2 * round(settings.edge_mm / view.mm_per_px) + 1
-    present = cv2.erode(np.pad(lit, 1), np.ones((edge, edge), np.uint8))[1:-1, 1:-1]
-    # Busbars are gaps in it, but no rim.
-    rows = 2 * round(settings.gap_mm / view.mm_per_px) + 1
-    whole = cv2.morphologyEx(np.pad(present, rows), cv2.MORPH_CLOSE, np.ones((rows, rows), np.uint8))[
-        rows:-rows, rows:-rows
-    ]
-    inner = cv2.erode(np.pad(whole, 1), np.ones((5, 5), np.uint8))[1:-1, 1:-1]
-    return _Silicon(present > 0, usual, (whole > 0) & (inner == 0))
-
-
 def _chips(
-    view: PanelView, cell: int, silicon: _Silicon, least: FloatImage, settings: ChippedCellSettings
+    view: PanelView, cell: int, silicon: Silicon, least: FloatImage, settings: ChippedCellSettings
 ) -> list[Finding]:
     black = (view.log_cells[cell] < least).astype(np.uint8)
     black = cv2.morphologyEx(black, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
@@ -86,7 +58,7 @@ def _chips(
 
 
 def _chip(
-    view: PanelView, cell: int, region: NDArray[np.bool_], silicon: _Silicon, settings: ChippedCellSettings
+    view: PanelView, cell: int, region: NDArray[np.bool_], silicon: Silicon, settings: ChippedCellSettings
 ) -> Finding | None:
     area_mm2 = float(region.sum()) * view.mm_per_px**2
     outline = _outline(region)

@@ -11,6 +11,9 @@ from elinspect.vision import cv2
 COARSE = 4
 """Background and streaks are computed on every fourth row (and column)."""
 
+_COMB = 4
+"""So many wires say how far a cell lies off."""
+
 
 def flatten(
     log_cells: FloatImage,
@@ -60,8 +63,12 @@ def _bridged(stack: FloatImage, bars: list[tuple[int, int]], reach: int) -> Floa
     left = columns // 8
     profiles = stack[:, :, left : columns - left].mean(axis=2)
     for cell, profile in zip(out, profiles, strict=True):
-        for usual_first, usual_end in bars:
-            shift = _shift_of_bar(profile, usual_first, usual_end, reach)
+        shifts = [_shift_of_bar(profile, *bar, reach) for bar in bars]
+        if len(bars) >= _COMB:
+            # Wires lie in line: what pulls one of them aside is a dark place beside it.
+            usual = round(float(np.median(shifts)))
+            shifts = [min(max(shift, usual - 1), usual + 1) for shift in shifts]
+        for (usual_first, usual_end), shift in zip(bars, shifts, strict=True):
             first, end = max(usual_first + shift - 1, 2), min(usual_end + shift + 1, rows - 2)
             if first >= end:
                 continue

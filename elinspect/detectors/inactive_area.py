@@ -1,6 +1,7 @@
 """Inactive areas: regions far darker than the cell and the panel's typical cell let expect."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,7 +9,8 @@ from numpy.typing import NDArray
 from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.chunks import middle_of, over_cells
 from elinspect.detectors.flat import nearest_inside
-from elinspect.detectors.view import HALF
+from elinspect.detectors.silicon import silicon_of
+from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import InactiveAreaSettings
 from elinspect.vision import cv2
@@ -29,25 +31,45 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
     Detection
         Findings with a closed outline and their share of the cell.
     """
-    missing, inside = _missing(view, settings)
+    missing, inside, known = _missing(view, settings)
     texture = _texture(missing, inside, settings)
-    rim = np.maximum(-math.log(settings.rim_share), settings.texture_multiple * texture)[:, None, None]
-    depth = (missing - rim) / np.float32(math.log(settings.rim_share / settings.core_share))
-    np.clip(depth, 0, 1, out=depth)
-    depth *= inside
+    grainy = np.interp(texture, [settings.smooth_texture, settings.grainy_texture], [0.0, 1.0]).astype(np.float32)
+    depth = _depth(missing, texture, grainy, settings)
+    depth *= known
     dark = depth.any(axis=(1, 2)) & view.judged
+    where = _Where(inside, known)
     regions = {
-        cell: _regions(view, cell, missing[cell], depth[cell], inside, settings)
+        cell: _regions(view, cell, missing[cell], depth[cell], where, float(grainy[cell]), settings)
         for cell in np.flatnonzero(dark).tolist()
     }
     scores = _hints(missing, texture, inside, settings)
     for cell, found in regions.items():
         scores[cell] = max([scores[cell], *(region.score for region in found)])
     # A cell without any light of its own has no active part to be compared with: reported as dark, and all inactive.
-    scores[view.relative_luminance < settings.core_share] = _score(1.0, settings)
+    scores[view.relative_luminance < settings.core_share] = 1 / (1 + settings.half_area_fraction)
     scores *= view.judged
     findings = [region for found in regions.values() for region in found if region.score >= settings.threshold]
     return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Where:
+    """Where a cell can be trusted, and where it is known at all: up to the edge. Half the map scale."""
+
+    inside: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+
+
+def _depth(
+    missing: FloatImage, texture: NDArray[np.float32], grainy: NDArray[np.float32], settings: InactiveAreaSettings
+) -> FloatImage:
+    """How far each place is inactive, 0..1; in smooth cells less dark places count."""
+    least = -np.log(settings.smooth_rim_share + grainy * (settings.rim_share - settings.smooth_rim_share))
+    most = -np.log(settings.smooth_core_share + grainy * (settings.core_share - settings.smooth_core_share))
+    rim = np.maximum(least, settings.texture_multiple * texture)[:, None, None]
+    depth = missing - rim
+    depth /= (most - least)[:, None, None]
+    return np.asarray(np.clip(depth, 0, 1, out=depth))
 
 
 def _hints(
@@ -70,32 +92,58 @@ def _texture(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveA
     return texture
 
 
-def _score(area: float, settings: InactiveAreaSettings) -> float:
-    return area / (area + settings.half_area_fraction)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rim:
+    """Silicon beyond `inside`, at half the map scale: where it is seen, how bright it usually is there, all of it."""
+
+    seen: NDArray[np.bool_]
+    usual: FloatImage
+    whole: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, view: PanelView, inside: NDArray[np.bool_]) -> "_Rim":
+        """Nothing where there is no typical cell to compare with."""
+        if len(view.deviation) < REFERENCE_CELLS:
+            return cls(np.zeros_like(inside), np.zeros(inside.shape, np.float32), np.zeros_like(inside))
+        silicon, small = silicon_of(view), inside.shape[::-1]
+        present, whole = (
+            cv2.resize(part.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
+            for part in (silicon.present, silicon.whole)
+        )
+        usual = np.asarray(cv2.resize(silicon.usual, small, interpolation=cv2.INTER_AREA), np.float32)
+        return cls(present & ~inside, usual, whole & ~inside)
 
 
-def _missing(view: PanelView, settings: InactiveAreaSettings) -> tuple[FloatImage, NDArray[np.bool_]]:
-    """How much darker than expected, natural logarithm, at half the map scale; narrow stripes closed."""
+def _missing(
+    view: PanelView, settings: InactiveAreaSettings
+) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.bool_]]:
+    """How much darker than expected, natural logarithm, at half the map scale; narrow stripes closed.
+
+    Also where it can be trusted, and where it is known at all: up to the edge.
+    """
     cells = len(view.deviation)
     small = view.deviation.shape[:0:-1]
     inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
     size = round(settings.narrowest_mm / view.mm_per_px / HALF) | 1
     kernel = np.ones((size, size), np.uint8)
     out = np.empty_like(view.deviation)
-    nearest, chosen = nearest_inside(inside), spread_places(inside, 2)
+    rim = _Rim.of(view, inside)
+    nearest, chosen = nearest_inside(inside | rim.seen), spread_places(inside, 2)
     bright = round(settings.bright_quantile * (len(chosen) - 1))
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
-            places = view.deviation[cell].ravel()
-            full = np.partition(places[chosen], bright)[bright] if len(chosen) else np.float32(0)
-            # Beyond the rim, which is not looked at, the last places inside go on: areas at the edge stay whole.
-            lifted = places[nearest].reshape(inside.shape)
+            places = view.deviation[cell].copy()
+            full = np.partition(places.ravel()[chosen], bright)[bright] if len(chosen) else np.float32(0)
+            at_rim = cv2.resize(view.log_cells[cell], small, interpolation=cv2.INTER_AREA) - rim.usual
+            np.copyto(places, at_rim, where=rim.seen)
+            # Beyond the silicon the last places of it go on: areas at the edge stay whole.
+            lifted = places.ravel()[nearest].reshape(inside.shape)
             closed = cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
             np.subtract(full, closed, out=out[cell])
 
     over_cells(work, cells)
-    return out, inside
+    return out, inside, inside | rim.whole
 
 
 def _regions(
@@ -103,23 +151,30 @@ def _regions(
     cell: int,
     missing: FloatImage,
     depth: FloatImage,
-    inside: NDArray[np.bool_],
+    where: _Where,
+    grainy: float,
     settings: InactiveAreaSettings,
 ) -> list[Finding]:
+    inside, known = where.inside, where.known
+    half_area = settings.smooth_half_area + grainy * (settings.half_area_fraction - settings.smooth_half_area)
     _, label, boxes, _ = cv2.connectedComponentsWithStats((depth > 0).astype(np.uint8), connectivity=4)
     found = []
     for region in range(1, len(boxes)):
         # What is smaller than that can not come near the threshold.
-        if boxes[region, cv2.CC_STAT_AREA] < settings.half_area_fraction / 4 * inside.size:
+        if boxes[region, cv2.CC_STAT_AREA] < half_area / 4 * inside.size:
             continue
         here = label == region
-        area = float((depth * here).sum()) / inside.size
+        # Grains at the rim pass for a piece that was cut off.
+        if (here & inside).sum() < settings.least_inside_share * grainy * boxes[region, cv2.CC_STAT_AREA]:
+            continue
+        at_rim = (1 - grainy) * float(depth[here & ~inside].sum())
+        area = (float(depth[here & inside].sum()) + at_rim) / inside.size
         mean_depth = float(depth[here].mean())
-        score = _score(area, settings)
-        if mean_depth < settings.least_mean_depth or _is_rim(view, boxes[region], inside, settings):
+        score = area / (area + half_area)
+        if mean_depth < settings.least_mean_depth or _is_rim(view, boxes[region], known, mean_depth, settings):
             # Grains are dark in spots, a rim fades: both rank a cell, and make no finding.
             score = min(score * mean_depth, 0.98 * settings.threshold)
-        whole = _to_the_edge(here, inside, view.mm_per_px * HALF)
+        whole = _to_the_edge(here, known, view.mm_per_px * HALF)
         contours, _ = cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
         found.append(
@@ -135,16 +190,23 @@ def _regions(
     return found
 
 
-def _is_rim(view: PanelView, box: NDArray[np.int32], inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> bool:
-    """Whether a region is a thin strip along a whole edge: shading of the rim, or a cell out of place."""
-    left, top, width, height = (int(value) for value in box[:4])
-    rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
-    thin = settings.rim_mm / (HALF * view.mm_per_px)
-    upright = width <= thin and (left <= columns[0] + 1 or left + width >= columns[-1])
-    lying = height <= thin and (top <= rows[0] + 1 or top + height >= rows[-1])
-    return (upright and height >= settings.rim_length_share * len(rows)) or (
-        lying and width >= settings.rim_length_share * len(columns)
-    )
+def _is_rim(
+    view: PanelView,
+    box: NDArray[np.int32],
+    known: NDArray[np.bool_],
+    mean_depth: float,
+    settings: InactiveAreaSettings,
+) -> bool:
+    """Whether a region is a thin strip along an edge: shading of the rim, or a cell out of place."""
+    left, top, width, height, area = (int(value) for value in box)
+    rows, columns = np.flatnonzero(known.any(axis=1)), np.flatnonzero(known.any(axis=0))
+    most = settings.rim_mm / (HALF * view.mm_per_px)
+    share = settings.rim_length_share if mean_depth < settings.black_depth else settings.black_rim_length_share
+    at_side = left <= columns[0] + 1 or left + width >= columns[-1]
+    at_end = top <= rows[0] + 1 or top + height >= rows[-1]
+    upright = at_side and height > 2 * width and area / height <= most and height >= share * len(rows)
+    lying = at_end and width > 2 * height and area / width <= most and width >= share * len(columns)
+    return upright or lying
 
 
 def _to_the_edge(region: NDArray[np.bool_], inside: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.bool_]:

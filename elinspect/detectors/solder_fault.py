@@ -206,7 +206,9 @@ def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: fl
             low -= 1
         while high < columns and dark[high]:
             high += 1
-        found.append(_Stretch(busbar + 1, low + start, high + start, float(deep), float(multiple)))
+        # What reaches the last column looked at goes on to the edge of the cell.
+        ends = (low + start if low else 0, high + start if high < columns else view.deviation.shape[2])
+        found.append(_Stretch(busbar + 1, *ends, float(deep), float(multiple)))
     return found
 
 
@@ -215,7 +217,7 @@ def _kind(view: PanelView, cell: int, stretch: _Stretch) -> Kind:
     place = cell % view.pictures.grid.layout.cells_per_string
     at_end = place in (0, view.pictures.grid.layout.cells_per_string - 1)
     first, end = _columns(view)
-    whole = stretch.end - stretch.first >= 0.9 * (end - first)
+    whole = min(stretch.end, end) - max(stretch.first, first) >= 0.9 * (end - first)
     return Kind.BUSSING_JOINT_FAULT if at_end and whole else Kind.SOLDER_FAULT
 
 

@@ -14,18 +14,27 @@ class InactiveAreaSettings:
     rim_share, core_share : float
         Shares of the luminance expected at a place: above the first it counts as active, below the second as wholly
         inactive, in between in part. From the tuning half of the free real cells: dark grains stay above 0.5.
+    smooth_rim_share, smooth_core_share : float
+        The same in smooth cells, which have no grains. From the same cells; stains stay above 0.55.
+    smooth_texture, grainy_texture : float
+        Robust spread of a cell's own luminance up to which it is smooth, and from which it is grainy. From the same
+        cells.
     texture_multiple : float
-        A place must also lie so many robust spreads of the cell's own luminance below.
+        A place must also lie so many of these spreads below.
     least_mean_depth : float
         Mean of that part, 0..1, over a region: grains are dark in spots, cut-off parts throughout.
+    least_inside_share : float
+        In a grainy cell so much of a region must lie away from the rim.
     rim_mm, rim_length_share : float
-        A region at an edge no deeper than the first and as long as that share of it is the rim's shading. From the
-        tuning half of the free real cells, as seen by both readers.
+        A region along an edge whose mean width is no more than the first, and that is as long as that share of the
+        edge, is the rim's shading or a cell out of place. From the same cells, as seen by both readers.
+    black_depth, black_rim_length_share : float
+        From that mean depth on it must be so long: a rim fades.
     narrowest_mm : float
         Dark stripes narrower than this are lines, not areas.
-    half_area_fraction : float
-        Wholly inactive share of the cell that gives a score of 0.5. Common practice, no source: half a per cent is seen
-        at once.
+    half_area_fraction, smooth_half_area : float
+        Wholly inactive share of the cell that gives a score of 0.5, in grainy and in smooth cells. Common practice, no
+        source: half a per cent is seen at once, and between wires of half cells no piece is much larger.
     dim_share, half_dim_fraction : float
         Parts below that share of the expected luminance rank a cell even where they make no finding; so large a part
         gives half the threshold. From the tuning half of the free real cells.
@@ -36,12 +45,20 @@ class InactiveAreaSettings:
     threshold: float = 0.5
     rim_share: float = 0.6
     core_share: float = 0.4
+    smooth_rim_share: float = 0.65
+    smooth_core_share: float = 0.45
+    smooth_texture: float = 0.04
+    grainy_texture: float = 0.065
     texture_multiple: float = 3.0
     least_mean_depth: float = 0.4
-    rim_mm: float = 9.0
-    rim_length_share: float = 0.5
+    least_inside_share: float = 0.25
+    rim_mm: float = 5.8
+    rim_length_share: float = 0.45
+    black_depth: float = 0.9
+    black_rim_length_share: float = 0.8
     narrowest_mm: float = 4.0
     half_area_fraction: float = 0.003
+    smooth_half_area: float = 0.0012
     dim_share: float = 0.75
     half_dim_fraction: float = 0.03
     bright_quantile: float = 0.85
@@ -129,8 +146,8 @@ class SolderFaultSettings:
         Lengths that are tried: a pad, several, half a ribbon, a whole one.
     half_multiple, half_multiple_paired : float
         Depth in multiples of that spread that gives a score of 0.5: from one exposure, and from the ratio to one at low
-        current, in which wafers have no pattern. The first from the tuning half of the free real cells, in which no
-        stretch without one was to stand out.
+        current, in which wafers have no pattern. The first from the tuning half of the free real cells: none that is
+        labelled good reaches 2.
     """
 
     threshold: float = 0.5
@@ -138,7 +155,7 @@ class SolderFaultSettings:
     least_pitches: float = 1.4
     least_spread: float = 0.004
     lengths_mm: tuple[float, ...] = (12.0, 20.0, 35.0, 60.0, 200.0)
-    half_multiple: float = 4.5
+    half_multiple: float = 3.5
     half_multiple_paired: float = 4.5
 
 

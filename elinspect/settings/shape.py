@@ -55,10 +55,6 @@ class ChippedCellSettings:
         Luminance over that of the other cells there below which a place counts.
     most_remaining : float
         Largest luminance of the whole place over that of the other cells: a piece that was cut off keeps more.
-    edge_mm : float
-        So much of the outermost silicon is not looked at: cells do not lie to the pixel.
-    gap_mm : float
-        Gaps of the silicon up to twice as wide are busbars, not its edge.
     most_area_mm2 : float
         Largest chip; what is larger is an inactive area.
     least_around : float
@@ -72,8 +68,6 @@ class ChippedCellSettings:
     threshold: float = 0.5
     black_share: float = 0.45
     most_remaining: float = 0.2
-    edge_mm: float = 0.7
-    gap_mm: float = 2.5
     most_area_mm2: float = 150.0
     least_around: float = 0.75
     least_depth_mm: float = 2.0

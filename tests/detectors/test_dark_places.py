@@ -116,7 +116,10 @@ def test_whole_busbar_of_a_cell_at_the_end_of_a_string_is_a_bussing_joint() -> N
         5: _without_contact(_clean(), BUSBAR_ROWS[0], 0, 299),
     }
     found = _detect(_panel(cells))
-    assert [finding.cell for finding in found[Kind.BUSSING_JOINT_FAULT].findings] == [4]
+    (joint,) = found[Kind.BUSSING_JOINT_FAULT].findings
+    assert joint.cell == 4
+    # The outermost millimetres are not looked at; a whole ribbon is as long as the cell.
+    assert joint.length_mm == pytest.approx(SIDE_PX * MM_PER_PX)
     assert [finding.cell for finding in found[Kind.SOLDER_FAULT].findings] == [5]
 
 
@@ -165,11 +168,33 @@ def test_what_a_black_place_brings_along_is_not_flagged_beside_it() -> None:
 
 def test_thin_dark_strip_along_an_edge_is_no_inactive_area_and_a_deep_one_is() -> None:
     edges: dict[int, Corners] = {
-        2: [(30, 0), (30, 12), (270, 12), (270, 0)],
+        2: [(30, 0), (30, 10), (270, 10), (270, 0)],
         9: [(30, 0), (30, 40), (270, 40), (270, 0)],
     }
     found = _only(_panel({cell: with_area(_clean(), corners) for cell, corners in edges.items()}), Kind.INACTIVE_AREA)
     assert {area.cell for area in found} == {9}
+
+
+def test_shallow_piece_at_the_edge_is_inactive_with_its_share_of_the_cell() -> None:
+    # 3.1 mm deep, as between the edge and the first of 16 wires.
+    cell = with_area(_clean(), [(110, 0), (110, 6), (190, 6), (190, 0)], remaining=0.1)
+    (area,) = _only(_panel({5: cell}), Kind.INACTIVE_AREA)
+    assert area.cell == 5
+    assert area.area_fraction == pytest.approx(80 * 6 / SIDE_PX**2, abs=0.003)
+
+
+def test_dark_piece_beside_a_wire_is_no_solder_fault() -> None:
+    # Half cells of 16 wires at 0.8 mm per pixel: the piece reaches to the wire, and must not pass for it.
+    rows = np.arange(228, dtype=np.float64)
+    dips = 0.4 * np.exp(-(((rows[:, None] - 6.6 - 14.3 * np.arange(16)) / 0.8) ** 2)).sum(axis=1)
+    rng = np.random.default_rng(4)
+    cells = [
+        np.asarray(800 * (1 - dips)[:, None] + rng.normal(0, 8, (228, 114)), np.float32) for _ in range(LAYOUT.n_cells)
+    ]
+    cells[5] = with_area(cells[5], [(0, 25), (0, 75), (6, 75), (6, 25)], remaining=0.1)
+    found = _detect(prepare(as_pictures(cells, LAYOUT, 0.8), assumed_product(LAYOUT)))
+    assert {finding.cell for finding in found[Kind.INACTIVE_AREA].findings} == {5}
+    assert found[Kind.SOLDER_FAULT].findings == found[Kind.BUSSING_JOINT_FAULT].findings == ()
 
 
 def test_soft_dark_middle_is_a_core_and_a_soft_dark_side_a_blotch() -> None:
