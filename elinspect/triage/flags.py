@@ -241,6 +241,9 @@ def flag_message(finding: Finding, address: str) -> Message:
     if finding.kind in STRING_KINDS | PANEL_KINDS | {Kind.REVERSED_CELL}:
         code = _CIRCUIT_TEXTS.get(finding.kind, "flag.plain")
         code += "_part" if "first_position" in finding.measurements else ""
+        # Only with the supply's voltage can a reversed cell be told from a shorted one.
+        if finding.kind is Kind.REVERSED_CELL and "voltage_surplus_cells" in finding.measurements:
+            code += "_sure"
         values.update(finding.measurements)
         for name, measure in (("percent", "relative_luminance"), ("partner_percent", "partner_luminance")):
             values[name] = 100 * float(finding.measurements.get(measure) or 0.0)

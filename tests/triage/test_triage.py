@@ -298,6 +298,16 @@ def test_a_string_flag_goes_round_its_cells_and_has_no_position() -> None:
     )
 
 
+def test_a_reversed_cell_is_called_so_only_where_the_voltage_tells() -> None:
+    (unsure,) = _flags(Finding(Kind.REVERSED_CELL, 3, 0.6, WHOLE, measurements={"own_light": 0.01}))
+    assert "reversed or shorted" in unsure.message.text
+    known = {"own_light": 0.01, "voltage_surplus_cells": 17.6}
+    (sure,) = _flags(Finding(Kind.REVERSED_CELL, 3, 0.9, WHOLE, measurements=known))
+    assert sure.message.text.startswith("reversed cell ")
+    assert "18 cells more than usual" in sure.message.text
+    assert sure.limit == "reversed_cell.any"
+
+
 def test_part_of_a_string_names_its_positions() -> None:
     (flag,) = _flags(_string_finding(Kind.BRIDGED_STRING, (1, 2), first_position=2, last_position=3))
     assert "part of string 1, positions 2 to 3" in flag.message.text

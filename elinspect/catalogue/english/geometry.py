@@ -30,7 +30,9 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "flows, and take it again."
     ),
     "geometry.no_panel": (
-        "No four-sided field of light was found in the picture. Check that it shows a whole panel under current."
+        "No four-sided field of light was found in the picture. Check that it shows a whole panel. If it does, no "
+        "current flows: check the probes first, then the joints, for one open joint darkens every cell in series with "
+        "it. An energised panel is live DC: switch the supply off before touching them."
     ),
     "geometry.no_grid": (
         "No regular grid of cells was found where layout {layout} should be. Check that the picture shows a panel "

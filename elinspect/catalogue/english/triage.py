@@ -53,6 +53,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "flag.reversed_cell": (
         "cell {address} gives no light of its own while its string carries current: reversed or shorted"
     ),
+    "flag.reversed_cell_sure": (
+        "reversed cell {address}: it gives no light of its own while its string carries current, and the supply shows "
+        "the voltage of {voltage_surplus_cells:.0f} cells more than usual"
+    ),
     "flag.misplaced_cell": (
         "misplaced cell {address}: {shift_mm:.1f} mm from its place, turned by {rotation_deg:.1f}°, narrowest gap "
         "{gap_mm:.1f} mm"
@@ -104,6 +108,10 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "reason.reversed_cell": (
         "cell {address} gives no light of its own while its string carries current: reversed or shorted; "
         "rule {limit}: {disposition!d} {rule!c}"
+    ),
+    "reason.reversed_cell_sure": (
+        "reversed cell {address}: it gives no light of its own while its string carries current, and the supply shows "
+        "the voltage of {voltage_surplus_cells:.0f} cells more than usual; rule {limit}: {disposition!d} {rule!c}"
     ),
     "reason.misplaced_cell": (
         "misplaced cell {address}: {shift_mm:.1f} mm from its place, turned by {rotation_deg:.1f}°, narrowest gap "
