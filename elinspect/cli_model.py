@@ -183,7 +183,7 @@ def working_point(
     ] = None,
 ) -> None:
     """Show what the classifier's threshold costs in money, on the answered flags of the log; changes nothing itself."""
-    from elinspect.operations.working_points import read_costs, set_working_point, working_points
+    from elinspect.operations.working_points import read_costs, set_working_point, told_costs, working_points
     from elinspect.reports.working_point_chart import write_cost_chart
     from elinspect.store.log import open_log
 
@@ -198,8 +198,11 @@ def working_point(
         table.add_column(name, justify="right")
     for point in points.points:
         counts = (str(point.kept_true), str(point.kept_false), str(point.escaped))
-        table.add_row(f"{point.threshold:g}", *counts, f"{point.cost:.0f}")
+        money = (point.looking, point.false_rework, point.escapes, point.cost)
+        table.add_row(f"{point.threshold:g}", *counts, *(f"{cost:.0f}" for cost in money))
     out.print(table)
+    for message in (*points.notes, *told_costs(points)):
+        out.print(message.text, markup=False)
     best = points.cheapest
     values = {"best": best.threshold, "best_cost": best.cost}
     now = points.in_force

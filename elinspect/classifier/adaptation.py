@@ -122,7 +122,7 @@ def adapt_heads(card: ModelCard, answered: Sequence[AnsweredFlag], rng: np.rando
     rng : numpy.random.Generator
         Draws panels for the intervals.
     """
-    trusted, notes = _without_constant_answers(answered)
+    trusted, notes = trusted_answers(answered)
     heads, outcomes = {}, []
     for kind, table in card.finding_heads.items():
         own = [flag for flag in trusted if flag.kind is kind]
@@ -159,7 +159,8 @@ def _is_held_out(panel: str) -> bool:
     return int.from_bytes(hashlib.sha256(panel.encode()).digest()[:4], "big") / 2**32 < HELD_OUT
 
 
-def _without_constant_answers(answered: Sequence[AnsweredFlag]) -> tuple[list[AnsweredFlag], list[Message]]:
+def trusted_answers(answered: Sequence[AnsweredFlag]) -> tuple[list[AnsweredFlag], list[Message]]:
+    """Return the answers without those of inspectors who dismiss everything, unlike the others, and who these are."""
     given: dict[str, list[bool]] = defaultdict(list)
     for flag in answered:
         given[flag.inspector].append(flag.true)

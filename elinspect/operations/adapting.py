@@ -1,7 +1,7 @@
 """Adapt the classifier to the plant: answers from the log, new heads, a new version kept beside the old ones."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +20,7 @@ from elinspect.operations.site_models import card_in_force, install
 from elinspect.operations.versions import labels_of_network
 from elinspect.records import Answer, Kind, Purpose, Stage
 from elinspect.store.log import Log
+from elinspect.store.people import name_of
 from elinspect.store.results import result_of
 from elinspect.store.schema import flagged_cells, flags, inspected_counts, inspections, kept_counts
 
@@ -39,11 +40,14 @@ class Adapted:
         Answered flags found in the log.
     card : Path or None
         The version installed; None if nothing was better.
+    changes : tuple of Message
+        What else is other in it: limits of doubt, the share of defective cells.
     """
 
     adaptation: Adaptation
     answers: int
     card: Path | None
+    changes: tuple[Message, ...] = ()
 
 
 def adapt(log: Log, folder: Path, seed: int = 0) -> Adapted:
@@ -67,6 +71,7 @@ def adapt(log: Log, folder: Path, seed: int = 0) -> Adapted:
     card = read_card(in_force)
     answered = list(answered_flags(log, card))
     adaptation = adapt_heads(card, answered, np.random.default_rng(seed))
+    adaptation = replace(adaptation, notes=with_names(log, adaptation.notes))
     if not adaptation.heads:
         return Adapted(adaptation, len(answered), None)
     share = _confirmed_share(log)
@@ -83,7 +88,29 @@ def adapt(log: Log, folder: Path, seed: int = 0) -> Adapted:
             "adapted": _description(card, adaptation),
         },
     )
-    return Adapted(adaptation, len(answered), install(folder, new, in_force.with_name(card.network)))
+    installed = install(folder, new, in_force.with_name(card.network))
+    return Adapted(adaptation, len(answered), installed, tuple(_changes(card, new)))
+
+
+def with_names(log: Log, notes: Iterable[Message]) -> tuple[Message, ...]:
+    """Return notes that name inspectors as people know them; the log's events hold an id only."""
+    with log.reading() as connection:
+        return tuple(
+            Message(note.code, {**note.values, "inspector": name_of(connection, str(code)) or code})
+            if (code := note.values.get("inspector"))
+            else note
+            for note in notes
+        )
+
+
+def _changes(old: ModelCard, new: ModelCard) -> Iterator[Message]:
+    for kind, limit in new.doubtful_below.items():
+        earlier = old.doubtful_below.get(kind, 0.0)
+        if limit != earlier:
+            yield Message("adapt.limit", {"kind": kind.value, "before": earlier, "after": limit})
+    before, after = (card.made.get("defective_share") for card in (old, new))
+    if isinstance(before, float) and isinstance(after, float) and before != after:
+        yield Message("adapt.base_rate", {"before": 100 * before, "after": 100 * after})
 
 
 def answered_flags(log: Log, card: ModelCard) -> Iterator[AnsweredFlag]:
@@ -206,4 +233,5 @@ def told(adapted: Adapted) -> Iterator[Message]:
     if adapted.card is None:
         yield Message("adapt.nothing")
     else:
+        yield from adapted.changes
         yield Message("adapt.installed", {"file": str(adapted.card)})

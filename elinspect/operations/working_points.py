@@ -1,6 +1,7 @@
 """The classifier's working point with its consequences in money: from the log's answers and the plant's costs."""
 
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Literal
@@ -10,14 +11,17 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as validated
 from sqlalchemy import func, select
 
-from elinspect.catalogue import words
+from elinspect.catalogue import Message, Value, words
 from elinspect.classifier import ModelCard, read_card
+from elinspect.classifier.adaptation import trusted_answers
 from elinspect.classifier.heads import LinearHead
 from elinspect.classifier.scoring import finding_probability
 from elinspect.errors import ElinspectError, SettingsFileError
-from elinspect.operations.adapting import answered_flags, next_version
+from elinspect.operations.adapting import answered_flags, next_version, with_names
+from elinspect.operations.bench_figures import BenchFigures, bench_figures
 from elinspect.operations.site_models import card_in_force, install
 from elinspect.records import Kind, Purpose, Stage
+from elinspect.statistics.intervals import exact
 from elinspect.statistics.working_point import FlagCosts, PointCost, cheapest, cost_curve
 from elinspect.store.log import Log
 from elinspect.store.schema import inspections
@@ -25,6 +29,9 @@ from elinspect.store.schema import inspections
 THRESHOLDS = (0.0, 0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 LEAST_ANSWERS = 50
 """Fewest answered flags from which a working point is worth looking at."""
+
+LEAST_REWORKS = 30
+"""Fewest reworks from which the log's own figures are taken. Plant's choice, a start."""
 
 _STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
 _Money = Annotated[float, Field(ge=0)]
@@ -37,21 +44,22 @@ class Rework:
 
     Attributes
     ----------
-    minutes : float
-        Bench time.
+    minutes : float or None
+        Bench time; as the log has it if not given.
     minute_cost, material : float
         Money per minute; of the string or cell.
-    new_crack : float
-        Chance that the rework itself cracks a cell, 0..1; costs as much as an escape caught after lamination.
+    new_crack : float or None
+        Chance that the rework itself cracks a cell, 0..1; costs as much as an escape caught after lamination. As the
+        log has it if not given.
     falsely : float
         Share of false flags that are reworked all the same.
     """
 
-    minutes: _Money
     minute_cost: _Money
     material: _Money
-    new_crack: _Share
     falsely: _Share
+    minutes: _Money | None = None
+    new_crack: _Share | None = None
 
 
 @validated(frozen=True, slots=True, config=_STRICT)
@@ -90,12 +98,26 @@ class CostSheet:
     escapes: Escapes
     schema: Literal["elinspect.flag-costs/1"] = "elinspect.flag-costs/1"
 
-    def flag_costs(self) -> FlagCosts:
-        """Return the costs per flag."""
+    def flag_costs(self, bench: BenchFigures) -> FlagCosts:
+        """Return the costs per flag; what the sheet leaves out is taken from the log.
+
+        Raises
+        ------
+        ElinspectError
+            If something is left out of which the log knows too little.
+        """
         rework = self.rework
-        false_rework = rework.minutes * rework.minute_cost + rework.material
-        false_rework += rework.new_crack * self.escapes.after_lamination_cost
+        minutes = rework.minutes if rework.minutes is not None else _logged(bench, "minutes", bench.minutes)
+        new_crack = rework.new_crack if rework.new_crack is not None else _logged(bench, "new_crack", bench.new_crack)
+        false_rework = minutes * rework.minute_cost + rework.material
+        false_rework += new_crack * self.escapes.after_lamination_cost
         return FlagCosts(self.answer_seconds / 60 * rework.minute_cost, false_rework, rework.falsely, self.escapes.mean)
+
+
+def _logged(bench: BenchFigures, key: str, value: float | None) -> float:
+    if value is None or bench.reworks < LEAST_REWORKS:
+        raise ElinspectError("model.bench_unknown", key=f"rework.{key}", n=bench.reworks, needed=LEAST_REWORKS)
+    return value
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,6 +136,12 @@ class WorkingPoints:
         What it rests on.
     currency : str
         Of the costs.
+    costs : FlagCosts
+        Per flag, as they went in.
+    bench : BenchFigures
+        What the log knows of reworks.
+    notes : tuple of Message
+        Whose answers were left out and why.
     """
 
     kind: Kind
@@ -123,6 +151,9 @@ class WorkingPoints:
     panels: int
     flags: int
     currency: str
+    costs: FlagCosts
+    bench: BenchFigures
+    notes: tuple[Message, ...]
 
 
 def read_costs(path: Path) -> CostSheet:
@@ -156,21 +187,58 @@ def read_costs(path: Path) -> CostSheet:
 def working_points(log: Log, folder: Path, costs: CostSheet, kind: Kind) -> WorkingPoints:
     """Return what thresholds would have cost on the answered flags of a kind in the log.
 
+    The answers of an inspector who dismisses everything, unlike the others, are left out: they would make every escape
+    look like a false alarm.
+
     Raises
     ------
     ElinspectError
-        If the model does not know the kind, or fewer than `LEAST_ANSWERS` of its flags were answered.
+        If the model does not know the kind, fewer than `LEAST_ANSWERS` of its flags were answered, or the sheet leaves
+        out what the log does not know either.
     """
     card = read_card(card_in_force(folder))
     head = _head_of(card, kind)
-    answered = [flag for flag in answered_flags(log, card) if flag.kind is kind]
-    if len(answered) < LEAST_ANSWERS:
-        raise ElinspectError("model.too_few_answers", kind=kind.value, n=len(answered), needed=LEAST_ANSWERS)
-    probability = finding_probability(head, np.stack([flag.evidence for flag in answered]))
-    true = np.array([flag.true for flag in answered])
-    points = cost_curve(probability, true, costs.flag_costs(), THRESHOLDS)
-    (in_force,) = cost_curve(probability, true, costs.flag_costs(), [card.doubtful_below.get(kind, 0.0)])
-    return WorkingPoints(kind, points, in_force, cheapest(points), _panels(log), len(answered), costs.currency)
+    trusted, notes = trusted_answers(list(answered_flags(log, card)))
+    own = [flag for flag in trusted if flag.kind is kind]
+    if len(own) < LEAST_ANSWERS:
+        raise ElinspectError("model.too_few_answers", kind=kind.value, n=len(own), needed=LEAST_ANSWERS)
+    bench = bench_figures(log)
+    per_flag = costs.flag_costs(bench)
+    probability = finding_probability(head, np.stack([flag.evidence for flag in own]))
+    true = np.array([flag.true for flag in own])
+    points = cost_curve(probability, true, per_flag, THRESHOLDS)
+    (in_force,) = cost_curve(probability, true, per_flag, [card.doubtful_below.get(kind, 0.0)])
+    return WorkingPoints(
+        kind, points, in_force, cheapest(points), _panels(log), len(own), costs.currency, per_flag, bench,
+        with_names(log, notes),
+    )  # fmt: skip
+
+
+def told_costs(points: WorkingPoints) -> Iterator[Message]:
+    """Yield what the costs are, and what the log says of reworks beside them."""
+    costs, bench = points.costs, points.bench
+    yield Message(
+        "model.points_costs",
+        {
+            "look": costs.answer, "rework": costs.false_rework, "falsely": 100 * costs.reworked_falsely,
+            "escape": costs.escape, "currency": points.currency,
+        },
+    )  # fmt: skip
+    best = points.cheapest
+    true = best.kept_true + best.escaped
+    if true:
+        high = float(exact(best.escaped, true).high)
+        values: dict[str, Value] = {"limit": best.threshold, "n": best.escaped, "true": true, "percent": 100 * high}
+        yield Message("model.points_escapes", values)
+    if not bench.reworks:
+        yield Message("model.points_no_bench")
+        return
+    minutes = f"{bench.minutes:.1f}" if bench.minutes is not None else "?"
+    share = f"{bench.new_crack:.3f}"
+    yield Message(
+        "model.points_bench",
+        {"n": bench.reworks, "minutes": minutes, "cracks": bench.new_cracks, "share": share},
+    )
 
 
 def _head_of(card: ModelCard, kind: Kind) -> LinearHead:

@@ -7,6 +7,9 @@ from elinspect.catalogue import words
 from elinspect.errors import told_as
 from elinspect.statistics.working_point import PointCost
 
+_SHOWN = 3.0
+"""The axis ends at so many times what showing every flag, or the point in force, costs."""
+
 
 def write_cost_chart(
     path: Path, points: Sequence[PointCost], in_force: PointCost, cheapest: PointCost, axis: str
@@ -34,18 +37,17 @@ def write_cost_chart(
     figure = Figure(figsize=(7.0, 4.2), layout="constrained")
     axes = figure.add_subplot()
     at = [point.threshold for point in points]
-    (cost,) = axes.plot(at, [point.cost for point in points], color="0.1", marker="o", markersize=4)
-    cost.set_label(words("model.chart_cost"))
-    for point, style, code in (
-        (in_force, "--", "model.chart_in_force"), (cheapest, ":", "model.chart_cheapest")
-    ):  # fmt: skip
-        axes.axvline(point.threshold, color="0.4", linestyle=style, label=words(code, threshold=point.threshold))
-    counts = axes.twinx()
-    (escaped,) = counts.plot(at, [point.escaped for point in points], color="0.55", linestyle="-.")
-    escaped.set_label(words("model.chart_escaped"))
-    counts.set_ylabel(words("model.chart_escaped"))
-    counts.set_ylim(bottom=0)
-    axes.set_ylim(bottom=0)
+    wasted = [point.looking + point.false_rework for point in points]
+    axes.plot(at, [point.cost for point in points], "o-", color="0.1", markersize=4, label=words("model.chart_cost"))
+    axes.plot(at, wasted, "--", color="0.5", label=words("model.chart_false"))
+    axes.plot(at, [point.escapes for point in points], "-.", color="0.5", label=words("model.chart_escapes"))
+    for point, dots, code in (
+        (in_force, (0, (1, 1)), "model.chart_in_force"),
+        (cheapest, (0, (1, 4)), "model.chart_cheapest"),
+    ):
+        axes.axvline(point.threshold, color="0.3", linestyle=dots, label=words(code, threshold=point.threshold))
+    # Escapes soon cost so much that the choice could not be seen: what lies far above it is cut off.
+    axes.set_ylim(0, _SHOWN * max(points[0].cost, in_force.cost, cheapest.cost) or None)
     axes.set_xlabel(words("model.chart_threshold"))
     axes.set_ylabel(axis)
     figure.legend(loc="outside upper center", ncols=2, frameon=False)

@@ -46,15 +46,22 @@ class PointCost:
         Flags less probable reach no limit.
     kept_true, kept_false, escaped : int
         Flags.
-    cost : float
-        Of all of them together.
+    looking, false_rework, escapes : float
+        What looking at the kept ones costs, what reworks of the false ones among them, and what those let through.
     """
 
     threshold: float
     kept_true: int
     kept_false: int
     escaped: int
-    cost: float
+    looking: float
+    false_rework: float
+    escapes: float
+
+    @property
+    def cost(self) -> float:
+        """Of all of them together."""
+        return self.looking + self.false_rework + self.escapes
 
 
 def cost_curve(
@@ -78,12 +85,11 @@ def cost_curve(
         kept = probability >= threshold
         kept_true, kept_false = int((kept & true).sum()), int((kept & ~true).sum())
         escaped = int((~kept & true).sum())
-        cost = (
-            costs.answer * (kept_true + kept_false)
-            + costs.false_rework * costs.reworked_falsely * kept_false
-            + costs.escape * escaped
+        looking = costs.answer * (kept_true + kept_false)
+        false_rework = costs.false_rework * costs.reworked_falsely * kept_false
+        points.append(
+            PointCost(float(threshold), kept_true, kept_false, escaped, looking, false_rework, costs.escape * escaped)
         )
-        points.append(PointCost(float(threshold), kept_true, kept_false, escaped, float(cost)))
     return tuple(points)
 
 

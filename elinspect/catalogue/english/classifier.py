@@ -53,11 +53,16 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "adapt.too_few_held_out": "{kind!k}: too few answers on the panels held out to tell whether anything got better.",
     "adapt.better": (
         "{kind!k}: better on {held_out} flags held out, learnt from {learnt}: loss {before:.3f} before, {after:.3f} "
-        "after, gain {low:.3f} to {high:.3f} (95 %)."
+        "after, gain {low:.3f} to {high:.3f} (95 %; 0 is perfect, 0.69 a coin's guess)."
     ),
     "adapt.not_better": (
         "{kind!k}: not better on {held_out} flags held out, learnt from {learnt}: loss {before:.3f} before, "
         "{after:.3f} after, gain {low:.3f} to {high:.3f} (95 %). Left as it is."
+    ),
+    "adapt.limit": "{kind!k}: flags below a probability of {after:g} are doubtful from now on (before: {before:g}).",
+    "adapt.base_rate": (
+        "The score of a cell now reckons with {after:.2g} % of cells defective, as confirmed here (before: "
+        "{before:.2g} %)."
     ),
     "adapt.nothing": "Nothing was installed; the model in force stays.",
     "adapt.installed": (
@@ -74,14 +79,35 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "model.chart_cost": "cost in all",
     "model.chart_in_force": "in force: {threshold:g}",
     "model.chart_cheapest": "cheapest: {threshold:g}",
-    "model.chart_escaped": "true flags let through",
+    "model.chart_false": "looking and false rework",
+    "model.chart_escapes": "escapes",
     "model.chart_threshold": "flags less probable than this reach no limit",
     "model.chart_axis": "{kind!k}: cost on {flags} answered flags, {currency}",
     "what.cost_sheet": "cost sheet",
     "model.points_title": (
         "{kind!k}: working point on {flags} answered flags of {panels} decided panels; costs in {currency}"
     ),
-    "model.points_columns": "threshold|true kept|false kept|let through|cost",
+    "model.points_columns": "limit|true kept|false kept|let through|looking|false rework|escapes|in all",
+    "model.points_costs": (
+        "A look costs {look:.2f} {currency}, a false rework {rework:.2f} ({falsely:.0f} % of the false flags lead to "
+        "one), an escape {escape:.2f}."
+    ),
+    "model.points_escapes": (
+        "At {limit:g}, {n} of {true} true flags is let through; it may well be up to {percent:.0f} % (95 %).",
+        "At {limit:g}, {n} of {true} true flags are let through; it may well be up to {percent:.0f} % (95 %).",
+    ),
+    "model.points_bench": (
+        "By the log, {n} rework took {minutes} minutes; new cracks confirmed after it: {cracks} ({share} each).",
+        "By the log, {n} reworks took {minutes} minutes on average; new cracks confirmed after them: {cracks} "
+        "({share} each).",
+    ),
+    "model.points_no_bench": "The log knows of no rework.",
+    "model.bench_unknown": (
+        "The cost sheet leaves out {key}, and the log has {n} rework where {needed} are needed. Write it into the "
+        "sheet.",
+        "The cost sheet leaves out {key}, and the log has {n} reworks where {needed} that tell it are needed. Write it "
+        "into the sheet.",
+    ),
     "model.point_in_force": "In force: {threshold:g}, cost {cost:.0f}. Cheapest: {best:g}, cost {best_cost:.0f}.",
     "model.point_unchanged": "Nothing was changed. --set THRESHOLD installs another working point as a new version.",
     "command.model_judging": "judging real cells",
