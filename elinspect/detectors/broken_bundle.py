@@ -120,7 +120,7 @@ def _dark_places(cell: _Cell, points: Points, settings: BundleSettings) -> list[
             found.append(_DarkPlace(_with_seam(box, cell, settings), bundle))
             continue
         whole = _region_of(below, seeds, settings)
-        if whole is not None and _is_spot(whole, cell, settings):
+        if whole is not None and (_is_spot(whole, cell, settings) or _is_stain(whole, cell, settings)):
             found.append(_DarkPlace(_with_seam(whole, cell, settings), None))
     return found
 
@@ -209,6 +209,30 @@ def _is_spot(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     round_enough = min(sides) >= settings.least_spot_ratio * max(sides)
     small = max(sides) * cell.mm_per_px <= settings.widest_mm
     return bool(small and round_enough and cv2.contourArea(contour) >= settings.least_solid * cv2.contourArea(hull))
+
+
+def _is_stain(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
+    """Whether a region without corners goes on beyond a busbar: what a crack cuts off is fed there, and ends."""
+    if not _goes_on_beyond_bar(region, cell, settings):
+        return False
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    hull = cv2.convexHull(max(contours, key=cv2.contourArea))
+    _, sides, _ = cv2.minAreaRect(hull)
+    large = min(sides) * cell.mm_per_px >= settings.least_stain_mm
+    return bool(large and region.sum() >= settings.least_solid * cv2.contourArea(hull))
+
+
+def _goes_on_beyond_bar(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
+    """Whether a region lies, as wide, on both sides of a busbar."""
+    deep = round(settings.beside_mm / cell.mm_per_px)
+    steps = np.diff(np.concatenate([[0], cell.bars.astype(np.int8), [0]]))
+    for first, end in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
+        if first < deep or end + deep > len(region):
+            continue
+        above, below = region[first - deep : first].all(axis=0), region[end : end + deep].all(axis=0)
+        if (above & below).sum() >= max(0.5 * max(above.sum(), below.sum()), deep):
+            return True
+    return False
 
 
 def _ends_at_bar(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:

@@ -82,9 +82,7 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     """Find cracks, and lines that sister wafers share; arguments as `detect`."""
     if takes_wires_off(view):
-        # Nothing is hidden then: places at a wire cost, and must show, as much as all others.
-        view = without_wires(view)
-        settings = replace(settings, busbar_toll=settings.cap, busbar_contrast=settings.least_contrast)
+        view, settings = without_wires(view), _among_wires(settings)
     sisters = without_sisters(view, settings.sisters)
     cells = _searched(sisters, settings)
     scores = np.array([found.score for found in cells], np.float32) * view.judged
@@ -92,6 +90,16 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     shared = _shared(sisters, findings, settings)
     bundles = tuple((cell, own) for cell, found in enumerate(cells) if view.judged[cell] for own in found.bundles)
     return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles)
+
+
+def _among_wires(settings: CrackSettings) -> CrackSettings:
+    """Where wires are taken off nothing is hidden: places at a wire cost, and must show, as much as all others."""
+    return replace(
+        settings,
+        busbar_toll=settings.cap,
+        busbar_contrast=settings.least_contrast,
+        bundle=replace(settings.bundle, least_stain_mm=settings.stain_among_wires_mm),
+    )
 
 
 def _shared(sisters: Sisters, cracks: list[Finding], settings: CrackSettings) -> list[Finding]:
@@ -272,6 +280,7 @@ class _Searches:
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
         asked = [_least_contrast(self.view, cell, line, settings) for _, line in followed]
+        asked = [np.inf if self._is_dot(line) else least for least, (_, line) in zip(asked, followed, strict=True)]
         return sorted_out(self._weighed(place, followed), asked)
 
     def _steps(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
@@ -306,6 +315,11 @@ class _Searches:
         if len(within) < 2:
             return line
         return replace(line, points=line.points[within[0] : within[-1] + 1])
+
+    def _is_dot(self, line: CrackLine) -> bool:
+        """Whether a short line is far deeper than the path it was found on: all but the dot was empty."""
+        short = line.length * self.view.mm_per_px < self.settings.dot_mm
+        return short and line.steadiness > self.settings.dot_steadiness
 
     def _along_rim(self, cell: int, line: CrackLine) -> bool:
         """Whether the darker side of a step reaches the rim: there cells get darker on their own."""

@@ -3,7 +3,7 @@
 Where wires stand close, bridging them hides a fifth of the cell and more, every crack that runs along one, and what is
 left between the bridges looks as uneven as grains. A wire is narrow and lets light of the cell beside it through, so it
 is taken off instead: its rows lose what the cells of a string share there (pads, ends), each row its own median, and
-what still differs from cell to cell along wires is weakened to the noise of the others.
+where wires still differ from cell to cell they are bridged by so much.
 """
 
 from dataclasses import replace
@@ -41,7 +41,7 @@ def without_wires(view: PanelView) -> PanelView:
     flat = np.asarray(view.log_cells - view.background, np.float32)
     _less_wires(flat, view)
     _less_rows(flat, columns)
-    _weaken(flat, view)
+    _half_bridge(flat, view)
     outside = np.flatnonzero(~view.inside.ravel())
     source = nearest_inside(view.inside)[outside]
     rim, streaks = round(_RIM_MM / view.mm_per_px), np.empty_like(view.streaks)
@@ -83,14 +83,15 @@ def _less_rows(level: FloatImage, columns: NDArray[np.intp]) -> None:
     over_cells(work, len(level))
 
 
-def _weaken(level: FloatImage, view: PanelView) -> None:
-    """Weaken, in place, where wires differ from cell to cell by more than noise."""
+def _half_bridge(level: FloatImage, view: PanelView) -> None:
+    """Bridge wires, in place, by as much as they differ from cell to cell more than noise does."""
     noise, every = float(np.median(view.noise)), np.arange(len(level))
 
     def work(wires: slice) -> None:
         for rows in _rows_of_wires(view)[wires]:
             spread = 1.4826 * cv2.blur(median_of(np.abs(level[:, rows]), every), (_ALONG, 1))
-            level[:, rows] *= np.minimum(noise / np.maximum(spread, 1e-9), 1.0)
+            bridged = view.flat[:, rows]
+            level[:, rows] = bridged + np.minimum(noise / np.maximum(spread, 1e-9), 1.0) * (level[:, rows] - bridged)
 
     over_slices(work, len(_rows_of_wires(view)), 1)
 

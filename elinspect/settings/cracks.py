@@ -1,5 +1,6 @@
 """Settings of the crack detector."""
 
+import math
 from dataclasses import dataclass, field
 
 from elinspect.settings.views import SisterSettings
@@ -28,6 +29,8 @@ class BundleSettings:
         Share of the box that must be dark.
     least_spot_ratio, least_solid : float
         Least ratio of sides of a spot, and share of its convex hull that it fills.
+    least_stain_mm : float
+        A dark place that goes on beyond a busbar is a stain from this width on; none is by default.
     seam_mm, least_within : float
         A line of which so large a part lies in the dark place, or so near to it, is none: a crack goes on beyond.
     """
@@ -42,6 +45,7 @@ class BundleSettings:
     least_filled: float = 0.75
     least_spot_ratio: float = 0.5
     least_solid: float = 0.85
+    least_stain_mm: float = math.inf
     seam_mm: float = 1.6
     least_within: float = 0.75
 
@@ -138,6 +142,9 @@ class CrackSettings:
     streak_lean_deg, streak_mm : float, tuple of float
         So does a step that leans by less than this from finger direction where its darker side is bright again at one
         of these distances: that is a bundle of interrupted fingers. Common practice, no source: bundles are narrower.
+    dot_mm, dot_steadiness : float
+        A line shorter than the first whose steadiness is above the second is a dot, and its path empty but for it.
+        Simulated dots are 5 to 6 mm long and 1.5 to 2.1, short cracks 0.4 to 1.1.
     busbar_contrast : float
         As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
@@ -147,6 +154,10 @@ class CrackSettings:
     mode_b_share, mode_c_share : float
         Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
         source: 10 % is seen as a step, below 40 % the part is all but dark.
+    stain_among_wires_mm : float
+        `BundleSettings.least_stain_mm` where wires lie close: what a crack cuts off is fed by the next wire, and where
+        cracks cross at a joint the fingers they cut are dark on both its sides, less far. On real cells with few
+        busbars the rule costs cracks.
     sisters : SisterSettings
         How sister wafers are recognised.
     explained : float
@@ -210,11 +221,14 @@ class CrackSettings:
     rim_step: float = 0.7
     streak_lean_deg: float = 12.0
     streak_mm: tuple[float, ...] = (3.5, 5.0, 7.0)
+    dot_mm: float = 7.0
+    dot_steadiness: float = 1.47
     busbar_contrast: float = 0.05
     noise_multiple: float = 1.0
     join_mm: float = 5.0
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
+    stain_among_wires_mm: float = 9.0
     sisters: SisterSettings = field(default_factory=SisterSettings)
     explained: float = 0.5
     bundle: BundleSettings = field(default_factory=BundleSettings)

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from drawn_cells import MM_PER_PX, as_pictures, with_line
+from drawn_cells import MM_PER_PX, as_pictures, with_area, with_line
 
 from elinspect.detectors import crack, prepare
 from elinspect.detectors.crack_wires import takes_wires_off, without_wires
@@ -100,3 +100,20 @@ def test_flips_change_nothing(axis: int) -> None:
     apart = np.linalg.norm(one.outline[:, None] - back[None], axis=2)
     assert max(apart.min(axis=0).max(), apart.min(axis=1).max()) < 3
     assert other.length_mm == pytest.approx(one.length_mm, rel=1e-3)
+
+
+def test_dots_and_stains_across_wires_are_no_cracks() -> None:
+    cells = _cells()
+    turn = np.linspace(0, 2 * np.pi, 40)
+    stain = [(WIRES[4] + 26 * float(np.sin(at)), 90 + 18 * float(np.cos(at))) for at in turn]
+    cells[2] = with_area(cells[2], stain, remaining=0.7)
+    at = np.hypot(np.arange(ROWS)[:, None] - WIRES[6] - 12, np.arange(COLUMNS)[None] - 100)
+    cells[9] = np.asarray(cells[9] * (1 - 0.5 * np.exp(-((at / 3) ** 2))), np.float32)
+    assert not _cracks(cells).findings
+
+
+def test_a_short_crack_is_no_dot() -> None:
+    cells = _cells()
+    cells[9] = with_line(cells[9], [(WIRES[6] + 6, 90), (WIRES[6] + 17, 103)], contrast=0.4)
+    (found,) = _cracks(cells).findings
+    assert found.length_mm == pytest.approx(np.hypot(11, 13) * MM_PER_PX, abs=2.0)
