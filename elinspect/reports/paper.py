@@ -275,6 +275,7 @@ def _grid(grid: Grid, width: float) -> Any:
 
 _PADDING = 9.0  # points beside the text of a cell
 _SIZES = (7.5, 7.0, 6.5, 6.0)
+_LONGEST_WORD = 20  # letters; a longer one, such as a hash, is broken
 
 
 def _columns(grid: Grid, width: float) -> tuple[list[float], float]:
@@ -301,7 +302,7 @@ def _needed(grid: Grid, size: float) -> tuple[list[float], list[float]]:
     least, most = [], []
     for column, name in enumerate(grid.header):
         texts = {row[column] for row in grid.rows}
-        words_of = [(word, "paper") for text in texts for word in text.split()]
+        words_of = [(word[:_LONGEST_WORD], "paper") for text in texts for word in text.split()]
         words_of += [(word, "paper-bold") for word in name.split()]
         longest = max((stringWidth(word, font, size) for word, font in words_of), default=0.0)
         line = max((stringWidth(text, "paper", size) for text in texts), default=0.0)
