@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from elinspect.cli import app
 from elinspect.errors import LogError
+from elinspect.operations.alerts import alerts
 from elinspect.operations.pareto import note_words, pareto, pareto_of
 from elinspect.operations.report_making import write_report
 from elinspect.operations.shift_report import shift_report
@@ -131,7 +132,9 @@ def test_the_report_of_a_shift(log: Log, tmp_path: Path) -> None:
     write_report(report, tmp_path / "s.xlsx")
     text = " ".join("".join(page.extract_text() for page in PdfReader(tmp_path / "s.pdf").pages).split())
     assert "Shift 2 of 2031-01-03, 14:00 to 22:00 · demo" in text
-    assert "Stringer B, lane 2" in text.partition("What the next shift takes over")[0]  # raised in this shift
+    assert (
+        "Stringer B, lane 2, position 3" in text.partition("What the next shift takes over")[0]
+    )  # raised in this shift
     assert "Every panel of this shift is decided" in text
     book = openpyxl.load_workbook(tmp_path / "s.xlsx")
     yields = [[cell.value for cell in row] for row in book["Panels photographed in this shift"[:31]].iter_rows()]
@@ -145,6 +148,13 @@ def test_the_report_of_a_shift(log: Log, tmp_path: Path) -> None:
             "attempt = 1 AND seen_at >= '2031-01-03T14:00' AND seen_at < '2031-01-03T22:00'"
         ).one()
     assert (first[2], first[1]) == tuple(counted)
+    raised = alerts(log, DEMO, until="2031-01-04")
+    earlier = alerts(log, DEMO, until="2031-01-04", before=raised[0].at[:16])
+    assert max(alert.at for alert in earlier) < raised[0].at[:16]
+    of_place = (raised[0].stringer, raised[0].lane, raised[0].position)
+    assert of_place in {(alert.stringer, alert.lane, alert.position) for alert in earlier}  # its one before
+    early = shift_report(log, DEMO, number=1, until="2031-01-04")  # both alert again in the shift after it
+    assert [("position 3" in line) for (line,) in early.sheets[0].rows] == [True, False]
     quiet = shift_report(log, DEMO, number=1, until="2031-01-02")
     assert quiet.sheets[0].rows == []  # no alert before the lane went bad
 
