@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from elinspect.operations.commonality_found import Commonality
     from elinspect.operations.pareto import ParetoTable
+    from elinspect.operations.people_words import PeopleTable
 
 figures_app = typer.Typer()
 
@@ -421,17 +422,29 @@ def agreement(
     with open_log(log_place(log), new=False) as opened:
         found, made = people_report(opened, purpose, since=period[0], until=period[1])
     for own in people_tables(found):
-        table = Table(title=own.heading, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-        for number, name in enumerate(own.header):
-            table.add_column(fill(name, 10), justify="right" if number else "left")
-        for row in own.rows:
-            table.add_row(*(_shown(value, percent=at in own.shares) for at, value in enumerate(row)))
-        out.print(table)
+        _show_people(own)
     for text in people_sentences(found):
         out.print(text, markup=False)
     for path in files or []:
         write_report(made, path)
         out.print(words("command.written", file=str(path)), markup=False)
+
+
+def _show_people(own: "PeopleTable") -> None:
+    """Print a table about people; an interval stands under its value, so that all fits into 80 columns."""
+    table = Table(title=own.heading, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    interval = words("column.interval")
+    columns = [at for at, name in enumerate(own.header) if name != interval]
+    for at in columns:
+        word = max((len(part) for part in own.header[at].split()), default=0)
+        table.add_column(
+            fill(own.header[at], 10), justify="right" if at else "left", min_width=max(word, 7 if at else 12)
+        )
+    for row in own.rows:
+        shown = [_shown(value, percent=at in own.shares) for at, value in enumerate(row)]
+        under = [f"\n{shown[at + 1]}" if own.header[at + 1 : at + 2] == [interval] else "" for at in columns]
+        table.add_row(*(shown[at] + more for at, more in zip(columns, under, strict=True)))
+    out.print(table)
 
 
 @figures_app.command()

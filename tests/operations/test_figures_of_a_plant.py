@@ -15,25 +15,31 @@ from elinspect.cli import app
 from elinspect.errors import LogError, SettingsFileError
 from elinspect.operations.alert_card import card, write_card
 from elinspect.operations.alerts import alerts
+from elinspect.operations.audits import log_audit_result
 from elinspect.operations.charts import ChartOf, Sort, _joined, day_chart
 from elinspect.operations.containment import containment, summary, write_containment
 from elinspect.operations.figure_files import write_pareto
 from elinspect.operations.maintenance import import_maintenance
-from elinspect.operations.pareto import pareto
+from elinspect.operations.pareto import note_words, pareto
 from elinspect.operations.passports import module_passport
-from elinspect.operations.people_figures import against_audits, inspector_lines
+from elinspect.operations.people_figures import against_audits, inspector_lines, people_and_machine
 from elinspect.operations.report_making import write_report
 from elinspect.operations.reports import ReportOf, machine_report, period_report
 from elinspect.operations.simulating import simulate_into_log
 from elinspect.operations.stages import charged_counts
 from elinspect.operations.tool_map import read_tool_map
-from elinspect.records import Kind, Purpose, Stage
+from elinspect.records import Disposition, Kind, Purpose, Stage
+from elinspect.review.gate import Role
 from elinspect.statistics.first_stage import Charged
+from elinspect.statistics.intervals import wilson
+from elinspect.statistics.pareto import GroupBy
 from elinspect.store import open_log
 from elinspect.store.anchor import read_anchor
-from elinspect.store.production import Period
+from elinspect.store.events import EventKind, NewEvent
+from elinspect.store.people import person_named
+from elinspect.store.production import Period, audits_of
 from elinspect.store.verify import chain_heads
-from elinspect.synthetic.plant_records import CauseOf, PlantCause, RecordPlant
+from elinspect.synthetic.plant_records import CauseOf, Change, PlantCause, RecordPlant
 
 DEMO = Purpose.DEMO
 CAUSE = PlantCause(CauseOf.LANE, 3.0, 14.0, 3, position=3, along=0.25, across=0.7)
@@ -299,3 +305,60 @@ def test_two_periods_say_which_lane_changed(place: Path, tmp_path: Path) -> None
     assert table.overdispersion >= 1
     assert {row.key for row, changed in zip(table.rows, table.changed, strict=True) if changed} == {"B / 2"}
     assert (tmp_path / "two.svg").stat().st_size > 10_000
+
+
+def test_intervals_follow_what_strings_and_days_have_in_common(tmp_path: Path) -> None:
+    plant = RecordPlant(stringers=3, panels_per_day=60, rates={Kind.CRACK: 0.02}, string_correlation=0.4)
+    with open_log(tmp_path / "log.sqlite") as log:
+        simulate_into_log(log, plant, 14, 2)
+        table = pareto(log, GroupBy.LANE, DEMO)
+        alone = pareto(log, GroupBy.LANE, DEMO, since="2031-01-14", until="2031-01-14")
+        shifts = pareto(log, GroupBy.SHIFT, DEMO)
+    # Strings of ten with a correlation of 0.4 within: at most the root of 1 + 9 * 0.4 (Kish 1965, equation 5.4.2).
+    assert 1.3 < table.widened < (1 + 9 * 0.4) ** 0.5 + 0.3
+    row = table.rows[0]
+    assert row.cells is not None
+    independent = wilson(row.confirmed / table.widened**2, row.cells / table.widened**2).at(0)
+    assert (row.low, row.high) == pytest.approx(tuple(1e6 * limit for limit in independent))
+    assert f"widened {table.widened:.1f} times" in note_words(table)
+    assert alone.widened == pytest.approx(table.widened)  # a day alone says nothing about days
+    assert sum(row.cells or 0 for row in shifts.rows) == shifts.cells_inspected == 14 * 60 * 60
+
+
+def test_people_are_beside_their_days_before_and_each_other(tmp_path: Path) -> None:
+    """An inspector of the second half dismisses more; an auditor and a second one judge the same panels."""
+    plant = RecordPlant(
+        stringers=3,
+        panels_per_day=150,
+        rates={Kind.CRACK: 0.01},
+        false_flags=0.25,
+        read_again=60,
+        inspector_drift=(Change(7.0, 2.5, 0),),
+    )
+    with open_log(tmp_path / "log.sqlite") as log:
+        simulate_into_log(log, plant, 14, 2)
+        with log.writing() as connection:
+            second = person_named(connection, "second auditor", Role.AUDITOR)
+        log.append([NewEvent(EventKind.SIGN_IN, f"person:{second}", {"role": Role.AUDITOR.value}, second)], "gate 1")
+        with log.reading() as connection:
+            audited = audits_of(connection, Period("demo", "before_lamination", "2031-01-08", "2031-01-14"))
+        for row in audited:
+            log_audit_result(log, "gate 1", second, row.inspection, Disposition(row.audited))
+        found = people_and_machine(log, Period("demo", "before_lamination", "2031-01-08", "2031-01-14"))
+        asked = ["--log", str(tmp_path / "log.sqlite"), "--purpose", "demo", "--since", "2031-01-08"]
+        code = CliRunner().invoke(app, ["agreement", *asked])
+    assert {line.drifted for line in found.inspectors} == {True}
+    for line in found.inspectors:
+        assert line.before is not None
+        assert line.before.first < line.dismissed == line.before.second
+        assert line.accepted_low < line.accepted < line.accepted_high
+    (auditors,) = (pair for pair in found.together if pair.second.endswith("auditor") and "auditor" in pair.first)
+    assert (auditors.kappa.value, auditors.kappa.n) == (pytest.approx(1.0), len(audited))
+    assert found.several is not None
+    kappa, people, panels = found.several
+    assert (people, panels) == (3, len(audited))
+    assert kappa < 1
+    assert sum(truth.n for _, truth in found.audited) == found.all_audited.n == 2 * len(audited)
+    assert code.exit_code == 0, code.output
+    assert "Fleiss' kappa" in code.output
+    assert "drifted" in code.output
