@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from textwrap import wrap
-from typing import Any
+from typing import Any, TypeGuard
 
 from elinspect.catalogue import Value, words
 from elinspect.errors import LogError, told_as
@@ -63,16 +63,19 @@ def write_workbook(path: Path, sheets: Sequence[Sheet]) -> None:
     _write_whole(path, filled.getvalue())
 
 
-_HEADER: dict[str, Any] = {"bold": True, "bottom": 1, "text_wrap": True, "valign": "bottom"}
+_HEADER: dict[str, Any] = {"bold": True, "bottom": 1, "text_wrap": True}
+_LEFT: dict[str, Any] = {"align": "left", "indent": 1, "valign": "top"}
+_RIGHT: dict[str, Any] = {"align": "right", "indent": 1, "valign": "top"}
 _FORMATS: dict[str, dict[str, Any]] = {
-    "header": {**_HEADER, "indent": 1},
-    "number_header": {**_HEADER, "align": "right"},
+    "header": {**_HEADER, **_LEFT},
+    "number_header": {**_HEADER, **_RIGHT},
     "note": {"font_color": "#5d636b", "italic": True},
-    "text": {"indent": 1},
-    "whole": {"num_format": "#,##0"},
-    "large": {"num_format": "#,##0.0"},
-    "plain": {},
-    "share": {"num_format": "0.0 %"},
+    "text": _LEFT,
+    "long": {**_LEFT, "text_wrap": True},
+    "whole": {**_RIGHT, "num_format": "#,##0"},
+    "large": {**_RIGHT, "num_format": "#,##0.0"},
+    "plain": _RIGHT,
+    "share": {**_RIGHT, "num_format": "0.0 %"},
 }
 _A4 = 9  # number of the paper size
 _LINE_PT = 15  # height of a line of text
@@ -92,10 +95,13 @@ def _fill(page: Any, sheet: Sheet, formats: Mapping[str, Any]) -> None:
     lines = max((len(wrap(name, max(int(w) - 2, 1))) for name, w in zip(sheet.header, widths, strict=True)), default=1)
     page.set_row(top, _LINE_PT * lines)
     for line, row in enumerate(sheet.rows, start=top + 1):
+        long = [len(wrap(text, int(w) - 2)) for text, w in zip(row, widths, strict=True) if _is_long(text, w)]
+        if long:  # not every program makes a row as high as its text
+            page.set_row(line, _LINE_PT * max(long))
         for column, value in enumerate(row):
             cell = escaped(value)
             if isinstance(cell, str):
-                page.write_string(line, column, cell, formats["text"])
+                page.write_string(line, column, cell, formats["long" if _is_long(cell, widths[column]) else "text"])
             elif isinstance(cell, bool):
                 page.write_boolean(line, column, cell)
             else:
@@ -126,6 +132,10 @@ def _kind(sheet: Sheet, column: int) -> str:
 _LARGE = 100
 
 
+def _is_long(value: Value, width: float) -> TypeGuard[str]:
+    return isinstance(value, str) and len(value) > width - 1
+
+
 def _width(sheet: Sheet, column: int, kind: str) -> float:
     """Return the width of a column in characters: a heading may take several lines, a value takes one."""
     word = max((len(part) for part in sheet.header[column].split()), default=0)
@@ -133,7 +143,7 @@ def _width(sheet: Sheet, column: int, kind: str) -> float:
         longest = max((len(str(escaped(row[column]))) for row in sheet.rows), default=0)
     else:
         longest = _NUMBER_WIDTH
-    return min(max(1.2 * word, longest) + 3, _WIDEST)
+    return min(max(1.2 * word, longest) + 3, _WIDEST if len(sheet.header) > 1 else _NOTE_WIDTH)
 
 
 _NUMBER_WIDTH = 9

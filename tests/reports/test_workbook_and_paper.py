@@ -46,6 +46,11 @@ def test_a_workbook_can_be_read_as_it_opens(tmp_path: Path) -> None:
     assert page.row_dimensions[top].height >= 30
     assert page.print_title_rows == f"${top}:${top}"
     assert [cell.value for cell in empty["A"]] == ["x", "none"]
+    write_workbook(tmp_path / "t.xlsx", [Sheet("text", ["what it says"], [(note,), ("short",)])])
+    page = openpyxl.load_workbook(tmp_path / "t.xlsx").worksheets[0]
+    assert page["A2"].alignment.wrap_text
+    assert page.row_dimensions[2].height >= 45  # three lines
+    assert page.row_dimensions[3].height is None
 
 
 def test_a_page_holds_every_part_and_any_letter(tmp_path: Path) -> None:

@@ -85,6 +85,7 @@ class FiguresPage(LogPage):
         column.addWidget(self._table)
         column.addLayout(self._people)
         column.addStretch(1)
+        self.setFocusProxy(self.shown.box)
 
     @property
     def asked(self) -> FiguresAsked:
@@ -196,6 +197,7 @@ def _fill(table: QTableWidget, header: Sequence[str], rows: Sequence[Sequence[Va
             table.setItem(line, column, item)
     heights = sum(table.rowHeight(row) for row in range(len(rows)))
     names = table.horizontalHeader()
+    names.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)  # names are never cut
     names.setFixedHeight(2 * names.fontMetrics().lineSpacing() + 10)
     table.setFixedHeight(names.height() + heights + 4)
 

@@ -63,6 +63,7 @@ class TechnicianPage(LogPage):
         row = QHBoxLayout(self.body)
         row.addLayout(self._left(), 2)
         row.addWidget(self._right, 3)
+        self.setFocusProxy(self._alerts)
         back = QShortcut(QKeySequence(Qt.Key.Key_Escape), self, self.put_card_away)
         back.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
         self._each_minute = QTimer(self)
