@@ -38,6 +38,8 @@ NARROW_RATIO = 4.5
 three for wires, in five to seven for shingles (common practice, no source)."""
 _FEWEST_STRIPS, _MOST_STRIPS = 16, 100
 _NARROWEST_STRIP_PX = 8
+_ALL_SEEN, _CLEARLY_MORE = 0.98, 0.03
+_MANY_COLUMNS, _CLEARLY_APART_MM = 16, 3.0
 _BLOCK_GAPS = np.linspace(0.0, 0.45, 10)
 
 
@@ -81,17 +83,24 @@ def seen_layout(coarse: CoarsePicture, corners: Points, size: tuple[int, int]) -
     Returns
     -------
     Seen or None
-        The first candidate whose lattice, once fitted, is borne out by the picture.
+        The first candidate whose lattice, once fitted, is borne out by the picture; a later one only where that one
+        misses some lines and the later one clearly fewer.
     """
+    best: Seen | None = None
     whole = Lattice(Layout(1, 1, 1), from_corners(rectangle(1, 1), corners), np.zeros(1), (0.0, 0.0), 0.0, size)
     for layout in candidates(flattened(coarse, whole, 0.02))[:_TRIES]:
         product = assumed_product(layout)
         lattice, flat, bands = settled(coarse, lattice_in(corners, layout, product.recipe, size))
         evidence = weighed(flat, bands, product)
-        if is_sound(evidence, product):
-            seen = Seen(layout, lattice, flat, bands, evidence)
-            return seen if layout.blocks > 1 else _with_blocks(coarse, seen) or seen
-    return None
+        if not is_sound(evidence, product):
+            continue
+        if best is None or evidence.confidence >= best.evidence.confidence + _CLEARLY_MORE:
+            best = Seen(layout, lattice, flat, bands, evidence)
+        if best.evidence.confidence > _ALL_SEEN:
+            break
+    if best is None or best.layout.blocks > 1:
+        return best
+    return _with_blocks(coarse, best) or best
 
 
 def shows_strips(coarse: CoarsePicture, corners: Points, size: tuple[int, int]) -> bool:
@@ -148,6 +157,44 @@ def _with_blocks(coarse: CoarsePicture, seen: Seen) -> Seen | None:
         evidence = weighed(flat, bands, product)
         if is_sound(evidence, product):
             return Seen(layout, lattice, flat, bands, evidence)
+    return None
+
+
+def parted_otherwise(coarse: CoarsePicture, lattice: Lattice, confidence: float) -> Layout | None:
+    """Return the same cells in another number of blocks, where that explains the picture better than what was fitted.
+
+    Parameters
+    ----------
+    coarse : CoarsePicture
+        The picture.
+    lattice : Lattice
+        Fitted to it, and borne out by it.
+    confidence : float
+        How surely, 0..1.
+
+    Returns
+    -------
+    Layout or None
+        None where no other number of blocks shows clearly more gaps: an even pitch can bridge a gap between blocks, at
+        the price of some lines. Many columns in one block make a pitch that loses none; there a wide gap between blocks
+        is enough.
+    """
+    layout = lattice.layout
+    many = layout.blocks == 1 and layout.grid_shape[1] >= _MANY_COLUMNS
+    if confidence > _ALL_SEEN and not many:
+        return None
+    for blocks in (1, 2, 3):
+        whole = Layout(1, layout.strings_per_block, layout.grid_shape[1])
+        other = whole if blocks == 1 else split(whole, blocks)
+        if other is None or blocks == layout.blocks:
+            continue
+        product = assumed_product(other)
+        _, flat, bands = settled(coarse, replace(lattice, layout=other, shifts=np.zeros(blocks)))
+        evidence = weighed(flat, bands, product)
+        more = evidence.confidence >= confidence + _CLEARLY_MORE
+        apart = many and evidence.confidence >= confidence and evidence.block_gap_mm >= _CLEARLY_APART_MM
+        if is_sound(evidence, product) and (more or apart):
+            return other
     return None
 
 

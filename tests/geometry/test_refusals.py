@@ -10,7 +10,7 @@ from real_cells import as_image, lay_out
 from skimage import data
 
 from elinspect.catalogue.english.geometry import TEXTS
-from elinspect.geometry import find_grid, find_panel
+from elinspect.geometry import find_grid, find_layout, find_panel
 from elinspect.imaging import read_image
 from elinspect.recipe import CellFormat, CutEdge, Product, ProductRecipe, Spacing, Technology, Wafer, assumed_product
 from elinspect.records import CellGrid, ElImage, Layout, NotFound, PanelOutline, read_only
@@ -164,6 +164,19 @@ def test_blocks_that_an_even_pitch_bridges_are_found_out(turn_deg: float, tilt_d
     for sought in ("6x24", "6x10", "1x12"):
         reason = refusal(image, sought).reason
         assert (reason.code, reason.values.get("seen")) == ("geometry.other_layout", "2x6x12"), sought
+
+
+@pytest.mark.parametrize("gap_mm", [5, 7, 10, 16])
+@pytest.mark.parametrize("sought", ["2x6x12", "6x24"])
+def test_three_blocks_are_not_taken_for_two_or_one(gap_mm: float, sought: str) -> None:
+    rng = np.random.default_rng(11)
+    plan = Plan(Layout.parse("3x6x8"), 61, 182, busbars=11, wire_mm=0.35, block_gap_mm=gap_mm)
+    image, _ = photographed(draw(plan, 0.9, rng), Shot(turn_deg=3), rng)
+    reason = refusal(image, sought).reason
+    assert (reason.code, reason.values.get("seen")) == ("geometry.other_layout", "3x6x8")
+    seen = find_layout(image)
+    assert not isinstance(seen, NotFound)
+    assert str(seen.layout) == "3x6x8"
 
 
 def test_a_block_without_light_is_said_and_not_called_shingled(tmp_path: Path) -> None:
