@@ -11,11 +11,19 @@ from drawn_cells import as_pictures, clean_cell, with_line
 
 from elinspect.classifier import Model, load_model, score, shipped_model
 from elinspect.classifier.contract import KINDS, network_input
-from elinspect.classifier.scoring import FINDING_EVIDENCE, finding_evidence, pack, run_network, unpack
+from elinspect.classifier.scoring import (
+    FINDING_EVIDENCE,
+    NetworkOutput,
+    cell_evidence,
+    finding_evidence,
+    pack,
+    run_network,
+    unpack,
+)
 from elinspect.detectors import detect_all, prepare
 from elinspect.errors import ModelFileError
 from elinspect.recipe import assumed_product
-from elinspect.records import Kind, Layout, PanelView
+from elinspect.records import Detection, Kind, Layout, PanelView
 from elinspect.settings import DetectorSettings
 
 LAYOUT = Layout(1, 3, 4)
@@ -90,6 +98,22 @@ def test_evidence_of_a_finding_lies_where_the_finding_lies(model: Model, view: P
     here, there = finding_evidence(output, view, [crack, away])
     most = FINDING_EVIDENCE.index("map_most")
     assert here[most] > there[most] + 1
+
+
+def test_the_strongest_detector_by_hand() -> None:
+    def seen(kind: Kind, *logits: float) -> Detection:
+        return Detection(kind, 1 / (1 + np.exp(-np.array(logits, np.float32))), ())
+
+    none = np.zeros((3, 0), np.float32)
+    output = NetworkOutput(np.arange(12, dtype=np.float32).reshape(3, 4), none, none)
+    evidence = cell_evidence(output, [seen(Kind.CRACK, 0.0, -2.0, 1.0), seen(Kind.INACTIVE_AREA, 1.0, 3.0, -1.0)])
+    # Areas count twice less 4: -2 below 0, 2 above -2, -6 below 1.
+    assert evidence["detector.strongest"] == pytest.approx([0, 2, 1], abs=1e-5)
+    assert evidence["detector.inactive_area"] == pytest.approx([1, 3, -1], abs=1e-5)
+    assert evidence["network.any"].tolist() == [0, 4, 8]
+    assert evidence["network.finger_interruption"].tolist() == [3, 7, 11]
+    fingers_only = cell_evidence(output, [seen(Kind.FINGER_INTERRUPTION, 0.0, 0.0, 0.0)])
+    assert "detector.strongest" not in fingers_only
 
 
 def test_packing_keeps_half_precision() -> None:
