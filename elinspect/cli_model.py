@@ -94,7 +94,7 @@ def evaluate(
     """Measure the classifier on real cells it never learnt from (open data set, for evaluation only)."""
     from elinspect.errors import ModelFileError
     from elinspect.operations.model_evaluation import evaluate as figures_of
-    from elinspect.operations.model_evaluation import judge_open_cells
+    from elinspect.operations.model_evaluation import judge_open_cells, reserved_among
     from elinspect.operations.open_cells import check_half, open_panels, tuning_half
     from elinspect.operations.site_models import open_model
     from elinspect.records import NoModel
@@ -107,15 +107,16 @@ def evaluate(
     with progress_bar() as progress:
         bar = progress.add_task(words("command.model_judging"), total=len(panels))
         judged = judge_open_cells(loaded, panels, lambda: progress.advance(bar))
-    for table in figures_of(judged, seed):
-        _show_evaluation(table, loaded.card.label)
+    for which, group in ((cells.value, judged), ("reserved", reserved_among(judged, panels))):
+        for table in figures_of(group, seed) if group is not None else ():
+            _show_evaluation(table, words(f"evaluate.cells_{which}"), loaded.card.label)
     out.print(words("evaluate.protocols"), markup=False)
     out.print(words("evaluate.data"), markup=False)
 
 
-def _show_evaluation(found: "EvaluationTable", label: str) -> None:
+def _show_evaluation(found: "EvaluationTable", which: str, label: str) -> None:
     title = words(
-        "evaluate.title", wafer=found.wafer.value if found.wafer is not None else words("evaluate.all"),
+        "evaluate.title", which=which, wafer=found.wafer.value if found.wafer is not None else words("evaluate.all"),
         cells=found.cells, defective=found.defective, panels=found.panels, model=label,
     )  # fmt: skip
     table = Table(title=title, title_justify="left")

@@ -11,7 +11,7 @@ from elinspect.classifier import Model
 from elinspect.classifier.heads import calibration_error, columns, fit_head
 from elinspect.classifier.scoring import cell_evidence, run_network
 from elinspect.detectors import detect_all, prepare
-from elinspect.operations.open_cells import OpenPanel
+from elinspect.operations.open_cells import OpenPanel, is_reserved
 from elinspect.recipe import Wafer
 from elinspect.settings import DetectorSettings
 from elinspect.statistics.operating import area_under_curve, area_within, interval_over_groups
@@ -117,6 +117,12 @@ def _judged(model: Model, panel: OpenPanel, number: int) -> JudgedCells:
         evidence["detector.crack"] + share * evidence["network.crack"],
         panel.labels, np.full(n, number), np.full(n, panel.wafer is Wafer.MONO), _nuisance(panel.crops, view.noise),
     )  # fmt: skip
+
+
+def reserved_among(cells: JudgedCells, panels: Sequence[OpenPanel]) -> JudgedCells | None:
+    """Return the cells of reserved panels, which chose nothing; None where there are none."""
+    reserved = np.array([is_reserved(panel.first) for panel in panels])
+    return cells.of(reserved[cells.panel]) if reserved.any() else None
 
 
 def evaluate(cells: JudgedCells, seed: int = 0) -> tuple[EvaluationTable, ...]:

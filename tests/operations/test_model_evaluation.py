@@ -14,6 +14,7 @@ from elinspect.operations.model_evaluation import (
     decisions,
     evaluate,
     judge_open_cells,
+    reserved_among,
 )
 from elinspect.operations.open_cells import OpenPanel
 from elinspect.recipe import Wafer
@@ -81,6 +82,18 @@ def test_twenty_splits_of_a_quarter_differ() -> None:
     assert round(100 * low) == pytest.approx(100 * low)
     again = figure(evaluate(cells_of(scores, labels, np.repeat(np.arange(8), 50))), "accuracy")
     assert again == found
+
+
+def test_reserved_panels_are_told_apart() -> None:
+    none = np.zeros((0, 300, 300), np.uint8)
+    panels = [OpenPanel(first, first + 1, Wafer.MONO, np.zeros(2), none) for first in (1, 241, 301, 361)]
+    cells = cells_of(np.arange(8.0), np.zeros(8), np.repeat(np.arange(4), 2))
+    found = reserved_among(cells, panels)
+    assert found is not None
+    # Cells 241 to 360 are reserved.
+    assert found.scores.tolist() == [2, 3, 4, 5]
+    assert found.panel.tolist() == [1, 1, 2, 2]
+    assert reserved_among(cells.of(cells.panel == 0), panels[:1]) is None
 
 
 def test_decisions_by_hand() -> None:

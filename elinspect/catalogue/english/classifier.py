@@ -111,13 +111,18 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "model.point_in_force": "In force: {threshold:g}, cost {cost:.0f}. Cheapest: {best:g}, cost {best_cost:.0f}.",
     "model.point_unchanged": "Nothing was changed. --set THRESHOLD installs another working point as a new version.",
     "command.model_judging": "judging real cells",
-    "evaluate.title": "{wafer} · {cells} cells ({defective} defective) of {panels} panels · {model}",
+    "evaluate.title": "{which} · {wafer} · {cells} cells ({defective} defective) of {panels} panels · {model}",
     "evaluate.protocols": (
-        "Nothing of the model was learnt from these cells. By panels: all cells, called defective from 0.5 on, whole "
+        "By panels: all cells, called defective from 0.5 on, whole "
         "panels drawn again. At random: 20 splits 75/25, threshold from the larger part, figures from the smaller "
         "one; neighbours of one panel lie on both sides, which is too good, and is here for comparison with papers "
         "only."
     ),
+    "evaluate.cells_tuning": "tuning half of the free panels",
+    "evaluate.cells_check": "check half of the free panels",
+    "evaluate.cells_free": "free panels",
+    "evaluate.cells_all": "all panels",
+    "evaluate.cells_reserved": "reserved panels only",
     "evaluate.all": "mono and multi",
     "evaluate.columns": "figure|by panels|95 %|at random|smallest – largest",
     "evaluate.auc": "area under the curve",
@@ -136,6 +141,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "evaluate.calibration_error": "expected calibration error",
     "evaluate.data": (
         "Data: elpv-dataset (CC BY-NC-SA 4.0), laminated few-busbar cells, 8 bit, resampled to about 0.52 mm/px: not "
-        "this gate's pictures. No real cell taught the model."
+        "this gate's pictures. No real cell taught the model; how its evidence is added up was chosen on the tuning "
+        "half."
     ),
 }
