@@ -113,7 +113,8 @@ def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list
     least = np.maximum(settings.least_contrast, settings.texture_multiple * texture)
     # Grains line up by chance more often than noise does.
     unevenness = texture / np.maximum(view.noise, 1e-6)
-    grain = np.interp(unevenness, [settings.smooth_unevenness, settings.textured_unevenness], [1.0, 2.0])
+    bounds = [settings.smooth_unevenness, settings.textured_unevenness]
+    grain = np.interp(unevenness, bounds, [settings.smooth_demand, settings.textured_demand])
     own_texture = (texture + settings.least_texture) * grain
     found: list[list[Finding]] = [[] for _ in depth]
     for field in fields:

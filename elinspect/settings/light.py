@@ -108,9 +108,9 @@ class FingerInterruptionSettings:
         And that in multiples of the cell's own texture.
     least_texture : float
         Added to the cell's texture: 0.3 % contrast is no streak even in a picture without noise.
-    smooth_unevenness, textured_unevenness : float
-        Texture over noise from which, and to which, the evidence asked for doubles: grains are no noise. From the same
-        cells: mono 0.7 to 1.8, multi 1.7 to 10.
+    smooth_unevenness, textured_unevenness, smooth_demand, textured_demand : float
+        Texture over noise up to which, and from which on, so much of the evidence is asked for: grains line up by
+        chance, noise does not. From the same cells: mono 0.7 to 1.8, multi 1.0 to 10.
     most_findings : int
         Findings of one cell.
     """
@@ -120,11 +120,13 @@ class FingerInterruptionSettings:
     half_bundle_depth: float = 0.1
     least_length_mm: float = 8.0
     least_field_share: float = 0.6
-    least_contrast: float = 0.014
-    texture_multiple: float = 2.5
+    least_contrast: float = 0.011
+    texture_multiple: float = 2.0
     least_texture: float = 0.003
-    smooth_unevenness: float = 1.5
-    textured_unevenness: float = 4.5
+    smooth_unevenness: float = 1.0
+    textured_unevenness: float = 2.5
+    smooth_demand: float = 0.6
+    textured_demand: float = 1.8
     most_findings: int = 40
 
 
