@@ -51,6 +51,10 @@ _LONG = 0.6
 contact stays brighter than any area."""
 
 
+_FREE_MM = 5.0
+"""Distance from every edge from which on a stain is no piece that was cut off; the outermost 3 mm are not looked at."""
+
+
 def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, ...]:
     """Run every detector.
 
@@ -72,10 +76,16 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         foreign_body.detect(view, settings.foreign_body), search.detection, view, settings.foreign_body.crack_reach_mm
     )
     chips = chipped_cell.detect(view, settings.chipped_cell)
-    cracks = without_explained(search.detection, (bodies,), 0.8, reach_px=near)
+    patterns = material_pattern.detect(view, settings.material_pattern, search.shared)
+    stains, lying_free = _stains(patterns, view)
+    cracks = without_explained(search.detection, (bodies, lying_free), 0.8, reach_px=near)
     faults = solder_fault.detect(view, settings.solder_fault)
     areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, view, near)
-    areas = without_explained(areas, (bodies, _remaining(chips, most=_BLACK)), 0.7, reach_px=near, closed=True)
+    areas = without_explained(
+        areas, (bodies, _remaining(chips, most=_BLACK), lying_free), 0.7, reach_px=near, closed=True
+    )
+    # A place at the edge is a chip or was cut off: what still gives light, or is larger than the chip, was cut off.
+    chips = without_explained(chips, (areas,), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
     streaks = finger_interruption.detect(view, settings.finger_interruption)
     streaks = with_bundles(streaks, search.bundles, view, settings.finger_interruption)
@@ -96,20 +106,23 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         ribbon_offset.detect(view, settings.ribbon_offset),
         chips,
         bodies,
-        *(without_explained(own, black, 0.25, reach_px=near, closed=True) for own in faults),
-        without_explained(
-            material_pattern.detect(view, settings.material_pattern, search.shared),
-            black,
-            0.4,
-            reach_px=near,
-            closed=True,
-        ),
+        *(without_explained(own, (*black, stains), 0.25, reach_px=near, closed=True) for own in faults),
+        without_explained(patterns, black, 0.4, reach_px=near, closed=True),
     )
 
 
 def _large(areas: Detection) -> Detection:
     large = tuple(area for area in areas.findings if (area.area_fraction or 0) >= _LARGE_FRACTION)
     return replace(areas, findings=large)
+
+
+def _stains(patterns: Detection, view: PanelView) -> tuple[Detection, Detection]:
+    """Return the stains, and those of them that lie free in the cell: what reaches an edge may be a piece cut off."""
+    found = [one for one in patterns.findings if one.measurements["pattern"] == "stain"]
+    away = _FREE_MM / view.pictures.mm_per_px
+    last = np.array(view.pictures.full_current.shape[1:]) - 1
+    free = [one for one in found if one.outline.min() >= away and (last - one.outline).min() >= away]
+    return replace(patterns, findings=tuple(found)), replace(patterns, findings=tuple(free))
 
 
 def _remaining(found: Detection, least: float = 0.0, most: float = 1.0) -> Detection:

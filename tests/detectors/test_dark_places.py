@@ -156,6 +156,24 @@ def test_dark_place_with_a_smooth_border_is_a_stain_across_busbars() -> None:
     assert found[0].area_fraction == pytest.approx(np.pi * 16 * 24 / SIDE_PX**2, rel=AREA_TOLERANCE)
 
 
+def test_stain_on_a_wire_is_one_flag() -> None:
+    # Dark on both sides of a busbar, with a border like a crack, and as dark as a part cut off.
+    turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    border: Corners = [(BUSBAR_ROWS[1] + 30 * np.sin(t), 120 + 26 * np.cos(t)) for t in turn]
+    found = _detect(_panel({3: with_area(_clean(), border, remaining=0.5)}))
+    assert {kind for kind, own in found.items() for finding in own.findings if finding.cell == 3} == {
+        Kind.MATERIAL_PATTERN
+    }
+
+
+@pytest.mark.parametrize(("remaining", "kind"), [(0.03, Kind.CHIPPED_CELL), (0.2, Kind.INACTIVE_AREA)])
+def test_place_at_the_edge_is_a_chip_or_cut_off(remaining: float, kind: Kind) -> None:
+    corners: Corners = [(0, 90), (0, 125), (14, 118), (14, 97)]
+    found = _detect(_panel({5: with_area(_clean(), corners, remaining=remaining)}))
+    kinds = {key for key, own in found.items() for finding in own.findings if finding.cell == 5}
+    assert kinds & {Kind.CHIPPED_CELL, Kind.INACTIVE_AREA} == {kind}
+
+
 def test_what_a_black_place_brings_along_is_not_flagged_beside_it() -> None:
     black: Corners = [(160, 60), (160, 200), (240, 190), (240, 70)]
     body: Corners = [(170, 90), (178, 190), (186, 188), (178, 88)]
