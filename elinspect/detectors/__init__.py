@@ -52,7 +52,10 @@ contact stays brighter than any area."""
 
 
 _FREE_MM = 5.0
-"""Distance from every edge from which on a stain is no piece that was cut off; the outermost 3 mm are not looked at."""
+"""Distance from every edge, and beyond a busbar, from which on a stain is no piece that was cut off."""
+
+_UPRIGHT = 0.75
+"""Height over length along the busbar from which on a stain is no stretch without contact."""
 
 
 def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, ...]:
@@ -77,12 +80,12 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     )
     chips = chipped_cell.detect(view, settings.chipped_cell)
     patterns = material_pattern.detect(view, settings.material_pattern, search.shared)
-    stains, lying_free = _stains(patterns, view)
-    cracks = without_explained(search.detection, (bodies, lying_free), 0.8, reach_px=near)
+    of_no_ribbon, of_no_crack = _stains(patterns, view)
+    cracks = without_explained(search.detection, (bodies, of_no_crack), 0.8, reach_px=near)
     faults = solder_fault.detect(view, settings.solder_fault)
     areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, view, near)
     areas = without_explained(
-        areas, (bodies, _remaining(chips, most=_BLACK), lying_free), 0.7, reach_px=near, closed=True
+        areas, (bodies, _remaining(chips, most=_BLACK), of_no_crack), 0.7, reach_px=near, closed=True
     )
     # A place at the edge is a chip or was cut off: what still gives light, or is larger than the chip, was cut off.
     chips = without_explained(chips, (areas,), 0.7, reach_px=near, closed=True)
@@ -106,7 +109,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         ribbon_offset.detect(view, settings.ribbon_offset),
         chips,
         bodies,
-        *(without_explained(own, (*black, stains), 0.25, reach_px=near, closed=True) for own in faults),
+        *(without_explained(own, (*black, of_no_ribbon), 0.25, reach_px=near, closed=True) for own in faults),
         without_explained(patterns, black, 0.4, reach_px=near, closed=True),
     )
 
@@ -117,12 +120,26 @@ def _large(areas: Detection) -> Detection:
 
 
 def _stains(patterns: Detection, view: PanelView) -> tuple[Detection, Detection]:
-    """Return the stains, and those of them that lie free in the cell: what reaches an edge may be a piece cut off."""
-    found = [one for one in patterns.findings if one.measurements["pattern"] == "stain"]
+    """Return stains that no ribbon makes, which are longer along it, and stains that no crack makes.
+
+    What lies away from the edges on both sides of a busbar is fed by it, and cannot have been cut off.
+    """
+    scale = view.mm_per_px / view.pictures.mm_per_px
+    bars = np.flatnonzero(view.busbar_rows) * scale
     away = _FREE_MM / view.pictures.mm_per_px
     last = np.array(view.pictures.full_current.shape[1:]) - 1
-    free = [one for one in found if one.outline.min() >= away and (last - one.outline).min() >= away]
-    return replace(patterns, findings=tuple(found)), replace(patterns, findings=tuple(free))
+    of_no_ribbon, of_no_crack = [], []
+    for one in patterns.findings:
+        points = one.outline
+        low, high = points[:, 0].min(), points[:, 0].max()
+        if one.measurements["pattern"] != "stain":
+            continue
+        if high - low >= _UPRIGHT * np.ptp(points[:, 1]):
+            of_no_ribbon.append(one)
+        across = bool(((bars > low + away) & (bars < high - away)).any())
+        if across and points.min() >= away and (last - points).min() >= away:
+            of_no_crack.append(one)
+    return replace(patterns, findings=tuple(of_no_ribbon)), replace(patterns, findings=tuple(of_no_crack))
 
 
 def _remaining(found: Detection, least: float = 0.0, most: float = 1.0) -> Detection:
