@@ -146,6 +146,13 @@ def test_working_points_by_the_plant_s_costs(taught: Log, tmp_path: Path) -> Non
         set_working_point(tmp_path, Kind.DARK_CELL, 0.25)
 
 
+def test_the_cost_sheet_shown_to_people_is_one(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "models" / "README.md").read_text(encoding="utf-8")
+    sheet = tmp_path / "costs.toml"
+    sheet.write_text(page.split("```toml\n")[1].split("```")[0])
+    assert read_costs(sheet).escapes.mean == pytest.approx(133)
+
+
 def test_bench_time_and_new_cracks_come_from_the_log_where_the_sheet_has_none(tmp_path: Path) -> None:
     sheet = tmp_path / "costs.toml"
     sheet.write_text(COSTS.replace("minutes = 12.0\n", "").replace("new_crack = 0.02\n", ""))
