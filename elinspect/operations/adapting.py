@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Select, Table, and_, func, select
+from sqlalchemy import Select, Table, and_, case, func, select
 
 from elinspect.catalogue import Message
 from elinspect.classifier import ModelCard, read_card
@@ -40,6 +40,8 @@ class Adapted:
         Answered flags found in the log.
     card : Path or None
         The version installed; None if nothing was better.
+    left_out : tuple of Message
+        Answers in the log that do not teach, and why.
     changes : tuple of Message
         What else is other in it: limits of doubt, the share of defective cells.
     """
@@ -47,6 +49,7 @@ class Adapted:
     adaptation: Adaptation
     answers: int
     card: Path | None
+    left_out: tuple[Message, ...] = ()
     changes: tuple[Message, ...] = ()
 
 
@@ -73,7 +76,7 @@ def adapt(log: Log, folder: Path, seed: int = 0) -> Adapted:
     adaptation = adapt_heads(card, answered, np.random.default_rng(seed))
     adaptation = replace(adaptation, notes=with_names(log, adaptation.notes))
     if not adaptation.heads:
-        return Adapted(adaptation, len(answered), None)
+        return Adapted(adaptation, len(answered), None, tuple(_left_out(log, card)))
     share = _confirmed_share(log)
     heads = {**card.finding_heads, **{kind: _table(head) for kind, head in adaptation.heads.items()}}
     new = replace(
@@ -89,7 +92,7 @@ def adapt(log: Log, folder: Path, seed: int = 0) -> Adapted:
         },
     )
     installed = install(folder, new, in_force.with_name(card.network))
-    return Adapted(adaptation, len(answered), installed, tuple(_changes(card, new)))
+    return Adapted(adaptation, len(answered), installed, tuple(_left_out(log, card)), tuple(_changes(card, new)))
 
 
 def with_names(log: Log, notes: Iterable[Message]) -> tuple[Message, ...]:
@@ -156,6 +159,28 @@ def answered_flags(log: Log, card: ModelCard) -> Iterator[AnsweredFlag]:
             )  # fmt: skip
 
 
+def _left_out(log: Log, card: ModelCard) -> Iterator[Message]:
+    """Yield how many flags of the machine were answered but do not teach, by the first reason."""
+    elsewhere = (inspections.c.purpose != Purpose.PRODUCTION) | (inspections.c.stage != Stage.BEFORE_LAMINATION)
+    reason = case(
+        (flags.c.closed, "adapt.left_closed"),
+        (elsewhere, "adapt.left_elsewhere"),
+        (inspections.c.model.not_in(labels_of_network(log, card.sha256)), "adapt.left_network"),
+        (inspections.c.model.is_(None), "adapt.left_network"),
+    ).label("reason")
+    counted = (
+        select(reason, func.count())
+        .join_from(inspections, flags, flags.c.inspection == inspections.c.id)
+        .where(flags.c.answer.is_not(None) | flags.c.closed, ~flags.c.added)
+        .group_by(reason)
+        .order_by(reason)
+    )
+    with log.reading() as connection:
+        for code, count in connection.execute(counted):
+            if code is not None:
+                yield Message(code, {"n": count})
+
+
 def _rebased(card: ModelCard, here: float | None) -> LinearHead:
     """Move the cell's head to the share of confirmed cells at the plant; as it is while nothing was confirmed."""
     head = card.cell_head.head()
@@ -218,6 +243,7 @@ def _description(card: ModelCard, adaptation: Adaptation) -> dict[str, object]:
 def told(adapted: Adapted) -> Iterator[Message]:
     """Yield what a person should know about an adaptation."""
     yield Message("adapt.answers", {"n": adapted.answers})
+    yield from adapted.left_out
     yield from adapted.adaptation.notes
     for outcome in adapted.adaptation.outcomes:
         values = {

@@ -10,7 +10,7 @@ from logged_panels import crack, make_result
 from elinspect.classifier import load_model, read_card, shipped_model
 from elinspect.classifier.scoring import FINDING_EVIDENCE, pack
 from elinspect.errors import ElinspectError, SettingsFileError
-from elinspect.operations.adapting import adapt, answered_flags, told
+from elinspect.operations.adapting import _left_out, adapt, answered_flags, told
 from elinspect.operations.bench import BenchWork, WorkDone, log_rework_done
 from elinspect.operations.bench_figures import BenchFigures, bench_figures
 from elinspect.operations.desk import ReviewDesk
@@ -105,7 +105,14 @@ def test_only_production_answers_to_this_network_s_flags_teach(log: Log, tmp_pat
     assert list(answered_flags(log, replace(CARD, sha256="1" * 64))) == []
     done = adapt(log, tmp_path)
     assert done.card is None
-    assert "too few answers" in " ".join(message.text for message in told(done))
+    texts = [message.text for message in told(done)]
+    assert "too few answers" in " ".join(texts)
+    # Three flags of four panels each.
+    assert "Left out: 24 answered flags of panels that were no production" in texts[1]
+    other = replace(CARD, sha256="1" * 64)
+    assert [(note.code, note.values["n"]) for note in _left_out(log, other)] == [
+        ("adapt.left_elsewhere", 24), ("adapt.left_network", 6)
+    ]  # fmt: skip
 
 
 def test_flags_closed_with_their_panel_teach_nothing(log: Log) -> None:
@@ -115,11 +122,10 @@ def test_flags_closed_with_their_panel_teach_nothing(log: Log) -> None:
     result = make_result("closed", flags=[below])
     result = replace(result, versions=replace(result.versions, model=CARD.label))
     desk = ReviewDesk(log, "gate 1", "Ada", Role.INSPECTOR, default_criteria())
-    from elinspect.records import Disposition
-
-    desk.decide(desk.open(log_inspection(log, result, "gate 1")), Disposition.REWORK, "a reason")
+    desk.decide(desk.open(log_inspection(log, result, "gate 1")), Disposition.ACCEPT)
     desk.close()
     assert list(answered_flags(log, CARD)) == []
+    assert [(note.code, note.values["n"]) for note in _left_out(log, CARD)] == [("adapt.left_closed", 1)]
 
 
 def test_working_points_by_the_plant_s_costs(taught: Log, tmp_path: Path) -> None:

@@ -38,6 +38,18 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{n} flag that an inspector answered singly, scored by this network.",
         "{n} flags that inspectors answered singly, scored by this network.",
     ),
+    "adapt.left_closed": (
+        "Left out: {n} flag that was closed with its panel.",
+        "Left out: {n} flags that were closed with their panel.",
+    ),
+    "adapt.left_elsewhere": (
+        "Left out: {n} answered flag of a panel that was no production at the gate (demo, audit, another stage).",
+        "Left out: {n} answered flags of panels that were no production at the gate (demo, audit, another stage).",
+    ),
+    "adapt.left_network": (
+        "Left out: {n} answered flag that another network, or none, scored.",
+        "Left out: {n} answered flags that another network, or none, scored.",
+    ),
     "adapt.constant": (
         "Answers of {inspector} were left out: {percent:.0f} % of {n} flags dismissed, unlike the others.",
         "Answers of {inspector} were left out: {percent:.0f} % of {n} flags dismissed, unlike the others.",
