@@ -10,7 +10,7 @@ from elinspect.frames import then_turned
 from elinspect.geometry.coarse import coarse_picture
 from elinspect.geometry.flat import gap_likeness
 from elinspect.geometry.lattice import Lattice
-from elinspect.geometry.likeness import Seen, seen_layout
+from elinspect.geometry.likeness import Seen, height_over_width, seen_layout
 from elinspect.geometry.outline import find_panel, in_gate_view
 from elinspect.geometry.ribbons import counted
 from elinspect.geometry.verdict import inner_lines
@@ -92,10 +92,7 @@ def _seen_best(image: ElImage, outline: PanelOutline) -> LayoutSeen | None:
 
 
 def _cut(seen: Seen) -> int:
-    width, height = seen.lattice.extent
-    middle = np.array([[width / 2, height / 2], [width / 2 + 1, height / 2], [width / 2, height / 2 + 1]])
-    here, along, across = seen.lattice.to_file(middle)
-    ratio = float(np.linalg.norm(across - here) / np.linalg.norm(along - here))
+    ratio = height_over_width(seen.lattice)
     return min((1, 2, 3), key=lambda cut: abs(np.log(ratio / cut)))
 
 

@@ -10,7 +10,15 @@ from elinspect.geometry.coarse import CoarsePicture, coarse_picture
 from elinspect.geometry.dark_edges import Placed, dark_rows, with_dark_edges
 from elinspect.geometry.homography import side_lengths
 from elinspect.geometry.lattice import Lattice, lattice_in, pitches_mm
-from elinspect.geometry.likeness import NARROW_RATIO, Seen, parted_otherwise, seen_layout, shows_strips, split
+from elinspect.geometry.likeness import (
+    NARROW_RATIO,
+    Seen,
+    parted_otherwise,
+    seen_layout,
+    shows_strips,
+    split,
+    strings_otherwise,
+)
 from elinspect.geometry.outline import in_gate_view
 from elinspect.geometry.refining import RefinedGrid, hidden_blocks, refined
 from elinspect.geometry.settling import settled
@@ -81,6 +89,8 @@ def found_grid(image: ElImage, outline: PanelOutline, product: Product) -> Found
         settled_lattice = _sound_lattice(coarse, corners, product, size)
         if settled_lattice is not None:
             other = parted_otherwise(coarse, *settled_lattice)
+            if other is None and not product.scale_known:
+                other = strings_otherwise(coarse, settled_lattice[0])
             if other is not None:
                 return NotFound(_doubt(product.recipe.layout, other))
             return _finished(image, coarse, settled_lattice, orientation, product)

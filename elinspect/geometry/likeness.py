@@ -11,6 +11,7 @@ from elinspect.geometry.flat import (
     Bands,
     FlatPicture,
     Profile,
+    bands_of,
     flattened,
     gap_likeness,
     profiles_along_u,
@@ -21,6 +22,7 @@ from elinspect.geometry.homography import from_corners, rectangle
 from elinspect.geometry.lattice import Lattice, lattice_in
 from elinspect.geometry.parting import by_cell, parted_across
 from elinspect.geometry.settling import settled
+from elinspect.geometry.sightings import seen_in
 from elinspect.geometry.verdict import GridEvidence, is_sound, weighed
 from elinspect.recipe import assumed_product
 from elinspect.records import Layout, Points
@@ -40,6 +42,8 @@ _FEWEST_STRIPS, _MOST_STRIPS = 16, 100
 _NARROWEST_STRIP_PX = 8
 _ALL_SEEN, _CLEARLY_MORE = 0.98, 0.03
 _MANY_COLUMNS, _CLEARLY_APART_MM = 16, 3.0
+_CLEARLY_PLAINER = 1.25
+"""Gaps of drawn panels are 1.4 to 7 times as plain as the wires that would have to be gaps."""
 _BLOCK_GAPS = np.linspace(0.0, 0.45, 10)
 
 
@@ -196,6 +200,50 @@ def parted_otherwise(coarse: CoarsePicture, lattice: Lattice, confidence: float)
         if is_sound(evidence, product) and (more or apart):
             return other
     return None
+
+
+def strings_otherwise(coarse: CoarsePicture, lattice: Lattice) -> Layout | None:
+    """Return the same field with two thirds or half as many strings again, where lines between those show more clearly.
+
+    Halves of a wafer in three strings cover what thirds of it cover in two, and wires lie where gaps would have to be;
+    where the cell size is only assumed, nothing else tells the two apart.
+
+    Parameters
+    ----------
+    coarse : CoarsePicture
+        The picture.
+    lattice : Lattice
+        Fitted to it, and borne out by it.
+    """
+    layout = lattice.layout
+    for up, down in ((2, 3), (3, 2)):
+        strings, rest = divmod(layout.strings_per_block * up, down)
+        ratio = height_over_width(lattice) * down / up
+        if rest or strings < 2 or min(abs(np.log(ratio / cut)) for cut in (1, 2, 3)) > _RATIO_SLACK:
+            continue
+        other = replace(layout, strings_per_block=strings)
+        squeezed = lattice.file_from_plane @ np.diag([1.0, down / up, 1.0])
+        lattice_of_other, flat, bands = settled(coarse, replace(lattice, layout=other, file_from_plane=squeezed))
+        sound = is_sound(weighed(flat, bands, assumed_product(other)), assumed_product(other))
+        if sound and _plainness(coarse, lattice_of_other) > _CLEARLY_PLAINER * _plainness(coarse, lattice):
+            return other
+    return None
+
+
+def height_over_width(lattice: Lattice) -> float:
+    """Return how high a cell in the middle of the field is, across the strings, over its width."""
+    width, height = lattice.extent
+    middle = np.array([[width / 2, height / 2], [width / 2 + 1, height / 2], [width / 2, height / 2 + 1]])
+    here, along, across = lattice.to_file(middle)
+    return float(np.linalg.norm(across - here) / np.linalg.norm(along - here))
+
+
+def _plainness(coarse: CoarsePicture, lattice: Lattice) -> float:
+    """Return how gap-like the median line between strings is."""
+    flat = flattened(coarse, lattice, 0.35)
+    seen = seen_in(flat, bands_of(flat), (0.03, 0.03))[1]
+    between = seen.likeness[:, seen.lines.kind == 0]
+    return float(np.median(between)) if between.size else 0.0
 
 
 def split(layout: Layout, blocks: int) -> Layout | None:

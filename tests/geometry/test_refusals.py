@@ -179,6 +179,20 @@ def test_three_blocks_are_not_taken_for_two_or_one(gap_mm: float, sought: str) -
     assert str(seen.layout) == "3x6x8"
 
 
+@pytest.mark.parametrize(
+    ("plan", "sought"),
+    [
+        (Plan(Layout.parse("3x6x8"), 61, 182, busbars=11, wire_mm=0.35), "3x9x8"),
+        (Plan(Layout.parse("2x6x12"), **HALF_CUT), "2x4x12"),
+        (Plan(Layout.parse("2x6x10"), 78, 156, busbars=5, wire_mm=1.2), "2x4x10"),
+    ],
+)
+def test_wires_are_not_taken_for_gaps_between_strings(plan: Plan, sought: str) -> None:
+    # Three strings of halves are as wide as two of thirds.
+    image, _ = photographed(draw(plan, 0.9, np.random.default_rng(11)), Shot(turn_deg=3), np.random.default_rng(12))
+    assert refusal(image, sought).reason.values == {"layout": sought, "seen": str(plan.layout)}
+
+
 def test_a_block_without_light_is_said_and_not_called_shingled(tmp_path: Path) -> None:
     # In series with an open string its whole block is dark.
     rng = np.random.default_rng(5)
