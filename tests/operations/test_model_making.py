@@ -72,11 +72,19 @@ def test_heads_are_fitted_anew_and_the_card_says_all_of_it(tmp_path: Path, drawn
     # 39 sure cells of each of 30 panels.
     assert reached["cells"] == 30 * 39
     assert reached["calibration_error"] < 0.05
+    for name in ("auc", "calibration_error"):
+        low, high = reached[f"{name}_interval"]
+        # The error of fewer distinct panels is the larger one: its interval may lie above it.
+        assert low < high < low + 0.15
+    low, high = reached["auc_interval"]
+    assert low < reached["auc"] < high
     assert reached["auc"] > reached["auc_detectors_alone"] > 0.5
     assert reached["findings"]["crack"]["true_kept"] > 0.97
     assert reached["findings"]["crack"]["true"] + reached["findings"]["crack"]["false"] == 30 * 40
     # How the network was made stays in the card, though only its heads are new.
     assert card.made["training"] == SHIPPED.made["training"]
+    assert card.made["licence"] == "Apache-2.0"
+    assert "certifies nothing" in card.made["limits"]
 
 
 def test_panels_of_the_heads_and_of_the_check_never_share_a_seed(tmp_path: Path, drawn: list[tuple[int, ...]]) -> None:
