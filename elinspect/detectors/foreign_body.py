@@ -8,8 +8,9 @@ import math
 import numpy as np
 
 from elinspect.detectors.black_places import BlackPlace, black_places, finding_of, levels
+from elinspect.detectors.chunks import middle_of
 from elinspect.detectors.explained import along, depth_within
-from elinspect.records import Detection, Finding, Kind, PanelView, Points, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import ForeignBodySettings
 
 
@@ -39,6 +40,8 @@ def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
     for cell in np.flatnonzero(view.judged & (lowest < black)).tolist():
         for place in black_places(level[cell], inside, float(black[cell])):
             score = _score(view, place, settings)
+            if score > 0 and _in_sisters(level, place, float(black[cell]), settings.most_sisters):
+                continue
             scores[cell] = max(scores[cell], score)
             if score >= settings.threshold:
                 edge = round(place.around, 3)
@@ -71,6 +74,16 @@ def _leads_on(crack: Points, bodies: list[Points], reach: float) -> bool:
         return False
     depth = np.max([depth_within(along(crack), body) for body in bodies], axis=0)
     return float((depth >= -reach).mean()) < 0.6
+
+
+def _in_sisters(level: FloatImage, place: BlackPlace, black: float, most: int) -> bool:
+    """Whether more cells than `most` are dark at the same place, or at that of a wafer turned half a turn: grains."""
+    inner = np.flatnonzero(place.region)
+    places = level.reshape(len(level), -1)
+    alike = [
+        middle_of(np.ascontiguousarray(places[:, own])) < black / 2 for own in (inner, places.shape[1] - 1 - inner)
+    ]
+    return int(np.count_nonzero(alike[0] | alike[1])) - 1 > most
 
 
 def _score(view: PanelView, place: BlackPlace, settings: ForeignBodySettings) -> float:

@@ -99,6 +99,8 @@ class ForeignBodySettings:
         Area that gives a score of 0.5.
     crack_reach_mm : float
         Where a crack that goes on elsewhere comes so near, the place is a part that was cut off.
+    most_sisters : int
+        Where more other cells are dark at the same place, it is a grain that sister wafers share.
     """
 
     threshold: float = 0.5
@@ -111,3 +113,4 @@ class ForeignBodySettings:
     upright_deg: float = 15.0
     half_area_mm2: float = 3.0
     crack_reach_mm: float = 3.0
+    most_sisters: int = 1

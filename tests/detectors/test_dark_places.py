@@ -86,6 +86,12 @@ def test_black_splinter_is_a_foreign_body_and_a_dark_finger_is_not() -> None:
     assert body.measurements["long_side_mm"] == pytest.approx(29 * MM_PER_PX, abs=3.0)
 
 
+def test_what_sister_wafers_share_is_no_foreign_body() -> None:
+    splinter: Corners = [(180, 90), (186, 118), (190, 117), (185, 89)]
+    dark = with_area(_clean(), splinter, remaining=0.05)
+    assert _only(_panel({4: dark, 7: dark, 9: np.ascontiguousarray(dark[::-1, ::-1])}), Kind.FOREIGN_BODY) == []
+
+
 def test_soft_dark_spot_is_no_foreign_body() -> None:
     at = np.arange(SIDE_PX)
     spot = 1 - 0.9 * np.exp(-((at[:, None] - 200) ** 2 + (at[None] - 100) ** 2) / (2 * 8.0**2))
