@@ -16,7 +16,7 @@ from elinspect.records import ElImage, Layout, NotFound
 
 SOUGHT = (
     "1x4", "1x10", "1x12", "2x3x5", "2x5x12", "2x6x5", "2x6x6", "2x6x9", "2x6x10", "2x6x11",
-    "2x6x12", "2x6x13", "3x5", "3x10", "3x6x8", "4x6", "4x9", "5x10", "6x5", "6x9",
+    "2x6x12", "2x6x13", "3x5", "3x10", "3x6x8", "3x9x8", "2x4x12", "4x6", "4x9", "5x10", "6x5", "6x9",
     "6x10", "6x11", "6x12", "6x20", "6x24", "7x10", "10x6", "12x10",
 )  # fmt: skip
 
@@ -32,6 +32,8 @@ def panels() -> dict[str, ElImage]:
         Plan(Layout.parse("3x6x8"), 61, 182, busbars=11, wire_mm=0.35),
     ]
     made = {str(plan.layout): photographed(draw(plan, 0.9, rng), Shot(turn_deg=-2), rng)[0] for plan in plans}
+    closer = Plan(Layout.parse("3x6x8"), 61, 182, busbars=11, wire_mm=0.35, block_gap_mm=8)
+    made["3x6x8 with closer blocks"] = photographed(draw(closer, 0.9, rng), Shot(turn_deg=3), rng)[0]
     for panel, layout in ((0, "6x10"), (15, "6x12"), (5, "4x9")):
         made[f"{layout} of real cells"] = as_image(lay_out(panel, Layout.parse(layout)).picture)
     return made
