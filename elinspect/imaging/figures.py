@@ -20,6 +20,7 @@ SAMPLES = 300
 _MARGIN = 1.04
 _DARK_SHARE = 0.1
 _SAME_LEVEL = 0.05
+_CLIPPED = 0.25
 
 _CRACK_WIDTH_MM = 0.1
 _CRACK_LENGTH_MM = 20.0
@@ -40,7 +41,9 @@ class Figures:
     Attributes
     ----------
     signal_to_noise : float or None
-        Of one pixel.
+        Of one pixel; None where the cells are too small, or saturated in good part.
+    clipped : bool
+        Whether so much is saturated that the noise cannot be measured.
     from_pair : bool
         Whether two exposures told the noise.
     smoothed : bool
@@ -60,6 +63,7 @@ class Figures:
     """
 
     signal_to_noise: float | None
+    clipped: bool
     from_pair: bool
     smoothed: bool
     sharpness_px: float | None
@@ -81,6 +85,7 @@ class _Light:
     ground: float
     signal: float
     notes: tuple[Message, ...] = ()
+    clipped: bool = False
 
 
 def measure(exposures: Exposures, tiles: Sequence[Tile], pictures: CellPictures) -> Figures:
@@ -113,6 +118,7 @@ def measure(exposures: Exposures, tiles: Sequence[Tile], pictures: CellPictures)
     counted_steps = [count for count in steps if count is not None]
     return Figures(
         signal_to_noise=None if None in ratios else min(ratio for ratio in ratios if ratio is not None),
+        clipped=any(light.clipped for light in lights),
         from_pair=all(light.from_pair for light in lights),
         smoothed=any(light.smoothed for light in lights),
         sharpness_px=max(known) if known else None,
@@ -223,6 +229,9 @@ def _light(exposures: Exposures, tile: Tile, number: int, corners: Points) -> _L
     if patches.size == 0:
         return _Light(None, False, False, ground, 0.0)
     signal = float(np.median(np.median(patches.reshape(len(patches), -1), axis=1))) - ground
+    # A full sensor shows no noise: any figure would be far too good.
+    if float(np.mean(patches >= tile.full_current.saturation)) > _CLIPPED:
+        return _Light(None, False, False, ground, signal, clipped=True)
     notes: tuple[Message, ...] = ()
     if exposures.repeat:
         ratio, problem = _pair_ratio(exposures, number, corners, counts, ground)

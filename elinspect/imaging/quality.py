@@ -104,9 +104,9 @@ def assess(
 def _reasons_against(figures: Figures, limits: QualityLimits) -> tuple[Message, ...]:
     reasons = []
     ratio = figures.signal_to_noise
-    if ratio is None:
+    if ratio is None and not figures.clipped:
         reasons.append(Message("quality.cells_too_small"))
-    elif ratio < limits.min_signal_to_noise:
+    elif ratio is not None and ratio < limits.min_signal_to_noise:
         reasons.append(Message("quality.weak_signal", {"ratio": ratio, "limit": limits.min_signal_to_noise}))
     steps = figures.grey_steps
     if steps is not None and steps < limits.min_grey_steps:

@@ -319,6 +319,10 @@ def test_saturated_share_is_of_the_cells_only() -> None:
     assert not full.usable
     assert "% of the cells' pixels are saturated" in full.notes[0].text
     assert "allowed: 2.0 %" in full.notes[0].text
+    # A full sensor is free of noise and worth nothing.
+    everywhere = assess(image_of(20 * picture), pictures_of(quads, SMALL), LIMITS)
+    assert everywhere.signal_to_noise is None
+    assert [note.code for note in everywhere.notes] == ["quality.saturated", "quality.expose_shorter"]
     lax = replace(LIMITS, max_saturated_fraction=0.1)
     assert assess(image_of(inside), pictures_of(quads, SMALL), lax).usable
 

@@ -147,7 +147,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "Hold for engineering: the panel was reworked {n} time already, the plant's rule allows {most}.",
         "Hold for engineering: the panel was reworked {n} times already, the plant's rule allows {most}.",
     ),
-    "rework.retake": "Clean the glass, check the contact of the probes and take a new picture.",
+    "rework.retake": "Put right what the reason names, and take a new picture: nothing was judged by this one.",
     "rework.check_probes": "Check the contact of the probes and take a new picture before anything is opened.",
     "rework.remove_foreign_body": "Remove the foreign body at cell {address}.",
     "rework.swap_count": (
