@@ -110,7 +110,7 @@ class _Rim:
             cv2.resize(part.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
             for part in (silicon.present, silicon.whole)
         )
-        usual = np.asarray(cv2.resize(silicon.usual, small, interpolation=cv2.INTER_AREA), np.float32)
+        usual = np.asarray(cv2.resize(silicon.usual, small, interpolation=cv2.INTER_LINEAR), np.float32)
         return cls(present & ~inside, usual, whole & ~inside)
 
 
@@ -129,16 +129,22 @@ def _missing(
     out = np.empty_like(view.deviation)
     rim = _Rim.of(view, inside)
     nearest, chosen = nearest_inside(inside | rim.seen), spread_places(inside, 2)
+    at_rim = np.flatnonzero(rim.seen.ravel()[nearest])
+    from_rim = nearest[at_rim]
+    usual = rim.usual.ravel()[from_rim]
     bright = round(settings.bright_quantile * (len(chosen) - 1))
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
-            places = view.deviation[cell].copy()
-            full = np.partition(places.ravel()[chosen], bright)[bright] if len(chosen) else np.float32(0)
-            at_rim = cv2.resize(view.log_cells[cell], small, interpolation=cv2.INTER_AREA) - rim.usual
-            np.copyto(places, at_rim, where=rim.seen)
+            places = view.deviation[cell].ravel()
+            full = np.partition(places[chosen], bright)[bright] if len(chosen) else np.float32(0)
             # Beyond the silicon the last places of it go on: areas at the edge stay whole.
-            lifted = places.ravel()[nearest].reshape(inside.shape)
+            lifted = places[nearest]
+            if len(at_rim):
+                # At half the scale the same as the mean over four pixels, and fast for odd sizes too.
+                level = cv2.resize(view.log_cells[cell], small, interpolation=cv2.INTER_LINEAR).ravel()
+                lifted[at_rim] = level[from_rim] - usual
+            lifted = lifted.reshape(inside.shape)
             closed = cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
             np.subtract(full, closed, out=out[cell])
 
