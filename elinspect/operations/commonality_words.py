@@ -48,6 +48,8 @@ def as_messages(found: Commonality) -> tuple[Message, ...]:
             lines.append(Message("commonality.cluster", {**at, "expected": found.cluster.expected}))
         lines += [Message("commonality.nearby", {"what": what}) for what in suspect.nearby]
         lines += _repair_lines(suspect)
+    if found.finding is Finding.NOTHING:
+        lines += _lead_lines(found)
     if found.missing_cells:
         lines.append(Message("commonality.missing", {"n": found.missing_cells, "times": TIMES_TO_FIND}))
     if found.repeats:
@@ -93,6 +95,19 @@ def _headline(found: Commonality) -> Message:
     if found.finding is Finding.CANNOT_BE_SEPARATED:
         return Message("commonality.cannot_be_separated", where)
     return Message(f"commonality.accused_{level}", where)
+
+
+def _lead_lines(found: Commonality) -> list[Message]:
+    """Return what differs between whole groups where nobody is accused; strata are not taken out of that."""
+    told = [
+        words("commonality.lead", what=words(f"lead.{lead.what}"), name=lead.name, times=lead.times)
+        for lead in found.leads
+        if lead.adjusted <= _WORTH_A_LOOK and lead.times > 1
+    ]
+    return [Message("commonality.look_into", {"groups": ", ".join(told[:_MOST_LEADS])})] if told else []
+
+
+_WORTH_A_LOOK, _MOST_LEADS = 0.01, 3
 
 
 def _repair_lines(suspect: Suspect) -> list[Message]:

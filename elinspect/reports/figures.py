@@ -25,7 +25,7 @@ INK, SOFT, FAINT, LINE = "#1b1d20", "#5d636b", "#9aa0a8", "#d5d8dc"
 FILL, SECOND, MARK = "#3d5a73", "#c9d3dc", "#b4471b"
 """Dark blue-grey, pale blue-grey, rust: 37, 83 and 42 % bright in grey; the mark has a shape of its own."""
 _WIDTH_IN = 7.1
-_NOTE_WIDTH = 145  # characters of seven points that fit
+_NOTE_WIDTH = 132  # characters of seven points that fit
 _MOST_BARS = 24
 SUFFIXES = (".png", ".svg", ".pdf")
 

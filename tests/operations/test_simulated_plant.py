@@ -115,6 +115,17 @@ def test_a_layup_machine_is_found_and_named(tmp_path: Path) -> None:
     assert told["suspect"]["name"] == "layup 1"
 
 
+def test_a_layup_machine_with_a_camera_of_its_own_is_not_accused_but_named(tmp_path: Path) -> None:
+    plant = RecordPlant(lines=2, stringers=4, panels_per_day=40, causes=(PlantCause(CauseOf.LAYUP, 0.0, 5.0, 1),))
+    with open_log(tmp_path / "log.sqlite") as log:
+        simulate_into_log(log, plant, 5, 3)
+        found = commonality(log, (Kind.CRACK,), Purpose.DEMO)
+    assert (found.finding, found.suspect) == (Finding.NOTHING, None)
+    (told,) = (message.text for message in as_messages(found) if message.code == "commonality.look_into")
+    assert "lay-up machine layup 1 (" in told
+    assert "EL stations" in told
+
+
 def test_before_the_lane_went_bad_nobody_is_accused(simulated: Path) -> None:
     with open_log(simulated / "log.sqlite") as log:
         found = commonality(log, (Kind.CRACK,), Purpose.DEMO, until="2031-01-03")
@@ -140,8 +151,8 @@ def test_every_measure_and_grouping_of_a_plant(simulated: Path, tmp_path: Path) 
         assert all(row.value <= row.confirmed for row in by_panel.rows)
         write_pareto(by_panel, tmp_path / "p.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "p.xlsx").worksheets[0]
-    assert sheet["A4"].value == "stringer / lane"
-    assert sheet["A5"].value == "B / 2"
+    column = [cell.value for cell in sheet["A"]]
+    assert column[column.index("stringer / lane") + 1] == "B / 2"
 
 
 def test_simulated_panels_never_mix_with_real_ones(tmp_path: Path) -> None:

@@ -110,6 +110,11 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "commonality.repair_not_enough_data": (
         "Since the repair '{what}' ({at}) {flagged} in {strings} strings: too few to tell, {n} more are needed."
     ),
+    "commonality.lead": "{what} {name} ({times:.1f} times the others)",
+    "commonality.look_into": (
+        "Nobody is accused, but look into {groups}. Pictures of other EL stations or inspectors may be judged "
+        "differently, and that be the reason."
+    ),
     "commonality.missing": (
         "{n} more cell of every lane is needed before a lane at {times:.0f} times the rate would be found.",
         "{n} more cells of every lane are needed before a lane at {times:.0f} times the rate would be found.",
