@@ -2,6 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import combinations
@@ -161,8 +162,7 @@ def inspector_lines(log: Log, period: Period, before: Period | None = None) -> t
                 person = row.decided_by or None
                 panels[person] += int(row.panels)
                 accepted[person] += int(row.panels) if row.decision == Disposition.ACCEPT else 0
-        rows = answers_by(connection, period)
-        rows_before = answers_by(connection, before) if before is not None else ()
+        rows, rows_before = _read_answers(log, period, before)
         answers, answers_before = _answers(rows), _answers(rows_before)
         names = {person: name_of(connection, person) for person in {*panels, *answers}}
     spread = _spread([*rows, *rows_before]) if before is not None else 1.0
@@ -181,6 +181,14 @@ def inspector_lines(log: Log, period: Period, before: Period | None = None) -> t
         figures = (panels[person], share, *accept, answered, dismissed, *dismiss, own["added"])
         lines.append(InspectorLine(name or words("common.unknown"), *figures, told))
     return _with_drift(sorted(lines, key=lambda line: (-line.panels, line.name)))
+
+
+def _read_answers(log: Log, period: Period, before: Period | None) -> tuple[Sequence[Any], Sequence[Any]]:
+    """Read the answers of both periods, each on a core of its own: four weeks have half a million."""
+    asked = [period] if before is None else [period, before]
+    with log.reading_together(len(asked)) as connections, ThreadPoolExecutor(len(asked)) as readers:
+        rows, *earlier = readers.map(answers_by, connections, asked)
+    return rows, earlier[0] if earlier else ()
 
 
 def _with_drift(lines: Sequence[InspectorLine]) -> tuple[InspectorLine, ...]:

@@ -208,12 +208,21 @@ def _parts_of(log: Log, by: GroupBy, name: str, period: Period, kind: Kind | Non
 
 
 def _extent(log: Log, lots: Sequence[CountedRow], period: Period, making: Making) -> None:
-    """Say where the strings of the lot are that is worst for certain: whose interval ends lowest above the others."""
+    """Say where the strings of the lot are that is worst for certain: whose interval begins highest.
+
+    As far as a week after the lot was seen last at the gate: going through everybody's four weeks would take seconds.
+    """
     worst = max(lots, key=lambda row: row.low or 0.0)
     lot = worst.label.partition(" / ")[2]
-    strings = containment(log, str(period.since), Purpose(period.purpose), lot=lot, until=period.until)
+    with log.reading() as connection:
+        seen = sorted(row.day for row in cells_by(connection, period, ("day", "cell_lot")) if row.cell_lot == lot)
+    first, last = seen[0], min(days_back(seen[-1], -_DAYS_AFTER), str(period.until))
+    strings = containment(log, first, Purpose(period.purpose), lot=lot, until=last)
     places = Counter(line.whereabouts for line in strings)
     panels = {where: len({line.serial for line in strings if line.whereabouts == where}) for where in places}
     rows: list[Sequence[Value]] = [(where, n, panels[where]) for where, n in places.most_common()]
     header = [words(f"column.{name}") for name in ("whereabouts", "strings", "panels")]
-    making.grid(words("report.extent", lot=worst.label), header, rows)
+    making.grid(words("report.extent", lot=worst.label, first=first, last=last), header, rows)
+
+
+_DAYS_AFTER = 7

@@ -310,7 +310,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "report.work": "Maintenance",
     "report.yield_of_shift": "Panels photographed in this shift",
     "report.kinds_of": "Kinds of flag in the cells of {name}",
-    "report.extent": "Extent: strings of {lot}",
+    "report.extent": "Extent: strings of {lot}, as seen {first} to {last}",
     "report.machine": "Machine",
     "report.people_and_machine": "People and machine",
     "report.d2": "D2 · Problem",
