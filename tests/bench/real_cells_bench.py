@@ -22,6 +22,8 @@ which the filter answers to busbars alone (recall 0.33 at most on the tuning hal
 Second table: against what two readers saw (`tests/development_set`); a crack or an area counts as there, or as not
 there, where both agree. Thresholds for recall are set on all cells of the half that are labelled 0.0.
 
+Last: flags on clean cells as a user meets them, through the whole program with the shipped model (`flags_as_shown`).
+
 In brackets: 95 % intervals over panels drawn again. 'worst panel': of the panels with at least 20 clean cells, the
 largest share of clean cells above the pooled 5 % threshold.
 """
@@ -34,6 +36,7 @@ from itertools import pairwise
 import numpy as np
 from development_set.reading import FingerMark, Mark, Reading, chosen_cells, readings
 from drawn_cells import as_pictures
+from flags_as_shown import print_flags_as_shown
 from numpy.typing import NDArray
 from ranking import (
     Figure,
@@ -370,6 +373,7 @@ def main() -> None:
         print_false_flags(panels)
         print_curve(panels, chosen)
         print_against_readers(panels, wafer)
+        print_flags_as_shown(chosen)
 
 
 if __name__ == "__main__":
