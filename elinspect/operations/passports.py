@@ -7,7 +7,10 @@ from typing import Any
 from elinspect.catalogue import Value, words
 from elinspect.errors import LogError
 from elinspect.operations.report_making import Making, Report, facts_of
-from elinspect.reports.paper import Paper, Picture
+from elinspect.records import PanelResult
+from elinspect.reports.gap_chart import gap_chart
+from elinspect.reports.paper import Heading, Paper, Part, Picture, drawn
+from elinspect.result_file import from_dict
 from elinspect.store.log import Log
 from elinspect.store.people import name_of
 from elinspect.store.production import context_of, flags_of_inspections, reworks_of
@@ -41,6 +44,7 @@ def module_passport(log: Log, serial: str) -> Report:
     shown = [Path(result["image"]["path"]) for result in results.values() if result is not None]
     for path in [path for path in shown if path.suffix.lower() in (".png", ".jpg", ".jpeg") and path.is_file()][-2:]:
         making.parts.append(Picture(path, path.name))
+    making.parts += _gaps([results[row.id] for row in seen])
     heads = chain_heads(log)
     facts = [*facts_of(heads), (words("column.serial"), serial), (words("passport.purpose"), _purposes(seen))]
     return Report(Paper(words("report.module", serial=serial), facts, making.parts), tuple(making.sheets), heads)
@@ -51,6 +55,16 @@ def _result(connection: Any, inspection: str) -> dict[str, Any] | None:
         return result_of(connection, inspection)
     except LogError:
         return None  # simulated as a record
+
+
+def _gaps(results: Sequence[dict[str, Any] | None]) -> list[Part]:
+    """Return the chart of the gaps of the latest picture in which they were measured."""
+    measured = [result for result in map(_read, results) if result is not None and result.measures is not None]
+    return [Heading(words("passport.gaps")), drawn(gap_chart(measured[-1]))] if measured else []
+
+
+def _read(result: dict[str, Any] | None) -> PanelResult | None:
+    return None if result is None else from_dict(result)
 
 
 def _purposes(seen: Sequence[Any]) -> str:

@@ -337,6 +337,23 @@ def _drawing(drawing: Drawing, width: float) -> Any:
     return Set()
 
 
+def _as_seen(path: Path) -> Any:
+    """Return what to print of a picture file: more than 8 bits would be cut off at white, so they are stretched."""
+    import numpy as np
+    from PIL import Image as Pixels
+
+    from elinspect.reports.annotated import stretched
+
+    with Pixels.open(path) as opened:
+        if not opened.mode.startswith("I"):
+            return str(path)
+        counts = np.asarray(opened, np.float32)
+    encoded = BytesIO()
+    Pixels.fromarray(stretched(counts)).save(encoded, "png")
+    encoded.seek(0)
+    return encoded
+
+
 def _picture(picture: Picture, width: float) -> list[Any]:
     from reportlab.lib.units import mm
     from reportlab.lib.utils import ImageReader
@@ -347,7 +364,7 @@ def _picture(picture: Picture, width: float) -> list[Any]:
     except OSError:
         return [Paragraph(escape(words("paper.no_picture", file=str(picture.path))), _style("missing", 8, colour=SOFT))]
     height = min(picture.height_mm * mm, width * down / across)
-    shown = [Image(str(picture.path), width=height * across / down, height=height)]
+    shown = [Image(_as_seen(picture.path), width=height * across / down, height=height)]
     if picture.caption:
         shown.append(Paragraph(escape(picture.caption), _style("caption", 7.5, colour=SOFT)))
     return [*shown, Spacer(1, 5)]

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pytest
 from pypdf import PdfReader
@@ -10,6 +11,7 @@ from elinspect.errors import LogError
 from elinspect.reports.figures import Bar, pareto_figure, save
 from elinspect.reports.paper import Drawing, Grid, Heading, NewPage, Paper, Picture, Text, write_paper
 from elinspect.reports.workbook import Sheet, write_workbook
+from elinspect.vision import cv2
 
 FORMULAS = ["=1+1", "+1", "-1", "@a", "\t=1", "http://example.org", "{=1}"]
 
@@ -65,6 +67,16 @@ def test_a_page_holds_every_part_and_any_letter(tmp_path: Path) -> None:
     for told in ("Łódź < 5", "x > y", "one & two", "Ąß <i>", "=2"):
         assert told in text
     assert "gone.png is not there any more" in pages[1].extract_text()
+
+
+@pytest.mark.parametrize(("depth", "full"), [(np.uint8, 255), (np.uint16, 4095), (np.uint16, 65535)])
+def test_a_picture_of_any_depth_is_seen_on_paper(tmp_path: Path, depth: type, full: int) -> None:
+    stored = np.tile(np.linspace(0, full, 64), (48, 1)).astype(depth)
+    assert cv2.imwrite(str(tmp_path / "panel.png"), stored)
+    write_paper(tmp_path / "p.pdf", Paper("t", [], [Picture(tmp_path / "panel.png")]))
+    (shown,) = PdfReader(tmp_path / "p.pdf").pages[0].images
+    levels = np.asarray(shown.image.convert("L"), float)[24]
+    assert np.abs(levels - np.linspace(0, 255, 64)).max() < 6
 
 
 def test_the_same_figure_gives_the_same_file(tmp_path: Path) -> None:

@@ -407,6 +407,7 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "passport.pictures": "Inspections and decisions",
     "passport.flags": "Flags",
     "passport.bench": "Work at the bench",
+    "passport.gaps": "Gaps between cells, latest picture",
     "passport.purpose": "Purpose",
     "fact.purpose": "Purpose",
     "column.stringer": "stringer",
