@@ -31,6 +31,10 @@ RECIPE_SCHEMA = "elinspect.recipe/1"
 
 _Positive = Annotated[float, Field(gt=0)]
 _NotNegative = Annotated[float, Field(ge=0)]
+_CellSide = Annotated[float, Field(ge=10, le=500)]
+"""Cells of the trade have sides of 40 to 210 mm (common practice); far beyond, the unit is wrong."""
+_Gap = Annotated[float, Field(ge=-20, le=500)]
+"""Below 0 neighbours overlap."""
 
 
 def _layout(value: object) -> object:
@@ -72,22 +76,27 @@ class CellFormat:
         Which edge was cut.
     """
 
-    along_mm: _Positive
-    across_mm: _Positive
+    along_mm: _CellSide
+    across_mm: _CellSide
     wafer: Wafer = Wafer.MONO
     technology: Technology = Technology.PERC_LIKE
     busbars: Annotated[int, Field(ge=0, le=40)] = 5
     chamfer_mm: _NotNegative = 0.0
     cut_edge: CutEdge = CutEdge.NONE
 
+    def __post_init__(self) -> None:
+        room = min(self.across_mm / 2, self.along_mm / (2 if self.cut_edge is CutEdge.NONE else 1))
+        if self.chamfer_mm > room:
+            raise ValueError(f"chamfer_mm must be {room:g} at most in a cell of this size, not {self.chamfer_mm:g}")
+
 
 @validated(frozen=True, slots=True, config=STRICT)
 class Spacing:
     """Gaps between cells of a string, between strings and between blocks."""
 
-    cell_gap_mm: float = 2.0
-    string_gap_mm: float = 2.0
-    block_gap_mm: _NotNegative = 20.0
+    cell_gap_mm: _Gap = 2.0
+    string_gap_mm: _Gap = 2.0
+    block_gap_mm: Annotated[float, Field(ge=0, le=500)] = 20.0
 
 
 @validated(frozen=True, slots=True, config=STRICT)
