@@ -9,7 +9,7 @@ import numpy as np
 from elinspect.frames import CellPlace, address_of
 from elinspect.recipe import CellFormat, ProductRecipe, Wafer
 from elinspect.records import CrackMode, Points
-from elinspect.synthetic.crack_shapes import cross, cutting_off, draw_lines, shattered
+from elinspect.synthetic.crack_shapes import cross, cutting_off, draw_lines, lost_fields, shattered
 from elinspect.synthetic.defects import (
     BridgedString,
     BussingJointFault,
@@ -62,6 +62,7 @@ class DefectRates:
     bridged_string: float = 0.0
     open_string: float = 0.0
     bussing_joint_fault: float = 0.0
+    lost_field: float = 0.0
 
     def __post_init__(self) -> None:
         for name in (field.name for field in fields(self)):
@@ -88,6 +89,9 @@ def draw_defects(recipe: ProductRecipe, rng: np.random.Generator, rates: DefectR
         for name, draw in _OF_CELLS.items():
             if rng.random() < getattr(rates, name):
                 made += draw(cell, rng, string, position)
+        # Asked last and only where it may occur: panels without it stay as they were drawn before it was there.
+        if rates.lost_field and rng.random() < rates.lost_field:
+            made.append(draw_lost_field(cell, rng, string, position))
     for string in range(1, recipe.layout.n_strings + 1):
         for name, draw_string in _OF_STRINGS.items():
             if rng.random() < getattr(rates, name):
@@ -132,6 +136,22 @@ def draw_crack_at(cell: CellFormat, rng: np.random.Generator, string: int, posit
     contrast = float(rng.uniform(0.2, 0.5))
     lines = cross(cell, rng, centre)
     return Crack(string, position, _paths(cell, lines), float(rng.uniform(0, 0.7)), contrast, 0.8)
+
+
+def draw_lost_field(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> Crack:
+    """Draw a cell that broke beside its busbars, so that large pieces of it lost all contact, or hang on a few fingers.
+
+    So look the inactive areas that two readers saw in the tuning half of the free real cells: 1 to 49 % of the cell,
+    half of them above 13 %, all in cells with other cracks too.
+    """
+    if cell.busbars == 0:
+        return draw_crack(cell, rng, string, position)
+    lines = lost_fields(cell, rng)
+    if rng.random() < 0.7:
+        lines += draw_lines(cell, rng)
+    contrast = min(max(float(np.exp(rng.normal(_LINE, 0.8))), 0.008), 1.2)
+    touching = float(rng.uniform(0.0, 0.5))
+    return Crack(string, position, _paths(cell, lines), 1.0, contrast, float(rng.uniform(0.3, 1.0)), touching)
 
 
 def draw_inactive_area(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> InactiveArea:

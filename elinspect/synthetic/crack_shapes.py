@@ -109,6 +109,40 @@ def shattered(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
     return lines
 
 
+def lost_fields(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
+    """Return the cracks of a cell that broke beside its busbars: closed lines around what lost all of them.
+
+    Each encloses a stretch between two busbars, or between the outermost one and the edge, from a third of the cell's
+    length to all of it.
+    """
+    pitch = cell.across_mm / cell.busbars
+    count = min(int(rng.choice([1, 2, 3], p=[0.45, 0.35, 0.2])), cell.busbars + 1)
+    return [
+        _around_field(cell, rng, (float(field) - 0.5) * pitch)
+        for field in rng.choice(cell.busbars + 1, count, replace=False)
+    ]
+
+
+def _around_field(cell: CellFormat, rng: np.random.Generator, top: float) -> Points:
+    """Return the line around a stretch of the field whose upper busbar lies at `top`; below 0 there is none."""
+    pitch = cell.across_mm / cell.busbars
+    share = 1.0 if rng.random() < 0.35 else float(np.exp(rng.uniform(math.log(0.3), 0.0)))
+    length = share * cell.along_mm
+    start = (cell.along_mm - length) * float(rng.choice([0.0, 1.0, rng.uniform()]))
+    beside = pitch * rng.uniform(0.05, 0.2, 4)
+    # Beyond the cell's edges the line only closes; what lies there cuts nothing.
+    above, below = (max(top, -pitch / 4), min(top + pitch, cell.across_mm + pitch / 4))
+    corners = np.array([
+        [start, above + beside[0]], [start + length, above + beside[1]],
+        [start + length - rng.uniform(0, 0.4) * pitch, below - beside[2]],
+        [start + rng.uniform(0, 0.4) * pitch, below - beside[3]],
+    ])  # fmt: skip
+    corners[:2, 1] = corners[:2, 1] if top > 0 else above
+    corners[2:, 1] = corners[2:, 1] if top + pitch < cell.across_mm else below
+    legs = [wandering(rng, a, b, 0.04) for a, b in itertools.pairwise([*corners, corners[0]])]
+    return np.concatenate([legs[0], *(leg[1:] for leg in legs[1:])])
+
+
 def cross(cell: CellFormat, rng: np.random.Generator, centre: Points) -> list[Points]:
     """Return the short cross that one hard point presses into a cell."""
     angle = rng.uniform(0, math.pi)

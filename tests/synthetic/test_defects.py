@@ -5,9 +5,9 @@ import pytest
 
 from elinspect.frames import CellPlace
 from elinspect.recipe import CellFormat, CutEdge, ProductRecipe, Wafer
-from elinspect.records import Kind, Layout
+from elinspect.records import CrackMode, Kind, Layout
 from elinspect.synthetic import CameraSettings, DefectRates, SimulatedPanel, draw_crack, draw_defects, simulate_panel
-from elinspect.synthetic.chance import draw_finger_interruption
+from elinspect.synthetic.chance import draw_finger_interruption, draw_lost_field
 from elinspect.synthetic.defects import (
     BussingJointFault,
     ChippedCell,
@@ -147,6 +147,30 @@ def test_a_third_of_cracks_on_multi_cells_are_steps_rather_than_lines() -> None:
     contrast = np.array([crack.contrast for crack in cracks])
     assert contrast.min() < 0.012
     assert (contrast > 0.1).mean() > 0.2
+
+
+def test_a_lost_field_cuts_large_pieces_off(clean: np.ndarray) -> None:
+    """Of the cell 1 to 49 %, half above 13 %: so two readers saw it in the tuning half of the free real cells."""
+    rng, shares = np.random.default_rng(4), []
+    for _ in range(12):
+        panel = panel_of(draw_lost_field(CELL, rng, 1, 1))
+        crack, *areas = panel.defects
+        assert crack.kind is Kind.CRACK
+        assert (crack.mode is CrackMode.C) == bool(areas)
+        shares.append(sum(area.area_fraction or 0 for area in areas))
+        if areas:
+            assert areas[0].caused_by == 0
+            assert lost(panel, clean, 1) > 0.7  # a coarse camera mixes in the fingers that still touch
+    assert np.median(shares) > 0.04
+    assert 0.15 < max(shares) < 0.6
+
+
+def test_a_rate_of_lost_fields_draws_them() -> None:
+    recipe = ProductRecipe("all", "1", Layout.parse("6x10"), CELL)
+    nothing = dict.fromkeys(("crack", "inactive_area", "finger_interruption", "dark_cell", "dark_string"), 0.0)
+    made = draw_defects(recipe, np.random.default_rng(0), DefectRates(**nothing, lost_field=0.5))
+    assert 18 <= len(made) <= 42
+    assert all(isinstance(one, Crack) and one.severed == 1 for one in made)
 
 
 def test_broken_fingers_are_never_drawn_where_nothing_is_to_be_seen() -> None:
