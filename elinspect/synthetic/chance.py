@@ -150,8 +150,9 @@ def draw_lost_field(cell: CellFormat, rng: np.random.Generator, string: int, pos
     if rng.random() < 0.7:
         lines += draw_lines(cell, rng)
     contrast = min(max(float(np.exp(rng.normal(_LINE, 0.8))), 0.008), 1.2)
-    touching = float(rng.uniform(0.0, 0.5))
-    return Crack(string, position, _paths(cell, lines), 1.0, contrast, float(rng.uniform(0.3, 1.0)), touching)
+    width, touching = float(rng.uniform(0.3, 1.0)), float(rng.uniform(0.3, 1.0))
+    alike = float(np.exp(rng.uniform(math.log(3), math.log(25))))
+    return Crack(string, position, _paths(cell, lines), 1.0, contrast, width, touching, alike)
 
 
 def draw_inactive_area(cell: CellFormat, rng: np.random.Generator, string: int, position: int) -> InactiveArea:

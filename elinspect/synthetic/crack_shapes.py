@@ -116,7 +116,7 @@ def lost_fields(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
     length to all of it.
     """
     pitch = cell.across_mm / cell.busbars
-    count = min(int(rng.choice([1, 2, 3], p=[0.45, 0.35, 0.2])), cell.busbars + 1)
+    count = min(int(rng.choice([1, 2, 3], p=[0.35, 0.4, 0.25])), cell.busbars + 1)
     return [
         _around_field(cell, rng, (float(field) - 0.5) * pitch)
         for field in rng.choice(cell.busbars + 1, count, replace=False)
@@ -126,7 +126,7 @@ def lost_fields(cell: CellFormat, rng: np.random.Generator) -> list[Points]:
 def _around_field(cell: CellFormat, rng: np.random.Generator, top: float) -> Points:
     """Return the line around a stretch of the field whose upper busbar lies at `top`; below 0 there is none."""
     pitch = cell.across_mm / cell.busbars
-    share = 1.0 if rng.random() < 0.35 else float(np.exp(rng.uniform(math.log(0.3), 0.0)))
+    share = 1.0 if rng.random() < 0.5 else float(np.exp(rng.uniform(math.log(0.3), 0.0)))
     length = share * cell.along_mm
     start = (cell.along_mm - length) * float(rng.choice([0.0, 1.0, rng.uniform()]))
     beside = pitch * rng.uniform(0.05, 0.2, 4)

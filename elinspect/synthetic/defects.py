@@ -50,6 +50,9 @@ class Crack:
     touching : float
         Share of the broken fingers whose ends still touch, each with a resistance of its own: what is left of the
         current then shows as streaks.
+    alike_mm : float
+        Over about so many mm neighbouring fingers touch alike, so that pieces are dim or dark as a whole; 0: each has
+        a resistance of its own.
     """
 
     string: int
@@ -59,6 +62,7 @@ class Crack:
     contrast: float = 0.2
     width_mm: float = 0.8
     touching: float = 0.0
+    alike_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.paths:
@@ -69,6 +73,8 @@ class Crack:
         _check_share("touching", self.touching)
         _check_positive("contrast", self.contrast)
         _check_positive("width_mm", self.width_mm)
+        if not 0 <= self.alike_mm <= 100:
+            raise ValueError(f"alike_mm must lie in 0..100, not {self.alike_mm}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,10 +110,26 @@ def lay_shunt(network: CellNetwork, conducting: Conducting, shunted: ShuntedCell
 def _finger_shares(network: CellNetwork, crack: Crack, rng: np.random.Generator) -> NDArray[np.float64]:
     """Return what each finger still conducts where the crack crosses it, shape (columns,): neighbours are alike."""
     alike = cv2.GaussianBlur(rng.standard_normal((1, network.columns)), (0, 0), 1.2)[0]
-    rank = np.argsort(np.argsort(alike)) / network.columns
+    rank = _rank(alike)
     low, high = (math.log(value) for value in _NARROWEST)
+    if crack.alike_mm > 0:
+        pitch = network.cell.along_mm / network.columns
+        own, touch = (_wave(rng, network.columns, crack.alike_mm / pitch) for _ in range(2))
+        usual, spread = rng.uniform(low, high), rng.uniform(0.2, 1.0)
+        left = np.where(_rank(touch) < crack.touching, np.exp(np.clip(usual + spread * own, low, high)), 0.0)
+        return np.where(rank < crack.severed, left, 1.0)
     left = np.where(rng.random(network.columns) < crack.touching, np.exp(rng.uniform(low, high, network.columns)), 0.0)
     return np.where(rank < crack.severed, left, 1.0)
+
+
+def _rank(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.argsort(np.argsort(values)) / len(values), np.float64)
+
+
+def _wave(rng: np.random.Generator, count: int, scale: float) -> NDArray[np.float64]:
+    """Return noise of about unit spread that changes over `scale` places, shape (count,)."""
+    smooth = cv2.GaussianBlur(rng.standard_normal((1, count)), (0, 0), max(scale / 2, 0.3))[0]
+    return np.asarray(smooth / max(float(smooth.std()), 1e-6), np.float64)
 
 
 def _crossed(

@@ -30,6 +30,9 @@ CUT_OFF_DROP = 1.6
 """Drop from which a place counts as cut off: a fifth of the current is left. Common practice, no source."""
 LEAST_CUT_OFF = 0.001
 """Share of the cell that must be cut off for mode C; less is a splinter of single fingers."""
+DIM_DROP = 0.4
+"""Drop from which a piece looks inactive, a third of the light: so much do nearly all areas lose that two readers saw
+in the tuning half of the free real cells."""
 LEAST_CHANGED = 0.004
 """Share of the cell that must become darker for mode B."""
 _DARKEST = 6.0
@@ -60,6 +63,8 @@ class Mark:
         Depth of a crack's own line.
     of_crack : bool
         An inactive area that the mark before it, a crack, has cut off.
+    dim_fraction : float or None
+        Share of the cell that a crack makes darker by `DIM_DROP` or more, cut off or not.
     """
 
     kind: Kind
@@ -72,6 +77,7 @@ class Mark:
     step: float | None = None
     line: float | None = None
     of_crack: bool = False
+    dim_fraction: float | None = None
 
     def turned(self, along_mm: float, across_mm: float) -> "Mark":
         """Return the mark as it is seen when the cell is rotated by 180°."""
@@ -101,6 +107,7 @@ def crack_marks(network: CellNetwork, crack: Crack, drop: FloatImage) -> list[Ma
         mode=mode,
         step=0.0 if mode is CrackMode.A else min(float(drop[changed].mean()), _DARKEST),
         line=crack.contrast,
+        dim_fraction=float(((drop > DIM_DROP) & network.silicon).sum()) / whole,
     )
     if not pieces:
         return [mark]

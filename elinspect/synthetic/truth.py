@@ -51,6 +51,8 @@ class TrueDefect:
         line.
     caused_by : int or None
         Index, among the panel's defects, of the crack that cut this area off.
+    dim_fraction : float or None
+        Share of the cell that a crack makes darker by a third or more, cut off or not.
     """
 
     kind: Kind
@@ -65,6 +67,7 @@ class TrueDefect:
     step: float | None = None
     line: float | None = None
     caused_by: int | None = None
+    dim_fraction: float | None = None
 
     def mask(self, shape: tuple[int, ...]) -> NDArray[np.bool_]:
         """Return the pixels of the defect in a picture of this shape (rows, columns)."""
@@ -108,6 +111,7 @@ def truth_of_panel(
             true = TrueDefect(
                 mark.kind, address.string, address.position, outlines, mark.contrast,
                 paths, mark.length_mm, mark.area_fraction, mark.mode, mark.step, mark.line,
+                dim_fraction=mark.dim_fraction,
             )  # fmt: skip
             if mark.kind is Kind.MATERIAL_PATTERN:
                 patterns.append(true)

@@ -6,10 +6,10 @@ picture to the gate view (``rotation_deg`` clockwise, then ``mirrored``), ``came
 ``panel_corners_px``, ``file_from_plane`` (homography from mm of the gate view to file pixels), ``turned_strings``,
 ``cells`` (``string``, ``position``, ``corners_px``) and ``defects`` (``kind``, ``string``, ``position``,
 ``outlines_px``, ``paths_px``, ``contrast``, ``length_mm``, ``area_fraction``, ``mode``, ``step``, ``line``,
-``caused_by``), and ``patterns``, with the same keys: what is seen on cells and is no defect; ``low_current``
-(``file``, ``current`` as a share of the full one) where there is such a picture, ``tiles`` (``file``, ``left``,
-``top``) where the panel was taken in several exposures, and ``overlaid`` (``what``, ``outline_px``), what lies over the
-panel. Points are
+``caused_by``, ``dim_fraction``), and ``patterns``, with the same keys: what is seen on cells and is no defect;
+``low_current`` (``file``, ``current`` as a share of the full one) where there is such a picture, ``tiles`` (``file``,
+``left``, ``top``) where the panel was taken in several exposures, and ``overlaid`` (``what``, ``outline_px``), what
+lies over the panel. Points are
 (x, y) of the stored file, x right, y down, (0, 0) the centre of the top left pixel; corners of a cell run from the top
 left, clockwise *as the gate view shows it*. What does not apply is null.
 """
@@ -144,4 +144,5 @@ def _defect(defect: TrueDefect) -> dict[str, Any]:
         "step": _rounded(defect.step),
         "line": _rounded(defect.line),
         "caused_by": defect.caused_by,
+        "dim_fraction": _rounded(defect.dim_fraction),
     }

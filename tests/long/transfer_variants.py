@@ -25,8 +25,20 @@ from elinspect.vision import cv2
 DRAWN = 12
 """As many as the time allows."""
 FACTOR = 4.0
-_SHARES = ("share", "quantile", "steadiness", "least_mean_depth", "followed_from", "unfollowed", "explained")
-_IN_ORDER = (("core_share", "rim_share"), ("smooth_unevenness", "textured_unevenness"))
+_SHARES = (
+    "share",
+    "quantile",
+    "steadiness",
+    "least_mean_depth",
+    "black_depth",
+    "followed_from",
+    "unfollowed",
+    "explained",
+)
+_IN_ORDER = (
+    ("core_share", "rim_share"), ("smooth_core_share", "smooth_rim_share"), ("smooth_texture", "grainy_texture"),
+    ("smooth_unevenness", "textured_unevenness"), ("mode_c_share", "mode_b_share"),
+)  # fmt: skip
 """Where two limits change places by their factors, they are exchanged."""
 _NARROWEST_PX = 1.05
 """The crack detector's filters can be no narrower."""

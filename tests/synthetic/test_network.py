@@ -150,6 +150,20 @@ def test_a_piece_cut_off_gives_no_light_and_the_rest_more() -> None:
     assert np.median((junction - network.unbroken)[below]) == pytest.approx(-np.log(0.9), abs=0.03)
 
 
+def test_fingers_touch_alike_over_the_length_asked_for() -> None:
+    network = CellNetwork(CELL, Electrics())
+    line = tuple(CellPlace(u, 0.4) for u in np.linspace(0, 1, 20))
+    changes = []
+    for alike_mm in (0.0, 40.0):
+        crack, conducting = Crack(1, 1, (line,), severed=1.0, touching=0.5, alike_mm=alike_mm), network.intact()
+        lay_crack(network, conducting, crack, np.random.default_rng(0))
+        row = int(np.argmin(np.abs(network.y_mm - 0.4 * CELL.across_mm)))
+        left = conducting.finger[row - 2 : row + 2].min(axis=0)
+        assert (left > 0).mean() == pytest.approx(0.5, abs=0.15)
+        changes.append(int(np.count_nonzero(np.diff(left > 0))))
+    assert changes[1] < 0.4 * changes[0]
+
+
 def test_a_slanting_cut_leaves_no_gap() -> None:
     """A closed line, at any slant, isolates what it encloses."""
     network = CellNetwork(CellFormat(120.0, 120.0, busbars=1), Electrics())

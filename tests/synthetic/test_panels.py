@@ -189,6 +189,13 @@ def test_modes_follow_from_the_broken_fingers() -> None:
     assert (crack.mode, area.kind, area.caused_by) == (CrackMode.C, Kind.INACTIVE_AREA, 0)
     # 0.6 of the width, 0.08 of the height.
     assert area.area_fraction == pytest.approx(0.048, rel=0.1)
+    assert crack.dim_fraction == pytest.approx(0.048, rel=0.15)
+    assert hairline[0].dim_fraction == 0
+    assert area.dim_fraction is None
+    # Half of the fingers still touch: what is cut off is next to nothing, what lost a third of its light is not.
+    hanging, splinters = one_cell(Crack(1, 1, (outer,), severed=1.0, touching=0.5)).defects
+    assert (splinters.area_fraction or 1) < 0.005
+    assert 0.015 < (hanging.dim_fraction or 0) < 0.045
     assert drop_of(cut_off, clean, area) > 1.5
 
 
@@ -293,6 +300,7 @@ def test_simulating_into_a_folder(tmp_path: Path) -> None:
         (lambda: simulate_to_folder(Path("nowhere"), ONE_CELL, 0, 0), "count"),
         (lambda: simulate_to_folder(Path("nowhere"), ONE_CELL, 1, -1), "seed"),
         (lambda: Crack(1, 1, ()), "paths"),
+        (lambda: Crack(1, 1, ((CellPlace(0, 0), CellPlace(1, 0)),), alike_mm=-1), "alike_mm"),
         (lambda: Crack(1, 1, ((CellPlace(0, 0), CellPlace(2, 0)),)), "paths.u"),
         (lambda: InactiveArea(1, 1, (CellPlace(0, 0), CellPlace(1, 0))), "outline"),
         (lambda: FingerInterruption(1, 1, CellPlace(0, 0), fingers=0), "fingers"),
