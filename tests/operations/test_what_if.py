@@ -108,12 +108,13 @@ def test_panels_cells_minutes_and_watts_change_side(log: Log) -> None:
 def test_stricter_criteria_catch_more_and_hold_a_worse_picture(log: Log) -> None:
     log_inspection(log, _panel("a1", _area("m1", 2, 0.03)), "gate")
     log_inspection(log, _panel("b2", quality=ImageQuality(True, 8.0, 1.2, 0.0, 0.5)), "gate")
+    log_inspection(log, _panel("c3", quality=ImageQuality(True, 80.0, 1.2, 0.0, 0.5, grey_steps=25.0)), "gate")
     stricter = _looser(Kind.INACTIVE_AREA, min_area_fraction=0.02)
-    stricter = replace(stricter, quality=replace(stricter.quality, min_signal_to_noise=10.0))
+    stricter = replace(stricter, quality=replace(stricter.quality, min_signal_to_noise=10.0, min_grey_steps=30.0))
     found = what_if(log, stricter)
     dispositions = {panel.serial: panel.after.disposition for panel in found.panels}
-    assert dispositions == {"a1": Disposition.REWORK, "b2": Disposition.HOLD}
-    assert len(found.no_longer_accepted) == 2
+    assert dispositions == {"a1": Disposition.REWORK, "b2": Disposition.HOLD, "c3": Disposition.HOLD}
+    assert len(found.no_longer_accepted) == 3
     assert found.cells_caught == 1
 
 
