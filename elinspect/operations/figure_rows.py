@@ -111,7 +111,9 @@ def coded_rows(strings: Sequence[Any], flags: FlagColumns) -> CodedRows:
     )
     entry_of = {source_key(row): at for at, row in enumerate(strings)}
     entry = np.array([entry_of.get(source, -1) for source in flags.sources], dtype=np.int64)[flags.source]
-    kept, entry = flags.chosen(entry >= 0), entry[entry >= 0]
+    kept = flags
+    if (entry < 0).any():
+        kept, entry = flags.chosen(entry >= 0), entry[entry >= 0]
     along, across = _in_lane(kept.along, kept.across, np.where(kept.turned < 0, np.nan, kept.turned))
     coded = _coded_flags(kept, entry, made, place_code(along, across))
     # Only flagged strings are known here: neighbours are those of one string, and two strings' worth of distance

@@ -51,13 +51,16 @@ def wafer_repeats(
     # A lane's cells one after another. Strings of different length in one lane only stretch the count.
     feed = string * int(cells_per_string.max(initial=1)) + position - 1
     order = _in_order(lane, lot, feed)
+    lanes, lots, feeds = lane[order], lot[order], feed[order]
     for step in range(1, MOST_CELLS_APART + 1):
-        before, after = order[:-step], order[step:]
-        apart = feed[after] - feed[before]
+        apart = feeds[step:] - feeds[:-step]
+        same = (lanes[step:] == lanes[:-step]) & (lots[step:] == lots[:-step]) & (lanes[step:] >= 0)
+        at = np.flatnonzero(
+            same & (apart >= 1) & (apart <= MOST_CELLS_APART)
+        )  # few; places are compared of these alone
+        before, after = order[at], order[at + step]
         near = np.hypot(along[after] - along[before], across[after] - across[before]) <= MOST_APART
-        same = (lane[after] == lane[before]) & (lot[after] == lot[before]) & (lane[after] >= 0)
-        found = same & near & (apart >= 1) & (apart <= MOST_CELLS_APART) & (position[after] != position[before])
-        repeats[after[found]] = True
+        repeats[after[near & (position[after] != position[before])]] = True
     return repeats
 
 
