@@ -106,9 +106,9 @@ def test_the_strongest_detector_by_hand() -> None:
 
     none = np.zeros((3, 0), np.float32)
     output = NetworkOutput(np.arange(12, dtype=np.float32).reshape(3, 4), none, none)
-    evidence = cell_evidence(output, [seen(Kind.CRACK, 0.0, -2.0, 1.0), seen(Kind.INACTIVE_AREA, 1.0, 3.0, -1.0)])
-    # Areas count twice less 4: -2 below 0, 2 above -2, -6 below 1.
-    assert evidence["detector.strongest"] == pytest.approx([0, 2, 1], abs=1e-5)
+    evidence = cell_evidence(output, [seen(Kind.CRACK, 0.5, -2.0, 1.0), seen(Kind.INACTIVE_AREA, 1.0, 3.0, -1.0)])
+    # Areas count twice less 2: 0 below 0.5, 4 above -2, -4 below 1.
+    assert evidence["detector.strongest"] == pytest.approx([0.5, 4, 1], abs=1e-5)
     assert evidence["detector.inactive_area"] == pytest.approx([1, 3, -1], abs=1e-5)
     assert evidence["network.any"].tolist() == [0, 4, 8]
     assert evidence["network.finger_interruption"].tolist() == [3, 7, 11]
