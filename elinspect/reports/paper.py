@@ -76,7 +76,7 @@ def drawn(figure: Any) -> Drawing:
     return Drawing(figure, as_pixels(figure, _DOTS_PER_INCH))
 
 
-_DOTS_PER_INCH = 220  # sharp in print, and small
+_DOTS_PER_INCH = 180  # sharp in print, as in files
 
 
 @dataclass(frozen=True, slots=True)
