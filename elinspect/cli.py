@@ -302,12 +302,20 @@ def simulate(
     seed: Annotated[int, typer.Option(help="The same seed gives the same panels.", min=0)] = 0,
     mm_per_px: Annotated[float, typer.Option(help="Size of a pixel.", min=0.1, max=2.0)] = 0.5,
     bit_depth: Annotated[Bits, typer.Option(help="Bits of the camera.")] = Bits.TWELVE,
+    low_current: Annotated[
+        float | None, typer.Option(help="Also at this share of the full current.", min=0.01, max=1.0)
+    ] = None,
+    laid_up: Annotated[bool, typer.Option("--laid-up", help="With sheet, tape, labels and probes over some.")] = False,
+    frames: Annotated[int, typer.Option(help="Dark and flat pictures of each camera.", min=0, max=64)] = 0,
     plant: Annotated[bool, typer.Option("--plant", help="Let a plant run for months, as records in a log.")] = False,
     days: Annotated[int, typer.Option(help="Days the plant runs.", min=1, max=5000)] = 60,
     panels_per_day: Annotated[int, typer.Option(help="Panels of the plant a day.", min=2, max=20_000)] = 600,
     log: LogOption = None,
 ) -> None:
     """Simulate panels with known truth: a picture and a truth file each.
+
+    A picture at low current lies beside as NAME.low.png; NAME.dark and NAME.flat hold what 'camera calibrate' makes a
+    camera file from.
 
     With --plant an invented plant runs for months instead and is logged without pictures (in DIR, or in --log), purpose
     'demo': one after another a cell lot, a solder head, the lay-up, the laminator and a lane go bad in it. The truth
@@ -329,6 +337,9 @@ def simulate(
             lambda: progress.advance(bar),
             px_per_mm=1 / mm_per_px,
             bit_depth=int(bit_depth),
+            low_current=low_current,
+            laid_up=laid_up,
+            frames=frames,
         )
     for path in written:
         out.print(str(path), markup=False)

@@ -9,8 +9,9 @@ import numpy as np
 from elinspect.recipe import ProductRecipe
 from elinspect.synthetic.camera import draw_camera
 from elinspect.synthetic.chance import DefectRates, draw_defects
+from elinspect.synthetic.overlays import draw_overlays
 from elinspect.synthetic.panel import simulate_panel
-from elinspect.synthetic.truth_file import write_panel
+from elinspect.synthetic.truth_file import write_frames, write_panel
 
 _RATES = DefectRates(
     crack=0.03, inactive_area=0.015, finger_interruption=0.05, dark_cell=0.005, dark_string=0.01, solder_fault=0.01,
@@ -28,6 +29,10 @@ def simulate_to_folder(
     rates: DefectRates | None = None,
     px_per_mm: float = 2.0,
     bit_depth: int = 12,
+    *,
+    low_current: float | None = None,
+    laid_up: bool = False,
+    frames: int = 0,
 ) -> list[Path]:
     """Simulate panels of one product and write each as a picture with its truth.
 
@@ -49,6 +54,12 @@ def simulate_to_folder(
         Scale of the pictures.
     bit_depth : {8, 12, 16}
         Of the pictures.
+    low_current : float, optional
+        Photograph each panel at this share of the full current, too.
+    laid_up : bool
+        Draw what lies over some panels: a loose sheet with folds, tape, insulation, labels, probes.
+    frames : int
+        Of each panel's camera so many pictures without light and of an even one (`write_frames`).
 
     Returns
     -------
@@ -73,8 +84,13 @@ def simulate_to_folder(
     for number in range(count):
         rng = np.random.default_rng([seed, number])
         camera = draw_camera(rng, px_per_mm, bit_depth)
-        panel = simulate_panel(recipe, rng, draw_defects(recipe, rng, often), camera)
-        written.append(write_panel(folder, f"{product}_{seed}_{number:03d}", panel))
+        defects = draw_defects(recipe, rng, often)
+        beside = np.random.default_rng([seed, number, 1])  # what is asked for beside leaves the panel as it is
+        laid = draw_overlays(beside) if laid_up else None
+        panel = simulate_panel(recipe, rng, defects, camera, low_current=low_current, overlays=laid)
+        stem = f"{product}_{seed}_{number:03d}"
+        written.append(write_panel(folder, stem, panel))
+        write_frames(folder, stem, panel, frames, beside)
         if progress is not None:
             progress()
     return written

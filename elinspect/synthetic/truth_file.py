@@ -25,7 +25,7 @@ from elinspect.errors import told_as
 from elinspect.frames import address_of
 from elinspect.records import Points
 from elinspect.synthetic.panel import SimulatedPanel
-from elinspect.synthetic.sensor import Picture
+from elinspect.synthetic.sensor import Picture, dark_frame, flat_field
 from elinspect.synthetic.truth import TrueDefect
 from elinspect.vision import cv2
 
@@ -57,7 +57,7 @@ def write_panel(folder: Path, stem: str, panel: SimulatedPanel, suffix: str = ".
     ElinspectError
         If the files cannot be written.
     """
-    name = "".join(mark if mark.isalnum() or mark in "-_." else "_" for mark in stem).lstrip(".") or "_"
+    name = _file_stem(stem)
     picture = folder / f"{name}{suffix}"
     with told_as("command.not_written", file=str(picture)):
         folder.mkdir(parents=True, exist_ok=True)
@@ -70,6 +70,43 @@ def write_panel(folder: Path, stem: str, panel: SimulatedPanel, suffix: str = ".
         text = json.dumps(truth, separators=(",", ":"), allow_nan=False)
         (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
     return picture
+
+
+def write_frames(folder: Path, stem: str, panel: SimulatedPanel, count: int, rng: np.random.Generator) -> None:
+    """Write pictures that the panel's camera takes without light and of an even one, for a camera file.
+
+    They lie in ``<stem>.dark`` and ``<stem>.flat``, numbered from 0.
+
+    Parameters
+    ----------
+    folder, stem : Path, str
+        As `write_panel`.
+    panel : SimulatedPanel
+        Whose camera.
+    count : int
+        Of each.
+    rng : numpy.random.Generator
+        Noise.
+
+    Raises
+    ------
+    ElinspectError
+        If the files cannot be written.
+    """
+    if count < 1:
+        return
+    for kind, taken in (("dark", dark_frame), ("flat", flat_field)):
+        own = folder / f"{_file_stem(stem)}.{kind}"
+        with told_as("command.not_written", file=str(own)):
+            own.mkdir(parents=True, exist_ok=True)
+            for number in range(count):
+                frame = taken(panel.camera, panel.picture.shape, rng)
+                (own / f"{number:02d}.png").write_bytes(_encoded(frame, ".png"))
+
+
+def _file_stem(stem: str) -> str:
+    """Replace what must not stand in a file name."""
+    return "".join(mark if mark.isalnum() or mark in "-_." else "_" for mark in stem).lstrip(".") or "_"
 
 
 def truth_of(panel: SimulatedPanel, file_name: str) -> dict[str, Any]:

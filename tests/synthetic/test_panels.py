@@ -291,6 +291,29 @@ def test_simulating_into_a_folder(tmp_path: Path) -> None:
     assert again[0].read_bytes() == written[0].read_bytes()
 
 
+def test_what_is_asked_for_beside_leaves_the_panel_as_it_is(tmp_path: Path) -> None:
+    recipe = replace(ONE_CELL, layout=Layout.parse("1x4"))
+    (alone,) = simulate_to_folder(tmp_path / "alone", recipe, 1, 3, px_per_mm=0.8)
+    (full,) = simulate_to_folder(tmp_path / "all", recipe, 1, 3, px_per_mm=0.8, low_current=0.1, frames=2)
+    assert full.read_bytes() == alone.read_bytes()
+    low = read_image(full.with_suffix(".low.png"))
+    assert low.counts.shape == read_image(full).counts.shape
+    dark, flat = ([read_image(path).counts for path in sorted((tmp_path / "all" / f"{full.stem}.{kind}").iterdir())]
+                  for kind in ("dark", "flat"))  # fmt: skip
+    assert len(dark) == len(flat) == 2
+    assert (dark[0] != dark[1]).any()
+    # Of one camera: the same size, far less light without any, and the fall-off of a usual lens.
+    assert flat[0].shape == low.counts.shape
+    assert np.median(dark[0]) < 0.1 * np.median(flat[0])
+
+
+def test_laid_up_panels_have_something_over_half_of_them(tmp_path: Path) -> None:
+    recipe = replace(ONE_CELL, layout=Layout.parse("1x4"))
+    written = simulate_to_folder(tmp_path, recipe, 6, 3, px_per_mm=0.4, laid_up=True)
+    laid = [json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))["overlaid"] for path in written]
+    assert 1 <= sum(bool(of_panel) for of_panel in laid) <= 5
+
+
 @pytest.mark.parametrize(
     ("wrong", "name"),
     [
