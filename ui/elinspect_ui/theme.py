@@ -167,7 +167,8 @@ QPushButton[proposed="true"] { border: 2px solid $current; }
 QLineEdit, QSpinBox { background: $raised; border: 1px solid $line; border-radius: ${r}px; padding: ${p}px;
     selection-background-color: $current; selection-color: $on; }
 QLineEdit:focus, QSpinBox:focus { border: 2px solid $current; }
-QListView { background: $surface; border: none; outline: none; }
+QListView, QTreeView { background: $surface; border: none; outline: none; }
+QHeaderView::section { background: $raised; color: $ink; border: none; border-bottom: 1px solid $line; padding: 4px; }
 QScrollArea, QScrollArea > QWidget > QWidget { background: $surface; border: none; }
 QTextBrowser { background: $surface; border: none; padding: ${pp}px; }
 QScrollBar:vertical { background: $surface; width: ${pp}px; margin: 0; }
