@@ -184,6 +184,28 @@ def test_fall_off_is_estimated_from_panels_where_there_is_no_flat_field(tmp_path
     assert found == pytest.approx(real, abs=0.08)
 
 
+def test_what_two_tiles_both_show_is_not_taken_for_the_ground_beside_the_panel(tmp_path: Path) -> None:
+    light, noise = 60 + _panel(3), np.random.default_rng(4).normal(0, 8, (HEIGHT, WIDTH))
+    light, noise = light[120:520], noise[120:520]  # little ground beside the panel
+    # Out of focus: nearly all that both show is judged in the other tile.
+    soft = cv2.GaussianBlur(light, (0, 0), 1.5)
+    for name, part in (("0041", light), ("0042_l", soft[:, :700]), ("0042_r", light[:, 200:])):
+        _write(tmp_path / f"{name}.png", part + noise[:, : part.shape[1]])
+    rule = 'name = "gate"\nfiles = "{serial}_{tile}"\n[[tiles]]\nname = "l"\nat_px = [0, 0]\n'
+    (tmp_path / "capture.toml").write_text(rule + '[[tiles]]\nname = "r"\nat_px = [200, 0]\n')
+    options = ["--layout", "2x4", "--json", tmp_path / "json"]
+    run("inspect", tmp_path / "0041.png", *options)
+    tiles = sorted(tmp_path.glob("0042_?.png"))
+    run("inspect", *tiles, "--camera", tmp_path / "capture.toml", *options)
+    alone, tiled = (
+        json.loads((tmp_path / "json" / f"{name}.json").read_text(encoding="utf-8"))["quality"]
+        for name in ("0041", "0042_l")
+    )
+    assert tiled["usable"]
+    assert tiled["signal_to_noise"] == pytest.approx(alone["signal_to_noise"], rel=0.1)
+    assert tiled["dark_fraction"] == pytest.approx(alone["dark_fraction"], abs=0.01)
+
+
 def test_a_panel_in_two_files_is_one_panel(tmp_path: Path) -> None:
     rule = 'name = "gate"\nfiles = "{serial}_{tile}"\n[[tiles]]\nname = "l"\nat_px = [0, 0]\n'
     (tmp_path / "capture.toml").write_text(rule + '[[tiles]]\nname = "r"\nat_px = [350, 0]\n')

@@ -106,12 +106,14 @@ def measure(exposures: Exposures, tiles: Sequence[Tile], pictures: CellPictures)
         own = corners[pictures.tile == number]
         if not len(own):
             continue
-        lights.append(_light(exposures, tile, number, own))
+        # Beside its own cells a tile may show those of its neighbour.
+        field = pictures.grid.corners_px if tile.place is None else tile.place.to_file(pictures.grid.corners_px)
+        lights.append(_light(exposures, tile, number, own, field))
         spreads.append(edge_spread(tile.full_current.counts, own))
         counted = _counted(tile.full_current, own, lights[-1])
         full, dark, covered = full + counted[0], dark + counted[1], covered + counted[2]
-        factors.append(exposure_factor(exposures.full_current[number], own))
-        steps.append(_grey_steps(exposures.full_current[number], own))
+        factors.append(exposure_factor(exposures.full_current[number], own, field))
+        steps.append(_grey_steps(exposures.full_current[number], own, field))
     ratios = [light.ratio for light in lights]
     known = [spread for spread in spreads if spread is not None]
     asked = [factor for factor in factors if factor is not None]
@@ -137,7 +139,7 @@ def sampled(counts: FloatImage) -> FloatImage:
     return counts[:: max(counts.shape[0] // SAMPLES, 1), :: max(counts.shape[1] // SAMPLES, 1)]
 
 
-def exposure_factor(image: ElImage, corners_px: Points) -> float | None:
+def exposure_factor(image: ElImage, corners_px: Points, field_px: Points | None = None) -> float | None:
     """Return by how much the exposure should be longer (above 1) or shorter, None where it is well chosen.
 
     Parameters
@@ -146,6 +148,8 @@ def exposure_factor(image: ElImage, corners_px: Points) -> float | None:
         A raw exposure.
     corners_px : ndarray, shape (n_cells, 4, 2)
         Corners (x, y) of its cells.
+    field_px : ndarray, shape (n, 4, 2), optional
+        Those of all cells of the panel, where they are more.
 
     Returns
     -------
@@ -156,7 +160,7 @@ def exposure_factor(image: ElImage, corners_px: Points) -> float | None:
     patches = patches_of(image.counts, corners_px)
     if patches.size == 0:
         return None
-    ground = surroundings(image.counts, corners_px)
+    ground = surroundings(image.counts, corners_px if field_px is None else field_px)
     bright = float(np.percentile(patches, 99))
     if bright >= image.saturation:
         # How bright the saturated parts were is not known; cells vary by so much about their middle.
@@ -175,12 +179,12 @@ def exposure_factor(image: ElImage, corners_px: Points) -> float | None:
     return float(np.clip(factor, 1 / _MOST_STEPS, _MOST_STEPS))
 
 
-def _grey_steps(image: ElImage, corners_px: Points) -> float | None:
+def _grey_steps(image: ElImage, corners_px: Points, field_px: Points) -> float | None:
     # A quarter of the places is enough to see which values occur.
     patches = patches_of(image.counts, corners_px)[:, ::4]
     if patches.size == 0:
         return None
-    return grey_steps(patches, surroundings(image.counts, corners_px), float(np.median(noise_of(patches))))
+    return grey_steps(patches, surroundings(image.counts, field_px), float(np.median(noise_of(patches))))
 
 
 def smallest_crack(
@@ -222,10 +226,10 @@ def smallest_crack(
     return length_px * mm_per_px, narrowest_px * mm_per_px
 
 
-def _light(exposures: Exposures, tile: Tile, number: int, corners: Points) -> _Light:
+def _light(exposures: Exposures, tile: Tile, number: int, corners: Points, field: Points) -> _Light:
     counts = tile.full_current.counts
     patches = patches_of(counts, corners)
-    ground = surroundings(counts, corners)
+    ground = surroundings(counts, field)
     if patches.size == 0:
         return _Light(None, False, False, ground, 0.0)
     signal = float(np.median(np.median(patches.reshape(len(patches), -1), axis=1))) - ground
@@ -234,7 +238,7 @@ def _light(exposures: Exposures, tile: Tile, number: int, corners: Points) -> _L
         return _Light(None, False, False, ground, signal, clipped=True)
     notes: tuple[Message, ...] = ()
     if exposures.repeat:
-        ratio, problem = _pair_ratio(exposures, number, corners, counts, ground)
+        ratio, problem = _pair_ratio(exposures, number, corners, field, tile, ground)
         if ratio is not None:
             return _Light(ratio, True, False, ground, signal)
         notes = (problem,) if problem is not None else ()
@@ -244,7 +248,7 @@ def _light(exposures: Exposures, tile: Tile, number: int, corners: Points) -> _L
 
 
 def _pair_ratio(
-    exposures: Exposures, number: int, corners: Points, corrected: FloatImage, ground: float
+    exposures: Exposures, number: int, corners: Points, field: Points, tile: Tile, ground: float
 ) -> tuple[float | None, Message | None]:
     raw, again = exposures.full_current[number], exposures.repeat[number]
     first, second = patches_of(raw.counts, corners), patches_of(again.counts, corners)
@@ -254,8 +258,8 @@ def _pair_ratio(
     # What a dark frame takes off is the background of the raw pair; without one it is the ground beside the panel.
     dark = exposures.dark[number].counts if exposures.dark else None
     background = np.float32(ground) if dark is None else patches_of(dark, corners)
-    if dark is None and raw.counts is not corrected:
-        background = np.float32(surroundings(raw.counts, corners))
+    if dark is None and raw.counts is not tile.full_current.counts:
+        background = np.float32(surroundings(raw.counts, field))
     shape = (-1, first.shape[-1])
     base = np.broadcast_to(background, first.shape).reshape(shape)
     ratio = signal_to_noise_from_pair(first.reshape(shape), second.reshape(shape), base)
@@ -272,7 +276,7 @@ def surroundings(counts: FloatImage, corners_px: Points) -> float:
     counts : ndarray of float32, shape (height, width)
         A picture.
     corners_px : ndarray, shape (n_cells, 4, 2)
-        Corners (x, y) of its cells.
+        Corners (x, y) of all cells of the panel; those of a tile's neighbours lie outside it.
     """
     height, width = counts.shape
     points = corners_px.reshape(-1, 2)
