@@ -35,13 +35,7 @@ def fading_strings(view: PanelView, settings: ProbeContactSettings) -> tuple[tup
         for block in range(layout.blocks):
             rows = slice(block * per_block, (block + 1) * per_block)
             logs[rows] -= np.median(logs[rows], axis=0)
-    found = []
-    for number, row in enumerate(logs, start=1):
-        slope, order = _trend(row)
-        share = float(np.exp(-abs(slope) * (n - 1)))
-        if share < settings.faded_share and abs(order) > settings.least_order:
-            found.append((number, n if slope < 0 else 1, share))
-    return tuple(found)
+    return _faded(logs, settings.faded_share, settings.least_order)
 
 
 def fading_blocks(
@@ -82,13 +76,7 @@ def fading_blocks(
     levels = np.kron(np.eye(layout.blocks), np.ones((n, 1)))
     fitted = np.linalg.lstsq(np.column_stack([levels, along, square.ravel()]), logs.ravel(), rcond=None)[0]
     flat = logs - min(float(fitted[-1]), 0.0) * square
-    found = []
-    for number, row in enumerate(flat, start=1):
-        slope, order = _trend(row)
-        share = float(np.exp(-abs(slope) * (n - 1)))
-        if share < settings.faded_block_share and abs(order) > settings.least_order:
-            found.append((number, n if slope < 0 else 1, share))
-    return tuple(found)
+    return _faded(flat, settings.faded_block_share, settings.least_order)
 
 
 def contact_notes(
@@ -114,6 +102,17 @@ def contact_notes(
             for string, position, share in fading_strings(view, settings)
         ),
     )
+
+
+def _faded(logs: NDArray[np.float64], faded_share: float, least_order: float) -> tuple[tuple[int, int, float], ...]:
+    """Return number, position of the dim end, and share of light left there, for each row that fades steadily."""
+    n, found = logs.shape[1], []
+    for number, row in enumerate(logs, start=1):
+        slope, order = _trend(row)
+        share = float(np.exp(-abs(slope) * (n - 1)))
+        if share < faded_share and abs(order) > least_order:
+            found.append((number, n if slope < 0 else 1, share))
+    return tuple(found)
 
 
 def _trend(values: NDArray[np.float64]) -> tuple[float, float]:
