@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.flat import stretches_of
 from elinspect.records import FloatImage, PanelView, Points
 from elinspect.settings import BundleSettings
 from elinspect.vision import cv2
@@ -225,8 +226,7 @@ def _is_stain(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
 def _goes_on_beyond_bar(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     """Whether a region lies, as wide, on both sides of a busbar."""
     deep = round(settings.beside_mm / cell.mm_per_px)
-    steps = np.diff(np.concatenate([[0], cell.bars.astype(np.int8), [0]]))
-    for first, end in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
+    for first, end in stretches_of(cell.bars):
         if first < deep or end + deep > len(region):
             continue
         above, below = region[first - deep : first].all(axis=0), region[end : end + deep].all(axis=0)
@@ -239,8 +239,7 @@ def _ends_at_bar(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     """Whether a busbar that a region reaches bounds it: a spot goes on beyond."""
     deep = settings.beside_mm / cell.mm_per_px
     rows = np.flatnonzero(region.any(axis=1))
-    steps = np.diff(np.concatenate([[0], cell.bars.astype(np.int8), [0]]))
-    for first, end in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
+    for first, end in stretches_of(cell.bars):
         if rows[0] < end and rows[-1] >= first and (first - rows[0] < deep or rows[-1] - end + 1 < deep):
             return True
     return False

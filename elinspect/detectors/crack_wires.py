@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import median_of, middle_of, over_cells, over_slices
-from elinspect.detectors.flat import bars_of, go_on_outside, nearest_inside, streaks_of
+from elinspect.detectors.flat import go_on_outside, nearest_inside, streaks_of, stretches_of
 from elinspect.detectors.view import REFERENCE_CELLS
 from elinspect.records import FloatImage, PanelView
 from elinspect.vision import cv2
@@ -31,7 +31,7 @@ _RIM_MM = 10.0
 
 def takes_wires_off(view: PanelView) -> bool:
     """Return whether a panel has many wires, and cells enough to say how they look."""
-    enough = len(bars_of(view.busbar_rows)) >= _FEWEST_WIRES and len(view.flat) >= REFERENCE_CELLS
+    enough = len(stretches_of(view.busbar_rows)) >= _FEWEST_WIRES and len(view.flat) >= REFERENCE_CELLS
     return enough and bool(view.inside.any())
 
 
@@ -98,7 +98,7 @@ def _half_bridge(level: FloatImage, view: PanelView) -> None:
 
 def _rows_of_wires(view: PanelView) -> list[slice]:
     rows = len(view.busbar_rows)
-    return [slice(max(first - _FOOT, 0), min(end + _FOOT, rows)) for first, end in bars_of(view.busbar_rows)]
+    return [slice(max(first - _FOOT, 0), min(end + _FOOT, rows)) for first, end in stretches_of(view.busbar_rows)]
 
 
 def _straighten_sides(level: FloatImage, inside: NDArray[np.bool_], columns: NDArray[np.intp], rim: int) -> None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from elinspect.catalogue import Value
 from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
-from elinspect.detectors.flat import COARSE
+from elinspect.detectors.flat import COARSE, stretches_of
 from elinspect.detectors.streaks import fields_of, streak_depth
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import FingerInterruptionSettings
@@ -163,9 +163,8 @@ def _grouped(
     """Make one finding of neighbouring columns that are long enough."""
     amount, start, stop = runs
     coarse_mm, field_rows = COARSE * view.mm_per_px, field[1] - field[0]
-    steps = np.diff(np.concatenate([[0], long_enough.astype(np.int8), [0]]))
     found = []
-    for first, end in zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True):
+    for first, end in stretches_of(long_enough):
         column = first + int(amount[first:end].argmax())
         top, bottom = int(start[column]), int(stop[column])
         # Whole fingers between two busbars are the rule: half as much again for a streak that spans its field.

@@ -25,7 +25,7 @@ def flatten(
     """Return the maps `flat`, `background` and `streaks` of `PanelView`."""
     flat, background = np.empty_like(log_cells), np.empty_like(log_cells)
     streaks = np.empty((len(log_cells), -(-log_cells.shape[1] // COARSE), log_cells.shape[2]), np.float32)
-    bars, reach = bars_of(busbar_rows), round(1.6 / mm_per_px)
+    bars, reach = stretches_of(busbar_rows), round(1.6 / mm_per_px)
     filler = _nearest_inside(inside)
     outside = np.flatnonzero(~inside.ravel())
     source = nearest_inside(inside)[outside]
@@ -46,9 +46,9 @@ def flatten(
     return flat, background, streaks
 
 
-def bars_of(busbar_rows: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return first row and end row of each busbar."""
-    steps = np.diff(np.concatenate([[0], busbar_rows.astype(np.int8), [0]]))
+def stretches_of(chosen: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return the first place and the end of each stretch of chosen places, such as the rows of each busbar."""
+    steps = np.diff(np.concatenate([[0], chosen.astype(np.int8), [0]]))
     return list(zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True))
 
 

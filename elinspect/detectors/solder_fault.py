@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import middle_of
+from elinspect.detectors.flat import stretches_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import SolderFaultSettings
@@ -78,8 +79,7 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
 
 def _busbars(busbar_rows: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Middle of each busbar, rows at half the scale."""
-    steps = np.diff(np.concatenate([[0], busbar_rows.astype(np.int8), [0]]))
-    middles = (np.flatnonzero(steps == 1) + np.flatnonzero(steps == -1) - 1) / 2
+    middles = np.array([(first + end - 1) / 2 for first, end in stretches_of(busbar_rows)])
     return np.asarray((middles + 0.5) / HALF - 0.5)
 
 

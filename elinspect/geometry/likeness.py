@@ -222,9 +222,10 @@ def strings_otherwise(coarse: CoarsePicture, lattice: Lattice) -> Layout | None:
         if rest or strings < 2 or min(abs(np.log(ratio / cut)) for cut in (1, 2, 3)) > _RATIO_SLACK:
             continue
         other = replace(layout, strings_per_block=strings)
+        product = assumed_product(other)
         squeezed = lattice.file_from_plane @ np.diag([1.0, down / up, 1.0])
         lattice_of_other, flat, bands = settled(coarse, replace(lattice, layout=other, file_from_plane=squeezed))
-        sound = is_sound(weighed(flat, bands, assumed_product(other)), assumed_product(other))
+        sound = is_sound(weighed(flat, bands, product), product)
         if sound and _plainness(coarse, lattice_of_other) > _CLEARLY_PLAINER * _plainness(coarse, lattice):
             return other
     return None
