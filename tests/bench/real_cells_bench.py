@@ -222,7 +222,7 @@ def print_false_flags(panels: list[JudgedPanel]) -> None:
         number for panel in panels for number, cell in panel.items() if cell.label < 0.1 and cell.flagged(Kind.CRACK)
     ]
     read = [number for number in flagged if number in first]
-    seen = [_sees_crack(first[number]) + _sees_crack(second[number]) for number in read]
+    seen = [sees_crack(first[number]) + sees_crack(second[number]) for number in read]
     print(
         f"\ncells labelled clean with a crack flag: {len(flagged)}; of {len(read)} that were read, "
         f"{seen.count(2)} with a crack for both readers, {seen.count(1)} for one, {seen.count(0)} for none"
@@ -247,7 +247,7 @@ def print_differences(panels: list[JudgedPanel]) -> None:
     first, second = readings(1), readings(2)
 
     def cracked(number: int, _cell: RealCell) -> bool:
-        return number in first and _sees_crack(first[number]) and _sees_crack(second[number])
+        return number in first and sees_crack(first[number]) and sees_crack(second[number])
 
     for name, there in (("labelled defective", _defective), ("both readers see a crack", cracked)):
         own = ranked(panels, Kind.CRACK, there)
@@ -269,7 +269,7 @@ def print_against_readers(panels: list[JudgedPanel], wafer: str) -> None:
     read = [chosen.cell for chosen in chosen_cells() if chosen.wafer == wafer and chosen.cell in cells]
     first, second = readings(1), readings(2)
     print(f"\n{'read by eye':<24}{'there':>6}{'not':>6}{'AUC':>8}{'1 %':>20}{'5 %':>20}{'flagged':>9}{'false':>7}")
-    seen_by = {"crack": _sees_crack, "inactive_area": _sees_area, "chipped_cell": _sees_chip}
+    seen_by = {"crack": sees_crack, "inactive_area": sees_area, "chipped_cell": sees_chip}
     for kind, seen in seen_by.items():
         if kind not in cells[read[0]].scores:
             continue
@@ -282,7 +282,7 @@ def print_against_readers(panels: list[JudgedPanel], wafer: str) -> None:
         flagged = np.mean([cells[number].flagged(kind) for number in there])
         false = sum(cell.flagged(kind) for cell in absent)
         print(f"{kind:<24}{len(there):>6}{len(absent):>6}{area:>8.3f}{recalls}{flagged:>9.2f}{false:>7}")
-    for name, hits in (("finger streaks", _finger_hits), ("crack lines", _crack_hits)):
+    for name, hits in (("finger streaks", finger_hits), ("crack lines", _crack_hits)):
         for whose in ("both", "either"):
             counts = [hits(cells[number], first[number], second[number], whose) for number in read]
             print(
@@ -297,19 +297,22 @@ def _as_text(counts: NDArray[np.int_]) -> str:
     return f"found {found}, missed {missed}, false {false}: precision {precision:.3f}, recall {recall:.3f}, F1 {f1:.3f}"
 
 
-def _sees_crack(reading: Reading) -> bool:
+def sees_crack(reading: Reading) -> bool:
+    """Whether a reader sees a crack, as line or step."""
     return reading.crack != "none"
 
 
-def _sees_area(reading: Reading) -> bool:
+def sees_area(reading: Reading) -> bool:
+    """Whether a reader sees an inactive area."""
     return reading.inactive_area
 
 
-def _sees_chip(reading: Reading) -> bool:
+def sees_chip(reading: Reading) -> bool:
+    """Whether a reader sees a piece missing."""
     return reading.chip
 
 
-def _finger_hits(cell: RealCell, first: Reading, second: Reading, whose: str) -> tuple[int, int, int]:
+def finger_hits(cell: RealCell, first: Reading, second: Reading, whose: str) -> tuple[int, int, int]:
     """Return marks found and missed, and findings that neither reader marked."""
     mine = [_as_mark(finding) for finding in cell.findings if finding.kind is Kind.FINGER_INTERRUPTION]
     both = [mark for mark in first.finger_marks if any(_same(mark, other) for other in second.finger_marks)]
