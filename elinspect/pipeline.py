@@ -12,7 +12,7 @@ from elinspect import __version__
 from elinspect.catalogue import Message
 from elinspect.circuit import circuit_facts
 from elinspect.classifier import Model, score
-from elinspect.detectors import contact_notes, detect_all, prepare
+from elinspect.detectors import contact_notes, detect_all, kind_scores, prepare
 from elinspect.electrical import (
     LossModel,
     flag_loss,
@@ -37,8 +37,6 @@ from elinspect.geometry import (
 from elinspect.imaging import Scene, TileSetup, assess, blank_reason, set_scene
 from elinspect.recipe import AcceptanceCriteria, Product, ProductRecipe
 from elinspect.records import (
-    PANEL_KINDS,
-    STRING_KINDS,
     CellGrid,
     CellPictures,
     CellResult,
@@ -211,7 +209,7 @@ def inspect_panel(
         versions=versions_of(product, criteria, cameras, model),
         quality=quality,
         panel=_panel_found(grid, scene.panel_corners_in_file(grid.panel_corners_px), product),
-        cells=_cells(view, detections, defect_scores, recipe, exposures.conditions),
+        cells=_cells(view, detections, defect_scores, recipe, exposures.conditions, settings.detectors),
         flags=flags,
         proposal=proposal,
         timing_s=clock.read(),
@@ -386,22 +384,20 @@ def _cells(
     defect_scores: NDArray[np.float32] | None,
     recipe: ProductRecipe,
     conditions: ExposureConditions,
+    settings: DetectorSettings,
 ) -> tuple[CellResult, ...]:
     grid = view.pictures.grid
     relative = np.where(view.judged, view.relative_luminance, np.nan)
     differences = relative_voltages(relative, temperature_c=temperature_of(conditions))
     voltages = panel_voltages(np.where(view.judged, view.own_light, np.nan), recipe, conditions)
     corners = clockwise_from_top_left(view.pictures.corners_in_files())
+    scores = {item.kind.value: kind_scores(item, settings.threshold_of(item.kind)) for item in detections}
     return tuple(
         CellResult(
             address=address_of(grid.layout, index),
             corners_px=_corner_tuple(corners[index]),
             relative_luminance=float(view.relative_luminance[index]),
-            kind_scores={
-                item.kind.value: float(item.cell_scores[index])
-                for item in detections
-                if item.kind not in STRING_KINDS | PANEL_KINDS
-            },
+            kind_scores={kind: float(of_cells[index]) for kind, of_cells in scores.items()},
             defect_score=None if defect_scores is None else float(defect_scores[index]),
             judged=bool(view.judged[index]),
             tile=int(view.pictures.tile[index]),

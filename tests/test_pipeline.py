@@ -18,8 +18,6 @@ from elinspect.imaging import read_exposures, single_exposure
 from elinspect.pipeline import Occasion, image_facts, inspect_panel
 from elinspect.recipe import Product, assumed_product, default_criteria
 from elinspect.records import (
-    PANEL_KINDS,
-    STRING_KINDS,
     Address,
     Disposition,
     ExposureConditions,
@@ -163,7 +161,5 @@ def test_single_real_cells_get_a_grid_and_a_result_each(tmp_path: Path, panel: i
         (cell,) = result.cells
         assert overlap(np.array([cell.corners_px]), np.array([silicon])).min() > 0.9
         assert cell.address == Address(1, 1)
-        # One score per kind of a cell that has a detector: kinds of strings and of the panel have none.
-        assert {"crack", "inactive_area", "dark_cell", "finger_interruption"} <= set(cell.kind_scores)
-        assert set(cell.kind_scores) <= {kind.value for kind in Kind if kind not in STRING_KINDS | PANEL_KINDS}
+        assert set(cell.kind_scores) == {kind.value for kind in Kind if kind is not Kind.OTHER}
         assert result.proposal.reasons

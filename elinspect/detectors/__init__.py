@@ -23,13 +23,14 @@ from elinspect.detectors import (
 from elinspect.detectors.explained import without_explained
 from elinspect.detectors.finger_interruption import not_on_cracks, with_bundles
 from elinspect.detectors.foreign_body import not_between_cracks
+from elinspect.detectors.nearness import kind_scores
 from elinspect.detectors.probe_contact import contact_notes
 from elinspect.detectors.starved_kind import not_among_starved
 from elinspect.detectors.view import prepare
 from elinspect.records import Detection, PanelView
 from elinspect.settings import DetectorSettings
 
-__all__ = ["contact_notes", "detect_all", "prepare"]
+__all__ = ["contact_notes", "detect_all", "kind_scores", "prepare"]
 
 NEAR_MM = 1.5
 """How near to the outline of a black place something is explained by it: blur, and the error of an outline."""

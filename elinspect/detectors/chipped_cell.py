@@ -4,11 +4,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.nearness import in_turn
 from elinspect.detectors.silicon import Silicon, silicon_of
 from elinspect.detectors.view import REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import ChippedCellSettings
 from elinspect.vision import cv2
+
+_SOME = 8
+"""Fewer dark places of a rim than a chip would leave say nothing."""
 
 
 def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
@@ -29,11 +33,13 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
         larger than a chip can be is an inactive area.
     """
     n = len(view.flat)
-    scores = np.zeros(n, np.float32)
+    scores, darkness = np.zeros(n, np.float32), np.zeros(n, np.float32)
     findings: list[Finding] = []
     if n >= REFERENCE_CELLS:
         silicon = silicon_of(view)
         least = np.where(silicon.present, silicon.usual + np.log(settings.black_share), -np.inf).astype(np.float32)
+
+        darkness = _darkness_of_rims(view, silicon, settings)
 
         def work(part: slice) -> list[list[Finding]]:
             return [_chips(view, cell, silicon, least, settings) for cell in range(part.start, part.stop)]
@@ -42,7 +48,18 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
             if view.judged[cell] and found:
                 scores[cell] = max(chip.score for chip in found)
                 findings += [chip for chip in found if chip.score >= settings.threshold]
-    return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings))
+    nearness = in_turn(darkness, scores, settings.threshold) * view.judged
+    return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings), nearness)
+
+
+def _darkness_of_rims(view: PanelView, silicon: Silicon, settings: ChippedCellSettings) -> NDArray[np.float32]:
+    """How near the darkest places of each cell's rim come to black, 0 to 1."""
+    rim = np.flatnonzero(silicon.rim & silicon.present)
+    if len(rim) <= _SOME:
+        return np.zeros(len(view.log_cells), np.float32)
+    level = view.log_cells.reshape(len(view.log_cells), -1)[:, rim] - silicon.usual.ravel()[rim]
+    darkest = np.partition(level, _SOME, axis=1)[:, _SOME]
+    return np.asarray(np.clip(darkest / np.log(settings.black_share), 0, 1), np.float32)
 
 
 def _chips(

@@ -4,6 +4,7 @@ The graver, more certain kind stands; what it brings along would be answered twi
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -42,7 +43,7 @@ def without_explained(
         if finding.cell not in regions
         or _covered(_places(finding, closed), regions[finding.cell], reach_px) < least_share
     )
-    return Detection(detection.kind, detection.cell_scores, kept)
+    return replace(detection, findings=kept)
 
 
 def _places(finding: Finding, closed: bool) -> Points:

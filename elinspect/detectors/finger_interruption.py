@@ -1,6 +1,7 @@
 """Finger interruptions: straight dark streaks in finger direction, between busbars."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ def with_bundles(
             scores[cell] = max(scores[cell], score)
             findings = [own for own in findings if not _overlap(own, found, view)]
             added.append(found)
-    return Detection(streaks.kind, read_only(scores), (*findings, *added))
+    return replace(streaks, cell_scores=read_only(scores), findings=(*findings, *added))
 
 
 def _overlap(one: Finding, other: Finding, view: PanelView) -> bool:
@@ -87,7 +88,7 @@ def not_on_cracks(streaks: Detection, cracks: Detection, view: PanelView) -> Det
         for streak in streaks.findings
         if not any(_share_near(streak.outline, line, reach) > 0.7 for line in lines.get(streak.cell, ()))
     )
-    return Detection(streaks.kind, streaks.cell_scores, kept)
+    return replace(streaks, findings=kept)
 
 
 def _share_near(streak: Points, line: Points, reach: float) -> float:

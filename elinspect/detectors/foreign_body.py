@@ -4,12 +4,14 @@ What breaks in a cell fades out along the fingers, what lies on it does not.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from elinspect.detectors.black_places import BlackPlace, black_places, finding_of, levels
 from elinspect.detectors.chunks import middle_of
 from elinspect.detectors.explained import along, depth_within
+from elinspect.detectors.nearness import in_turn
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import ForeignBodySettings
 
@@ -46,7 +48,8 @@ def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
             if score >= settings.threshold:
                 edge = round(place.around, 3)
                 findings.append(finding_of(view, Kind.FOREIGN_BODY, cell, place, score, edge_share=edge))
-    return Detection(Kind.FOREIGN_BODY, read_only(scores), tuple(findings))
+    nearness = in_turn(lowest / black, scores, settings.threshold) * view.judged
+    return Detection(Kind.FOREIGN_BODY, read_only(scores), tuple(findings), nearness)
 
 
 def not_between_cracks(bodies: Detection, cracks: Detection, view: PanelView, reach_mm: float) -> Detection:
@@ -65,7 +68,7 @@ def not_between_cracks(bodies: Detection, cracks: Detection, view: PanelView, re
             for crack in behind
         )
     )
-    return Detection(bodies.kind, bodies.cell_scores, kept)
+    return replace(bodies, findings=kept)
 
 
 def _leads_on(crack: Points, bodies: list[Points], reach: float) -> bool:

@@ -9,11 +9,15 @@ from numpy.typing import NDArray
 from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.chunks import middle_of, over_cells
 from elinspect.detectors.flat import nearest_inside
+from elinspect.detectors.nearness import in_turn
 from elinspect.detectors.silicon import silicon_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import InactiveAreaSettings
 from elinspect.vision import cv2
+
+_FIRST_STEP = 0.05
+"""Part of the way to a finding that is how dark the darkest places are; the rest is how large what is dark is."""
 
 
 def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
@@ -49,7 +53,18 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
     scores[view.relative_luminance < settings.core_share] = 1 / (1 + settings.half_area_fraction)
     scores *= view.judged
     findings = [region for found in regions.values() for region in found if region.score >= settings.threshold]
-    return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings))
+    nearness = in_turn(_darkest(missing, inside, settings), scores, settings.threshold, _FIRST_STEP)
+    return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings), nearness * view.judged)
+
+
+def _darkest(missing: FloatImage, inside: NDArray[np.bool_], settings: InactiveAreaSettings) -> NDArray[np.float32]:
+    """How near the darkest hundredth of each cell comes to counting as dim, 0 to 1."""
+    chosen = spread_places(inside, 3)
+    if not len(chosen):
+        return np.zeros(len(missing), np.float32)
+    at = len(chosen) - 1 - len(chosen) // 100
+    darkest = np.partition(missing.reshape(len(missing), -1)[:, chosen], at, axis=1)[:, at]
+    return np.asarray(np.clip(darkest / -math.log(settings.dim_share), 0, 1), np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Value
+from elinspect.detectors.nearness import near
 from elinspect.records import Detection, Finding, Kind, PanelView, read_only
 from elinspect.settings import MisplacedCellSettings
 
@@ -38,9 +39,11 @@ def detect(view: PanelView, settings: MisplacedCellSettings) -> Detection:
     )
     # Where the cell size is only assumed, a millimetre may be two thirds of one.
     half_mm = settings.half_mm * (1 if view.pictures.scale_known else 2)
-    beyond = np.fmax((way - measures.uncertainty_mm) / half_mm, _closing(view, half_mm))
-    ratio = np.nan_to_num(np.maximum(beyond, 0))
-    scores = ratio**2 / (1 + ratio**2) * view.judged
+    missing_mm, closed_mm = _closing(view, half_mm)
+    beyond = np.fmax((way - measures.uncertainty_mm) / half_mm, (missing_mm - _gap_uncertainty(view)) / closed_mm)
+    scores = _score(beyond) * view.judged
+    # Ways within the uncertainty rank too; at the threshold both are the same.
+    ranked = np.fmax(way / (half_mm + measures.uncertainty_mm), missing_mm / (closed_mm + _gap_uncertainty(view)))
     outline = np.array([[0, 0], [0, columns - 1], [rows - 1, columns - 1], [rows - 1, 0]], dtype=np.float64)
     findings = []
     for cell in np.flatnonzero(scores >= settings.threshold):
@@ -58,13 +61,25 @@ def detect(view: PanelView, settings: MisplacedCellSettings) -> Detection:
         length = float(way[cell]) if np.isfinite(way[cell]) else None
         score = float(scores[cell])
         findings.append(Finding(Kind.MISPLACED_CELL, int(cell), score, outline, length, measurements=known))
-    return Detection(Kind.MISPLACED_CELL, read_only(scores.astype(np.float32)), tuple(findings))
+    nearness = near(_score(ranked) * view.judged, settings.threshold)
+    return Detection(Kind.MISPLACED_CELL, read_only(scores.astype(np.float32)), tuple(findings), nearness)
 
 
-def _closing(view: PanelView, half_mm: float) -> NDArray[np.float64]:
-    """Return how far the narrowest gap of each cell has closed, in units that give a score of 0.5.
+def _score(ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+    """0.5 at a ratio of 1; 0 for what is not known."""
+    square = np.nan_to_num(np.maximum(ratio, 0)) ** 2
+    return np.asarray(square / (1 + square))
 
-    Half the usual gap where that is less than `half_mm`; 0 where cells lie edge to edge by design.
+
+def _gap_uncertainty(view: PanelView) -> float:
+    assert view.measures is not None
+    return float(max(view.measures.gap_uncertainty_mm))
+
+
+def _closing(view: PanelView, half_mm: float) -> tuple[NDArray[np.float64], float]:
+    """Return how far the narrowest gap of each cell has closed, and how far gives a score of 0.5, mm.
+
+    That is half the usual gap where it is less than `half_mm`; 0 has closed where cells lie edge to edge by design.
     """
     measures, layout = view.measures, view.pictures.grid.layout
     assert measures is not None
@@ -72,6 +87,6 @@ def _closing(view: PanelView, half_mm: float) -> NDArray[np.float64]:
     both = measures.gaps_along_mm[:, in_string], measures.gaps_across_mm
     usual = min((float(np.nanmedian(gaps)) for gaps in both if np.isfinite(gaps).any()), default=0.0)
     if usual < _NARROWEST_MM:
-        return np.zeros(layout.n_cells)
+        return np.zeros(layout.n_cells), half_mm
     half = float(np.clip(usual / 2, _NARROWEST_MM, half_mm))
-    return (usual - measures.least_gap_mm - max(measures.gap_uncertainty_mm)) / half
+    return usual - measures.least_gap_mm, half

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Value
+from elinspect.detectors.nearness import near
 from elinspect.records import Detection, Finding, Kind, PanelView, Points, read_only
 from elinspect.settings import RibbonOffsetSettings
 
@@ -37,8 +38,7 @@ def detect(view: PanelView, settings: RibbonOffsetSettings) -> Detection:
     half *= 1 if view.pictures.scale_known else 2
     worst = off.argmax(axis=1)
     farthest = off[np.arange(n), worst]
-    ratio = farthest / half
-    scores = ratio**2 / (1 + ratio**2) * view.judged
+    scores = _score(farthest / half) * view.judged
     findings = []
     for cell in np.flatnonzero(scores >= settings.threshold):
         ribbon = int(worst[cell])
@@ -52,7 +52,15 @@ def detect(view: PanelView, settings: RibbonOffsetSettings) -> Detection:
         outline = _around(place, view.pictures.full_current.shape[1:], view.pictures.mm_per_px)
         score, length = float(scores[cell]), float(np.fmax(abs(offset), bow))
         findings.append(Finding(Kind.RIBBON_OFFSET, int(cell), score, outline, length, measurements=figures))
-    return Detection(Kind.RIBBON_OFFSET, read_only(scores.astype(np.float32)), tuple(findings))
+    # Offsets within the uncertainty rank too; at the threshold both are the same.
+    beside = np.abs(measures.ribbon_offset_mm) / (half + measures.ribbon_uncertainty_mm[:, None])
+    ranked = np.nan_to_num(np.fmax(beside, measures.ribbon_bow_mm / half)).max(axis=1)
+    nearness = near(_score(ranked) * view.judged, settings.threshold)
+    return Detection(Kind.RIBBON_OFFSET, read_only(scores.astype(np.float32)), tuple(findings), nearness)
+
+
+def _score(ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(ratio**2 / (1 + ratio**2))
 
 
 def _around(row: float, shape: tuple[int, ...], mm_per_px: float) -> Points:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import middle_of
 from elinspect.detectors.flat import stretches_of
+from elinspect.detectors.nearness import near
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import SolderFaultSettings
@@ -57,6 +58,7 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
     """
     n = len(view.flat)
     scores = {kind: np.zeros(n, np.float32) for kind in (Kind.SOLDER_FAULT, Kind.BUSSING_JOINT_FAULT)}
+    nearness = {kind: np.zeros(n, np.float32) for kind in scores}
     findings: dict[Kind, list[Finding]] = {kind: [] for kind in scores}
     bars = _busbars(view.busbar_rows)
     if n >= REFERENCE_CELLS and len(bars) >= 2:
@@ -64,17 +66,35 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
         half = settings.half_multiple_paired if paired else settings.half_multiple
         pitch_mm = HALF * view.mm_per_px * float(np.median(np.diff(bars)))
         least_mm = min(settings.least_pitches * pitch_mm, _LONGEST_LEAST_MM)
-        for cell, stretches in enumerate(_stretches(_depths(shade, bars, view), view, settings)):
+        found, multiples = _stretches(_depths(shade, bars, view), view, settings)
+        ends = _at_ends(view)
+        for kind, multiple in (
+            (Kind.SOLDER_FAULT, multiples.max(axis=0)),
+            (Kind.BUSSING_JOINT_FAULT, multiples[-1] * ends),
+        ):
+            nearness[kind] = near(_score(multiple, half) * view.judged, settings.threshold)
+        for cell, stretches in enumerate(found):
             for stretch in stretches if view.judged[cell] else ():
                 if (stretch.end - stretch.first) * HALF * view.mm_per_px < least_mm:
                     continue
                 kind = _kind(view, cell, stretch)
-                score = stretch.multiple**2 / (stretch.multiple**2 + half**2)
+                score = float(_score(stretch.multiple, half))
                 scores[kind][cell] = max(scores[kind][cell], score)
                 if score >= settings.threshold:
                     findings[kind].append(_finding(view, cell, kind, stretch, bars, score, paired))
-    detections = [Detection(kind, read_only(scores[kind]), tuple(findings[kind])) for kind in scores]
+    detections = [Detection(kind, read_only(scores[kind]), tuple(findings[kind]), nearness[kind]) for kind in scores]
     return detections[0], detections[1]
+
+
+def _score(multiple: NDArray[np.floating] | float, half: float) -> NDArray[np.float64]:
+    square = np.square(multiple, dtype=np.float64)
+    return np.asarray(square / (square + half**2))
+
+
+def _at_ends(view: PanelView) -> NDArray[np.bool_]:
+    """Whether each cell is the first or the last of its string."""
+    n = view.pictures.grid.layout.cells_per_string
+    return np.isin(np.arange(len(view.flat)) % n, (0, n - 1))
 
 
 def _busbars(busbar_rows: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -144,8 +164,12 @@ def _columns(view: PanelView) -> tuple[int, int]:
     return int(inside[0]) // HALF + rim, int(inside[-1]) // HALF + 1 - rim
 
 
-def _stretches(depth: FloatImage, view: PanelView, settings: SolderFaultSettings) -> list[list[_Stretch]]:
-    """Return the stretch of each busbar that stands out most, per cell.
+def _stretches(
+    depth: FloatImage, view: PanelView, settings: SolderFaultSettings
+) -> tuple[list[list[_Stretch]], NDArray[np.float64]]:
+    """Return the stretch of each busbar that stands out most, per cell, and how much any stands out, deep or not.
+
+    The second has shape (lengths, cells); what is too shallow to be a stretch counts for less, the shallower the less.
 
     Means over windows of several lengths are measured in multiples of their spread over all busbars of the panel, the
     more so in cells of more texture. A stretch that is not too long is compared with the rest of its busbar too: that
@@ -157,7 +181,7 @@ def _stretches(depth: FloatImage, view: PanelView, settings: SolderFaultSettings
     apart = max(round(settings.lengths_mm[0] / mm), 1)
     grain = middle_of(np.abs(depth[:, :, apart:] - depth[:, :, :-apart]).reshape(len(depth), -1))
     rough = np.maximum(grain / max(float(np.median(grain)), settings.least_spread), 1)[:, None, None]
-    best = np.zeros((*depth.shape[:2], 4))
+    best, most = np.zeros((*depth.shape[:2], 4)), []
     for length_mm in settings.lengths_mm:
         window = min(max(2 * round(length_mm / mm / 2), 2), columns - columns % 2)
         mean = _in_both_halves(depth, window)
@@ -165,14 +189,16 @@ def _stretches(depth: FloatImage, view: PanelView, settings: SolderFaultSettings
         if window <= _LONGEST_PART * columns:
             beside = mean - usual
             multiple = np.maximum(multiple, np.minimum(beside, mean) / _spread(beside, view, settings))
-        multiple = np.where(mean >= settings.least_depth, multiple, 0) / rough
+        multiple /= rough
+        most.append((multiple * np.clip(mean / settings.least_depth, 0, 1)).max(axis=(1, 2)))
+        multiple = np.where(mean >= settings.least_depth, multiple, 0)
         at = multiple.argmax(axis=2)
         top, deep = (np.take_along_axis(of, at[..., None], axis=2)[..., 0] for of in (multiple, mean))
         better = top > best[..., 0]
         best[better] = np.stack([top, deep, at, at + window], axis=2)[better]
         if window >= columns - 1:
             break
-    return [_grown(depth[cell], best[cell], view, mm) for cell in range(len(depth))]
+    return [_grown(depth[cell], best[cell], view, mm) for cell in range(len(depth))], np.maximum(np.array(most), 0)
 
 
 def _in_both_halves(depth: FloatImage, window: int) -> FloatImage:
@@ -214,11 +240,9 @@ def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: fl
 
 def _kind(view: PanelView, cell: int, stretch: _Stretch) -> Kind:
     """A whole busbar of a cell at the end of a string without current: its ribbon's joint to the bussing ribbon."""
-    place = cell % view.pictures.grid.layout.cells_per_string
-    at_end = place in (0, view.pictures.grid.layout.cells_per_string - 1)
     first, end = _columns(view)
     whole = min(stretch.end, end) - max(stretch.first, first) >= 0.9 * (end - first)
-    return Kind.BUSSING_JOINT_FAULT if at_end and whole else Kind.SOLDER_FAULT
+    return Kind.BUSSING_JOINT_FAULT if _at_ends(view)[cell] and whole else Kind.SOLDER_FAULT
 
 
 def _finding(

@@ -62,14 +62,19 @@ class Detection:
     kind : Kind
         The detector's kind.
     cell_scores : ndarray of float32, shape (n_cells,)
-        Continuous score 0..1 of every cell, also below the threshold.
+        Score 0..1 of the strongest that was found on every cell, also below the threshold, and also where another kind
+        explains it; what the classifier reads.
     findings : tuple of Finding
         What reached the threshold; empty when nothing did.
+    nearness : ndarray of float32, shape (n_cells,), or None
+        How near each cell came to a finding, 0..1, by the quantity that decides, also where nothing was found that has
+        a score; None where the scores say it themselves.
     """
 
     kind: Kind
     cell_scores: NDArray[np.float32]
     findings: tuple[Finding, ...]
+    nearness: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,6 +6,7 @@ where its default comes from.
 
 from dataclasses import dataclass, field
 
+from elinspect.records import STRING_KINDS, Kind
 from elinspect.settings.cracks import BundleSettings, CrackSettings
 from elinspect.settings.current import CircuitSettings, ProbeContactSettings
 from elinspect.settings.light import (
@@ -61,3 +62,16 @@ class DetectorSettings:
     probe_contact: ProbeContactSettings = field(default_factory=ProbeContactSettings)
     misplaced_cell: MisplacedCellSettings = field(default_factory=MisplacedCellSettings)
     ribbon_offset: RibbonOffsetSettings = field(default_factory=RibbonOffsetSettings)
+
+    def threshold_of(self, kind: Kind) -> float:
+        """Return the score from which something is a finding of a kind.
+
+        Raises
+        ------
+        AttributeError
+            If the kind has no detector.
+        """
+        if kind in STRING_KINDS | {Kind.OPEN_CIRCUIT, Kind.REVERSED_CELL}:
+            return self.circuit.threshold
+        name = Kind.SOLDER_FAULT if kind is Kind.BUSSING_JOINT_FAULT else kind
+        return float(getattr(self, name.value).threshold)

@@ -52,7 +52,7 @@ from ranking import (
 from real_cells import FREE_PANELS, SIDE_PX, free_cells, free_labels, wafer_of
 from skimage.filters import sato
 
-from elinspect.detectors import detect_all, prepare
+from elinspect.detectors import detect_all, kind_scores, prepare
 from elinspect.recipe import assumed_product, default_criteria
 from elinspect.records import Detection, Finding, Kind, Layout, PanelView, Points
 from elinspect.settings import DetectorSettings
@@ -125,13 +125,15 @@ def judge_panel(panel: int, with_sato: bool = False) -> JudgedPanel:
     """Run all detectors at default settings on one free panel."""
     first, last = FREE_PANELS[panel]
     view = view_of(panel)
-    detections = detect_all(view, DetectorSettings())
+    settings = DetectorSettings()
+    detections = detect_all(view, settings)
+    reported = {item.kind.value: kind_scores(item, settings.threshold_of(item.kind)) for item in detections}
     labels, _ = free_labels(range(first, last + 1))
     limits = _kinds_above_limit(detections, layout_of(panel))
     ridges = _ridge_scores(view, WAFERS[wafer_of(panel)]) if with_sato else {}
     cells = {}
     for i in range(last - first + 1):
-        scores = {detection.kind.value: float(detection.cell_scores[i]) for detection in detections}
+        scores = {kind: float(of_cells[i]) for kind, of_cells in reported.items()}
         scores[ANY] = max(scores.values())
         scores |= {name: float(own[i]) for name, own in ridges.items()}
         found = tuple(found for detection in detections for found in detection.findings if found.cell == i)
