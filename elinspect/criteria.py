@@ -34,6 +34,9 @@ CRITERIA_SCHEMA = "elinspect.criteria/1"
 NOT_NAMED = "not_named"
 """Limit of a kind the criteria say nothing about: its flags hold the panel."""
 
+NOT_JUDGED = "not_judgeable"
+"""Limit of a kind that cannot be judged: where an inspector sees one all the same, the panel is held."""
+
 _Positive = Annotated[float, Field(gt=0)]
 _NotNegative = Annotated[float, Field(ge=0)]
 _Share = Annotated[float, Field(ge=0, le=1)]
@@ -185,8 +188,8 @@ class KindCriteria:
         names = [limit.name for limit in self.limits]
         if len(set(names)) != len(names):
             raise ValueError(words("criteria.same_name"))
-        if NOT_NAMED in names:
-            raise ValueError(words("criteria.reserved_name", name=NOT_NAMED))
+        for reserved in {NOT_NAMED, NOT_JUDGED}.intersection(names):
+            raise ValueError(words("criteria.reserved_name", name=reserved))
         if self.judgement is not Judgement.JUDGED and self.limits:
             raise ValueError(words("criteria.limits_not_judged", judgement=self.judgement.value))
         if self.judgement is Judgement.JUDGED and not self.limits:

@@ -35,10 +35,9 @@ from elinspect.geometry import (
     to_file_px,
 )
 from elinspect.imaging import Scene, TileSetup, assess, blank_reason, set_scene
-from elinspect.recipe import AcceptanceCriteria, Product, ProductRecipe
+from elinspect.recipe import AcceptanceCriteria, Product, ProductRecipe, write_address
 from elinspect.records import (
     CellGrid,
-    CellPictures,
     CellResult,
     Detection,
     ExposureConditions,
@@ -56,10 +55,11 @@ from elinspect.records import (
     Points,
     Purpose,
     Stage,
+    Unjudged,
     Versions,
 )
 from elinspect.settings import CircuitSettings, DetectorSettings, GeometrySettings
-from elinspect.triage import NONE_DOUBTFUL, flags_from, judged, plan_rework, propose
+from elinspect.triage import NONE_DOUBTFUL, flags_from, judged, not_judgeable, plan_rework, propose
 
 _Corners = tuple[tuple[float, float], ...]
 
@@ -81,6 +81,10 @@ class InspectionSettings:
 
     geometry: GeometrySettings = field(default_factory=GeometrySettings)
     detectors: DetectorSettings = field(default_factory=DetectorSettings)
+
+
+_NAMED = 12
+"""So many cells are named where several were not judged; a result file names all."""
 
 
 class _Clock:
@@ -183,9 +187,7 @@ def inspect_panel(
         doubtful_below=_doubtful_below(model),
     )
     contact = contact_notes(view, settings.detectors.probe_contact, _middle_px(exposures))
-    quality = replace(
-        quality, notes=(*found.notes, *contact, *quality.notes, *_masked_notes(scene, pictures), *exposures.notes)
-    )
+    quality = replace(quality, notes=(*found.notes, *contact, *quality.notes, *_mask_notes(scene), *exposures.notes))
     costs = loss_model(recipe)
     loss = None
     if isinstance(costs, LossModel):
@@ -195,9 +197,10 @@ def inspect_panel(
         quality = replace(quality, notes=(*quality.notes, costs))
     clock.lap("electrical")
     flags = judged(marks, criteria, loss)
-    quality = _noting_assumptions(_noting_unjudged(quality, view, criteria), product)
+    quality = _noting_assumptions(_noting_unjudged(quality, view, recipe, criteria), product)
     quality = _noting_no_model(quality, model)
     quality = _noting_busbars(quality, ribbons.count, product)
+    quality = _noting_kinds(quality, detections, criteria)
     proposal = propose(flags, quality, None, recipe, criteria, loss)
     clock.lap("triage")
     return PanelResult(
@@ -319,6 +322,18 @@ def _doubtful_below(model: Model | NoModel) -> Mapping[Kind, float]:
     return model.card.doubtful_below if isinstance(model, Model) else NONE_DOUBTFUL
 
 
+def _noting_kinds(quality: ImageQuality, detections: Sequence[Detection], criteria: AcceptanceCriteria) -> ImageQuality:
+    """Say which kinds were not judged: no flag of theirs says nothing."""
+    never = not_judgeable(criteria)
+    unseen = tuple(item.kind for item in detections if not item.seen and item.kind not in never)
+    notes = tuple(
+        Message(code, {"kinds": ",".join(kinds)})
+        for code, kinds in (("quality.kinds_not_judgeable", never), ("quality.kinds_not_seen", unseen))
+        if kinds
+    )
+    return replace(quality, notes=(*quality.notes, *notes))
+
+
 def _noting_no_model(quality: ImageQuality, model: Model | NoModel) -> ImageQuality:
     if isinstance(model, Model):
         return quality
@@ -326,13 +341,20 @@ def _noting_no_model(quality: ImageQuality, model: Model | NoModel) -> ImageQual
     return replace(quality, notes=(*quality.notes, note))
 
 
-def _noting_unjudged(quality: ImageQuality, view: PanelView, criteria: AcceptanceCriteria) -> ImageQuality:
-    unjudged = int(np.count_nonzero(~view.judged))
-    limit = criteria.quality.max_unjudged_cells
-    if unjudged <= limit:
-        return quality
-    note = Message("quality.unjudged_cells", {"n": unjudged, "limit": limit})
-    return replace(quality, usable=False, notes=(*quality.notes, note))
+def _noting_unjudged(
+    quality: ImageQuality, view: PanelView, recipe: ProductRecipe, criteria: AcceptanceCriteria
+) -> ImageQuality:
+    """Name the cells that were not judged, and why; too many of them, and the image is not usable."""
+    limit, n = criteria.quality.max_unjudged_cells, len(view.unjudged)
+    notes = [Message("quality.unjudged_cells", {"n": n, "limit": limit})] if n > limit else []
+    for why in Unjudged:
+        cells = [address_of(recipe.layout, cell) for cell in sorted(view.unjudged) if view.unjudged[cell] is why]
+        if cells:
+            named = ", ".join(write_address(recipe.addresses, cell.string, cell.position) for cell in cells[:_NAMED])
+            more = len(cells) - _NAMED
+            code = f"quality.unjudged.{why}" + ("_and_more" if more > 0 else "")
+            notes.append(Message(code, {"cells": named, "more": more} if more > 0 else {"cells": named}))
+    return replace(quality, usable=quality.usable and n <= limit, notes=(*quality.notes, *notes))
 
 
 def _noting_busbars(quality: ImageQuality, seen: int | None, product: Product) -> ImageQuality:
@@ -349,11 +371,9 @@ def _no_current(exposures: Exposures, product: Product) -> tuple[Message, ...]:
     return (Message("quality.no_current", {"current_a": exposures.conditions.current_a}),)
 
 
-def _masked_notes(scene: Scene, pictures: CellPictures) -> tuple[Message, ...]:
+def _mask_notes(scene: Scene) -> tuple[Message, ...]:
     masks = sum(len(tile.masks) for tile in scene.tiles)
-    cells = int(np.count_nonzero(pictures.masked))
-    notes = (Message("quality.mask_filled", {"n": masks}), Message("quality.masked_cells", {"n": cells}))
-    return tuple(note for note in notes if note.values["n"])
+    return (Message("quality.mask_filled", {"n": masks}),) if masks else ()
 
 
 def _noting_assumptions(quality: ImageQuality, product: Product) -> ImageQuality:
@@ -400,6 +420,7 @@ def _cells(
             kind_scores={kind: float(of_cells[index]) for kind, of_cells in scores.items()},
             defect_score=None if defect_scores is None else float(defect_scores[index]),
             judged=bool(view.judged[index]),
+            unjudged=view.unjudged.get(index),
             tile=int(view.pictures.tile[index]),
             voltage_difference_mv=_finite(1000 * differences[index]),
             voltage_v=_finite(voltages[index]),

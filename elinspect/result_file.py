@@ -48,6 +48,7 @@ from elinspect.records import (
     ReworkStep,
     Source,
     Stage,
+    Unjudged,
     Versions,
     ViewSide,
     read_only,
@@ -312,6 +313,7 @@ def _cell_as_dict(cell: CellResult, layout: Layout) -> Json:
         "kind_scores": {kind: round(score, 4) for kind, score in cell.kind_scores.items()},
         "defect_score": _rounded(cell.defect_score, 4),
         "judged": cell.judged,
+        "unjudged": cell.unjudged.value if cell.unjudged is not None else None,
         "tile": cell.tile,
         "voltage_difference_mv": _rounded(cell.voltage_difference_mv, 2),
         "voltage_v": _rounded(cell.voltage_v, 5),
@@ -327,6 +329,7 @@ def _cell_from_dict(data: Mapping[str, Any]) -> CellResult:
         defect_score=data["defect_score"],
         judged=data["judged"],
         tile=data["tile"],
+        unjudged=Unjudged(data["unjudged"]) if data.get("unjudged") is not None else None,
         voltage_difference_mv=data.get("voltage_difference_mv"),
         voltage_v=data.get("voltage_v"),
     )

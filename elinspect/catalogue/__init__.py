@@ -5,9 +5,10 @@ Qt-free gettext catalogue serves desktop, reports, tickets and command line. The
 module per room) are the gettext message ids; a translation is a ``.mo`` file of the domain ``elinspect`` under
 ``locale/<language>/LC_MESSAGES``.
 
-Templates are `str.format` templates. ``{kind!k}`` puts a flag kind into words, ``{disposition!d}`` a disposition; a
-value of ``None`` reads 'unknown'. ``{rule!c}`` puts the conditions of a limit into words: ``name=asked/found``, several
-joined by ``;``. A template that counts is a pair (singular, plural) chosen by the value ``n``.
+Templates are `str.format` templates. ``{kind!k}`` puts a flag kind into words, or several joined by ``,``;
+``{disposition!d}`` a disposition; a value of ``None`` reads 'unknown'. ``{rule!c}`` puts the conditions of a limit into
+words: ``name=asked/found``, several joined by ``;``. A template that counts is a pair (singular, plural) chosen by the
+value ``n``.
 """
 
 import gettext
@@ -28,7 +29,7 @@ _translation: gettext.NullTranslations = gettext.NullTranslations()
 class _Words(string.Formatter):
     def convert_field(self, value: Any, conversion: Any) -> Any:
         if conversion == "k":
-            return words(f"kind.{value}")
+            return ", ".join(words(f"kind.{kind}") for kind in str(value).split(","))
         if conversion == "d":
             return words(f"disposition.{value}")
         if conversion == "c":

@@ -49,7 +49,7 @@ def detect(view: PanelView, settings: ChippedCellSettings) -> Detection:
                 scores[cell] = max(chip.score for chip in found)
                 findings += [chip for chip in found if chip.score >= settings.threshold]
     nearness = in_turn(darkness, scores, settings.threshold) * view.judged
-    return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings), nearness)
+    return Detection(Kind.CHIPPED_CELL, read_only(scores), tuple(findings), nearness, seen=n >= REFERENCE_CELLS)
 
 
 def _darkness_of_rims(view: PanelView, silicon: Silicon, settings: ChippedCellSettings) -> NDArray[np.float32]:

@@ -55,7 +55,7 @@ def detect(view: PanelView, settings: DarkCellSettings) -> Detection:
         )
         for cell in np.flatnonzero(scores >= settings.threshold)
     )
-    return Detection(Kind.DARK_CELL, read_only(scores.astype(np.float32)), findings)
+    return Detection(Kind.DARK_CELL, read_only(scores.astype(np.float32)), findings, seen=len(scores) > 1)
 
 
 def expected_luminance(

@@ -70,7 +70,8 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
             for one in found:
                 scores[one.cell] = max(scores[one.cell], one.score)
             findings += [one for one in found if one.score >= settings.threshold]
-    return Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings))
+    seen = len(view.flat) >= REFERENCE_CELLS
+    return Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings), seen=seen)
 
 
 def _blotch(

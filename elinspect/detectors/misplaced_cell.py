@@ -29,7 +29,7 @@ def detect(view: PanelView, settings: MisplacedCellSettings) -> Detection:
     """
     measures, n = view.measures, len(view.judged)
     if measures is None:
-        return Detection(Kind.MISPLACED_CELL, read_only(np.zeros(n, np.float32)), ())
+        return Detection(Kind.MISPLACED_CELL, read_only(np.zeros(n, np.float32)), (), seen=False)
     rows, columns = view.pictures.full_current.shape[1:]
     half = np.array([columns - 1, rows - 1]) / 2 * view.pictures.mm_per_px
     turn = np.radians(np.nan_to_num(measures.rotation_deg))

@@ -47,4 +47,4 @@ def detect(view: PanelView, settings: CircuitSettings) -> Detection:
         )
         for cell in np.flatnonzero(scores >= settings.threshold)
     )
-    return Detection(Kind.REVERSED_CELL, read_only(scores.astype(np.float32)), findings)
+    return Detection(Kind.REVERSED_CELL, read_only(scores.astype(np.float32)), findings, seen=layout.n_cells > 1)

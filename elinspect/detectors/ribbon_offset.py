@@ -29,7 +29,7 @@ def detect(view: PanelView, settings: RibbonOffsetSettings) -> Detection:
     """
     measures, n = view.measures, len(view.judged)
     if measures is None or measures.ribbon_offset_mm.shape[1] == 0:
-        return Detection(Kind.RIBBON_OFFSET, read_only(np.zeros(n, np.float32)), ())
+        return Detection(Kind.RIBBON_OFFSET, read_only(np.zeros(n, np.float32)), (), seen=False)
     beside = np.abs(measures.ribbon_offset_mm) - measures.ribbon_uncertainty_mm[:, None]
     off = np.nan_to_num(np.fmax(beside, measures.ribbon_bow_mm)).clip(0)
     spacing = np.diff(measures.ribbon_places_mm).mean() if off.shape[1] > 1 else np.inf

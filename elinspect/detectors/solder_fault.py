@@ -61,7 +61,8 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
     nearness = {kind: np.zeros(n, np.float32) for kind in scores}
     findings: dict[Kind, list[Finding]] = {kind: [] for kind in scores}
     bars = _busbars(view.busbar_rows)
-    if n >= REFERENCE_CELLS and len(bars) >= 2:
+    seen = n >= REFERENCE_CELLS and len(bars) >= 2
+    if seen:
         shade, paired = _shade(view)
         half = settings.half_multiple_paired if paired else settings.half_multiple
         pitch_mm = HALF * view.mm_per_px * float(np.median(np.diff(bars)))
@@ -82,7 +83,9 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
                 scores[kind][cell] = max(scores[kind][cell], score)
                 if score >= settings.threshold:
                     findings[kind].append(_finding(view, cell, kind, stretch, bars, score, paired))
-    detections = [Detection(kind, read_only(scores[kind]), tuple(findings[kind]), nearness[kind]) for kind in scores]
+    detections = [
+        Detection(kind, read_only(scores[kind]), tuple(findings[kind]), nearness[kind], seen) for kind in scores
+    ]
     return detections[0], detections[1]
 
 

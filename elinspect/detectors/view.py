@@ -9,7 +9,15 @@ from elinspect.circuit import branches_of, circuit_facts
 from elinspect.detectors.chunks import as_one, median_of, middle_of, over_cells
 from elinspect.detectors.flat import flatten
 from elinspect.recipe import CutEdge, Product
-from elinspect.records import CellPictures, ExposureConditions, FloatImage, PanelMeasures, PanelView, read_only
+from elinspect.records import (
+    CellPictures,
+    ExposureConditions,
+    FloatImage,
+    PanelMeasures,
+    PanelView,
+    Unjudged,
+    read_only,
+)
 from elinspect.settings import ViewSettings
 from elinspect.vision import cv2
 
@@ -72,7 +80,17 @@ def prepare(
     noise = _noise(log_cells)
     saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
     weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
-    judged = (saturated <= settings.max_saturated_share) & ~weak & (np.median(luminance) > 0) & ~pictures.masked
+    unjudged = {
+        int(cell): why
+        for why, cells in (
+            (Unjudged.NOISY, weak),
+            (Unjudged.SATURATED, saturated > settings.max_saturated_share),
+            (Unjudged.NO_LIGHT, np.full(len(counts), not np.median(luminance) > 0)),
+            (Unjudged.MASKED, pictures.masked),
+        )
+        for cell in np.flatnonzero(cells)
+    }
+    judged = ~np.isin(np.arange(len(counts)), list(unjudged))
     flat, background, streaks = flatten(log_cells, inside, busbar_rows, mm_per_px, settings)
     # In an all but black cell the logarithm shows nothing but noise.
     flat[~lit], streaks[~lit] = 0, 0
@@ -94,6 +112,7 @@ def prepare(
         own_light=read_only(own_light(counts, luminance, relative)),
         circuit=circuit_facts(product, conditions),
         measures=measures,
+        unjudged=unjudged,
     )
 
 

@@ -65,6 +65,7 @@ from elinspect.records.words import (
     Source,
     Stage,
     Technology,
+    Unjudged,
 )
 
 __all__ = [
@@ -121,6 +122,7 @@ __all__ = [
     "Stage",
     "Technology",
     "Tile",
+    "Unjudged",
     "Versions",
     "ViewSide",
     "read_only",

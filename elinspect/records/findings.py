@@ -69,12 +69,16 @@ class Detection:
     nearness : ndarray of float32, shape (n_cells,), or None
         How near each cell came to a finding, 0..1, by the quantity that decides, also where nothing was found that has
         a score; None where the scores say it themselves.
+    seen : bool
+        False where the picture does not show what the kind is told by (busbars, other cells to compare with): then no
+        finding says nothing.
     """
 
     kind: Kind
     cell_scores: NDArray[np.float32]
     findings: tuple[Finding, ...]
     nearness: NDArray[np.float32] | None = None
+    seen: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

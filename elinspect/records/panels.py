@@ -1,6 +1,7 @@
 """What geometry and preparation hand to the detectors: grid, cells, circuit, measures, maps."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 from elinspect.catalogue import Message
 from elinspect.records.pictures import FloatImage, PixelPlace, Points
 from elinspect.records.places import Layout, Orientation
+from elinspect.records.words import Unjudged
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +257,7 @@ class PanelView:
     relative_luminance : ndarray of float32, shape (n_cells,)
         `luminance` over the median of the cells that carry the same current.
     judged : ndarray of bool, shape (n_cells,)
-        False for a cell that cannot be judged (saturated, out of the picture, too noisy).
+        False for a cell that cannot be judged; `unjudged` says why.
     flat : ndarray of float32, shape (n_cells, rows, columns)
         `log_cells` less `background`, busbars bridged, shading of the rim taken off; outside, the nearest place inside
         goes on.
@@ -273,6 +275,8 @@ class PanelView:
         Which cells carry the same current, and what the supply showed.
     measures : PanelMeasures or None
         Where cells and ribbons lie; None where that was not measured (a single cell).
+    unjudged : mapping from int to Unjudged
+        Why each cell that is not judged is not.
     """
 
     pictures: CellPictures
@@ -292,6 +296,7 @@ class PanelView:
     own_light: NDArray[np.float32]
     circuit: CircuitFacts
     measures: PanelMeasures | None = None
+    unjudged: Mapping[int, Unjudged] = field(default_factory=dict)
 
     def to_picture(self, points: Points) -> Points:
         """Bring points (row, column) of the maps to the cell picture.

@@ -9,7 +9,7 @@ from elinspect.records.findings import Flag
 from elinspect.records.panels import PanelMeasures
 from elinspect.records.pictures import ImageQuality
 from elinspect.records.places import Address, AddressScheme, Corner, Layout, ViewSide
-from elinspect.records.words import Disposition, Kind, Purpose, Stage
+from elinspect.records.words import Disposition, Kind, Purpose, Stage, Unjudged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +36,8 @@ class CellResult:
         Voltage of its junction less that of the usual cell with the same current, from the light; None if not judged.
     voltage_v : float or None
         Voltage of its junction, where the panel's voltage was given and every cell of its circuit is judged.
+    unjudged : Unjudged or None
+        Why it cannot be judged; None if it is.
     """
 
     address: Address
@@ -47,6 +49,7 @@ class CellResult:
     tile: int = 0
     voltage_difference_mv: float | None = None
     voltage_v: float | None = None
+    unjudged: Unjudged | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,6 +71,15 @@ class Answer(StrEnum):
     CHANGED = "changed"
 
 
+class Unjudged(StrEnum):
+    """Why a cell could not be judged."""
+
+    MASKED = "masked"
+    NO_LIGHT = "no_light"
+    SATURATED = "saturated"
+    NOISY = "noisy"
+
+
 class Source(StrEnum):
     """Who made a flag."""
 

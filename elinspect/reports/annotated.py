@@ -106,6 +106,10 @@ def _draw_cell(sheet: _Sheet, cell: CellResult, scheme: AddressScheme) -> None:
     x, y = (int(side) for side in corners[0, 0] // 16)
     size = round(sheet.text_px * 0.8)
     # On a ground of its own the address is legible on bright cells and dark ones.
+    if not cell.judged:
+        cv2.line(sheet.pixels, corners[0, 0], corners[2, 0], _INK, 1, cv2.LINE_AA, 4)
+        cv2.line(sheet.pixels, corners[1, 0], corners[3, 0], _INK, 1, cv2.LINE_AA, 4)
+        address = words("annotated.not_judged", address=address)
     cv2.rectangle(sheet.pixels, (x + 2, y + 2), (x + 8 + _width(address, size), y + size + 6), _BAND, -1)
     _text(sheet, address, (x + 5, y + size + 2), size)
 

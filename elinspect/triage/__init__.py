@@ -1,8 +1,17 @@
 """Findings become flags, flags meet the criteria, the criteria suggest a disposition. Pure rules."""
 
 from elinspect.triage.flags import NONE_DOUBTFUL, flags_from, judged
-from elinspect.triage.limits import with_limit, with_limits
+from elinspect.triage.limits import not_judgeable, with_limit, with_limits
 from elinspect.triage.proposal import propose
 from elinspect.triage.rework import plan_rework
 
-__all__ = ["NONE_DOUBTFUL", "flags_from", "judged", "plan_rework", "propose", "with_limit", "with_limits"]
+__all__ = [
+    "NONE_DOUBTFUL",
+    "flags_from",
+    "judged",
+    "not_judgeable",
+    "plan_rework",
+    "propose",
+    "with_limit",
+    "with_limits",
+]

@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from elinspect.catalogue import Value
-from elinspect.criteria import NOT_NAMED, AcceptanceCriteria, Judgement, Limit, PanelLimit
-from elinspect.records import Disposition, Flag, Kind, PanelLoss
+from elinspect.criteria import NOT_JUDGED, NOT_NAMED, AcceptanceCriteria, Judgement, Limit, PanelLimit
+from elinspect.records import Disposition, Flag, Kind, PanelLoss, Source
 
 _Place = tuple[int | None, int | None]
 
@@ -134,6 +134,11 @@ def judgement_of(kind: Kind, criteria: AcceptanceCriteria) -> Judgement:
     return named.judgement if named is not None else Judgement.JUDGED
 
 
+def not_judgeable(criteria: AcceptanceCriteria) -> tuple[Kind, ...]:
+    """Return the kinds that cannot be judged on the product: no flag of theirs says nothing."""
+    return tuple(kind for kind in Kind if judgement_of(kind, criteria) is Judgement.NOT_JUDGEABLE)
+
+
 def suggested_by(name: str, criteria: AcceptanceCriteria) -> Disposition:
     """Return the disposition that a limit with a name such as ``crack.any`` or ``panel.loss`` suggests.
 
@@ -149,8 +154,8 @@ def rule_in_values(flag: Flag, criteria: AcceptanceCriteria, tally: Tally) -> st
     """Return what the limit of a flag asked and what was found, as the catalogue's conversion ``!c`` reads it."""
     assert flag.limit is not None
     limit = _named(flag.limit, criteria)
-    if limit is _HOLD_UNNAMED:
-        return f"{NOT_NAMED}=/"
+    if limit in (_HOLD_UNNAMED, _HOLD_NOT_JUDGED):
+        return f"{limit.name}=/"
     if isinstance(limit, PanelLimit):
         conditions = _panel_conditions(limit, flag, tally)
     else:
@@ -165,12 +170,15 @@ def _plain(value: Value) -> str:
 
 
 _HOLD_UNNAMED = Limit(name=NOT_NAMED, origin="a kind the criteria do not name", disposition=Disposition.HOLD)
+_HOLD_NOT_JUDGED = Limit(name=NOT_JUDGED, origin="a kind no picture can be judged by", disposition=Disposition.HOLD)
 
 
 def _named(name: str, criteria: AcceptanceCriteria) -> Limit | PanelLimit:
     where, _, short = name.partition(".")
     if short == NOT_NAMED and Kind(where) not in criteria.kinds:
         return _HOLD_UNNAMED
+    if short == NOT_JUDGED and Kind(where) in not_judgeable(criteria):
+        return _HOLD_NOT_JUDGED
     limits: Sequence[Limit | PanelLimit] = criteria.panel if where == "panel" else criteria.kinds[Kind(where)].limits
     for limit in limits:
         if limit.name == short:
@@ -180,7 +188,10 @@ def _named(name: str, criteria: AcceptanceCriteria) -> Limit | PanelLimit:
 
 def _with_limit(flag: Flag, criteria: AcceptanceCriteria, tally: Tally) -> Flag:
     # A single one of many is judged with them, by the flag that stands for all.
-    if judgement_of(flag.kind, criteria) is not Judgement.JUDGED or not flag.counts:
+    judgement = judgement_of(flag.kind, criteria)
+    if judgement is Judgement.NOT_JUDGEABLE and flag.source is Source.INSPECTOR:
+        return replace(flag, limit=f"{flag.kind}.{NOT_JUDGED}")
+    if judgement is not Judgement.JUDGED or not flag.counts:
         return replace(flag, limit=None)
     if flag.kind not in criteria.kinds:
         return replace(flag, limit=f"{flag.kind}.{NOT_NAMED}")

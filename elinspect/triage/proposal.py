@@ -9,6 +9,9 @@ from elinspect.recipe import ProductRecipe, write_address
 from elinspect.records import Disposition, Flag, ImageQuality, NotFound, PanelLoss, Proposal
 from elinspect.triage.limits import Tally, rule_in_values, suggested_by
 
+_NOT_JUDGED = ("quality.kinds_not_judgeable", "quality.kinds_not_seen", "quality.unjudged.")
+"""How codes of notes begin on kinds and cells that were not judged."""
+
 
 def propose(
     flags: Sequence[Flag],
@@ -46,7 +49,9 @@ def propose(
         return Proposal(Disposition.HOLD, quality.notes or (Message("proposal.not_usable"),))
     reached = [flag for flag in flags if flag.limit is not None]
     if not reached:
-        return Proposal(Disposition.ACCEPT, (_nothing_reached(sum(flag.counts for flag in flags)),))
+        # Whatever could not be judged is said with the proposal: nobody may take it for clean.
+        unjudged = (note for note in quality.notes if note.code.startswith(_NOT_JUDGED))
+        return Proposal(Disposition.ACCEPT, (_nothing_reached(sum(flag.counts for flag in flags)), *unjudged))
     suggested = {suggested_by(flag.limit, criteria) for flag in reached if flag.limit is not None}
     disposition = Disposition.HOLD if Disposition.HOLD in suggested else Disposition.REWORK
     return Proposal(disposition, tuple(_reasons(reached, recipe, criteria, Tally.of(flags, loss))))

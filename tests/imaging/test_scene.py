@@ -304,7 +304,7 @@ def test_a_masked_cell_is_not_judged_and_that_is_said() -> None:
     result = inspected(Exposures((image_of(picture),)), recipe=recipe)
     assert result.panel.found
     assert [index for index, cell in enumerate(result.cells) if not cell.judged] == [7]
-    assert {"quality.masked_cells", "quality.unjudged_cells"} <= {note.code for note in result.quality.notes}
+    assert {"quality.unjudged.masked", "quality.unjudged_cells"} <= {note.code for note in result.quality.notes}
     # No cell may go unjudged by the shipped criteria: such a panel is never accepted silently.
     assert result.proposal.disposition is Disposition.HOLD
 

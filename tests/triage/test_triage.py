@@ -20,8 +20,9 @@ from elinspect.records import (
     NotFound,
     Points,
     Proposal,
+    Source,
 )
-from elinspect.triage import flags_from, judged, propose, with_limit, with_limits
+from elinspect.triage import flags_from, judged, not_judgeable, propose, with_limit, with_limits
 
 RECIPE = assumed_product(Layout.parse("2x3")).recipe
 GOOD = ImageQuality(True, 40.0, 1.0, 0.0, 0.5)
@@ -214,6 +215,28 @@ def test_kinds_that_are_not_judged(judgement: Judgement, shown: bool) -> None:
     flags = _flags(_finding(Kind.CRACK), criteria=criteria)
     assert len(flags) == shown
     assert all(flag.limit is None for flag in flags)
+
+
+def test_what_cannot_be_judged_is_said_with_the_proposal_and_held_where_an_inspector_sees_it() -> None:
+    kinds = {
+        Kind.CRACK: KindCriteria(judgement=Judgement.NOT_JUDGEABLE),
+        Kind.SOLDER_FAULT: KindCriteria(Judgement.SHOWN),
+    }
+    criteria = AcceptanceCriteria("soft", "1", kinds=kinds)
+    assert not_judgeable(criteria) == (Kind.CRACK,)
+    note = Message("quality.kinds_not_judgeable", {"kinds": "crack,solder_fault"})
+    clean = propose((), replace(GOOD, notes=(note,)), None, RECIPE, criteria)
+    assert clean.disposition is Disposition.ACCEPT
+    assert [reason.text for reason in clean.reasons] == [
+        "No flags.",
+        "Not judged on this product, as the criteria say: crack, solder fault.",
+    ]
+    (flag,) = _flags(_finding(Kind.CRACK), criteria=default_criteria())
+    drawn = with_limit(replace(flag, source=Source.INSPECTOR), criteria)
+    assert drawn.limit == "crack.not_judgeable"
+    held = propose((drawn,), GOOD, None, RECIPE, criteria)
+    assert held.disposition is Disposition.HOLD
+    assert "no picture of this product can be judged by it" in held.reasons[0].text
 
 
 def test_the_gravest_flag_comes_first_and_the_rest_of_its_cell_hangs_under_it() -> None:

@@ -3,6 +3,7 @@
 TEXTS: dict[str, str | tuple[str, str]] = {
     "annotated.heading": "Panel {serial} · proposal: {proposal!d} · {stage} · purpose: {purpose}",
     "annotated.more": ("and {n} more reason", "and {n} more reasons"),
+    "annotated.not_judged": "{address} not judged",
     "annotated.not_found": "No panel was found in this image.",
     "annotated.reading": (
         "Layout {layout}, seen from the {view_side}, {mirrored}; string 1, position 1 at the {corner} of the picture. "

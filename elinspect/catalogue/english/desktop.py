@@ -1,6 +1,7 @@
 """Texts about the reviewer window."""
 
 TEXTS: dict[str, str | tuple[str, str]] = {
+    "desktop.cell_not_judged": "not judged",
     "desktop.title": "elinspect gate",
     # Whether a window can be opened
     "desktop.no_display": "There is no display in this session: neither DISPLAY nor WAYLAND_DISPLAY is set.",

@@ -184,10 +184,6 @@ TEXTS: dict[str, str | tuple[str, str]] = {
         "{missing} are missing in {folder}, so the other exposures of their kind were not used.",
     ),
     "capture.side_file": "The side file {file} was not used: {cause}.",
-    "quality.masked_cells": (
-        "{n} cell lies under a mask of the recipe, or is cut by every tile, and was not judged.",
-        "{n} cells lie under masks of the recipe, or are cut by every tile, and were not judged.",
-    ),
     "quality.mask_filled": (
         "{n} rectangle of the image is masked by the recipe and was not looked at.",
         "{n} rectangles of the image are masked by the recipe and were not looked at.",

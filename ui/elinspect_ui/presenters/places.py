@@ -36,6 +36,8 @@ class PanelPlaces:
         Corners of each cell in the gate view, clockwise from its top left.
     tile : int
         Which picture of the panel it is; its cells are those judged in it.
+    unjudged : tuple of int
+        Places in `quads` of cells that could not be judged.
     """
 
     layout: Layout
@@ -46,6 +48,7 @@ class PanelPlaces:
     addresses: tuple[Address, ...]
     quads: Points
     tile: int = 0
+    unjudged: tuple[int, ...] = ()
 
     def to_gate(self, points: Points) -> Points:
         """Bring points (x, y), shape (n, 2), of the stored picture to the gate view."""
@@ -129,6 +132,7 @@ def places_of(result: PanelResult, width_px: int, height_px: int, tile: int = 0)
         addresses=tuple(cell.address for cell in cells),
         quads=read_only(clockwise_from_top_left(quads) if len(quads) else quads),
         tile=tile,
+        unjudged=tuple(number for number, cell in enumerate(cells) if not cell.judged),
     )
 
 

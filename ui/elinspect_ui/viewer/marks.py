@@ -7,6 +7,7 @@ import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPainterPath, QPainterPathStroker, QPen, QPolygonF
 
+from elinspect.catalogue import words
 from elinspect.records import Address, Points
 from elinspect.vision import cv2
 from elinspect_ui.presenters.drawing import LINE_KINDS
@@ -111,6 +112,30 @@ def draw_cell_mark(painter: QPainter, mark: CellMark, quad: Points, unit: float)
         return
     draw_glyph(painter, kind_path(mark.line.flag.kind), QPointF(left + 1.35 * size, top), size, colour, HALO)
     _draw_words(painter, mark, quad, QPointF(left + 2.9 * size, top + size * 0.92), colour)
+
+
+def draw_unjudged(painter: QPainter, quad: Points, unit: float) -> None:
+    """Strike a cell through that could not be judged, so that nobody takes it for a clean one, and say so.
+
+    Parameters
+    ----------
+    painter : QPainter
+        On the picture, in screen pixels.
+    quad : ndarray, shape (4, 2)
+        Corners of the cell on screen.
+    unit : float
+        Size of text in screen pixels.
+    """
+    for colour, width in ((HALO, 4.4), (ON_PICTURE.warning, 1.6)):
+        painter.setPen(QPen(QColor(colour), width * thickness(unit)))
+        for one, other in ((0, 2), (1, 3)):
+            painter.drawLine(*(QPointF(*quad[corner]) for corner in (one, other)))
+    text, middle = words("desktop.cell_not_judged"), quad.mean(axis=0)
+    box = QFontMetricsF(painter.font()).boundingRect(text)
+    if box.width() + unit < float(np.ptp(quad[:, 0])):
+        plate = box.translated(QPointF(*middle) - box.center())
+        painter.fillRect(plate.adjusted(-3, -1, 3, 1), QColor(HALO))
+        painter.drawText(QPointF(*middle) - box.center(), text)
 
 
 def _draw_words(painter: QPainter, mark: CellMark, quad: Points, place: QPointF, colour: str) -> None:

@@ -10,7 +10,14 @@ from PySide6.QtGui import QFont, QFontMetricsF, QImage, QPainter
 from elinspect.recipe import AddressScheme
 from elinspect.records import Address, Points
 from elinspect_ui.presenters.flag_lines import FlagLine
-from elinspect_ui.viewer.marks import cell_marks, draw_cell_mark, draw_current, draw_outline, thickness
+from elinspect_ui.viewer.marks import (
+    cell_marks,
+    draw_cell_mark,
+    draw_current,
+    draw_outline,
+    draw_unjudged,
+    thickness,
+)
 from elinspect_ui.viewer.picture import Grey, Picture, render
 from elinspect_ui.viewer.rulers import draw_rulers
 from elinspect_ui.viewer.viewport import Viewport
@@ -141,6 +148,10 @@ def _gap(scene: Scene) -> float:
 
 def _paint_marks(painter: QPainter, scene: Scene) -> None:
     places = scene.picture.places
+    for number in places.unjudged:
+        struck = scene.viewport.to_screen(places.quads[number])
+        if scene.is_visible(struck):
+            draw_unjudged(painter, struck, scene.unit)
     for mark in cell_marks(scene.lines):
         index = places.index_of(mark.address)
         quad = scene.viewport.to_screen(places.quads[index]) if index is not None else None
