@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from elinspect.circuit import branches_of, circuit_facts
 from elinspect.detectors.chunks import as_one, median_of, middle_of, over_cells
 from elinspect.detectors.flat import flatten
+from elinspect.detectors.soft_cells import soft_cells
 from elinspect.recipe import CutEdge, Product
 from elinspect.records import (
     CellPictures,
@@ -80,9 +81,13 @@ def prepare(
     noise = _noise(log_cells)
     saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
     weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
+    soft = np.zeros(len(counts), np.bool_)
+    if len(counts) >= REFERENCE_CELLS:
+        soft = soft_cells(log_cells, typical, relative, mm_per_px, settings)
     unjudged = {
         int(cell): why
         for why, cells in (
+            (Unjudged.SOFT, soft),
             (Unjudged.NOISY, weak),
             (Unjudged.SATURATED, saturated > settings.max_saturated_share),
             (Unjudged.NO_LIGHT, np.full(len(counts), not np.median(luminance) > 0)),

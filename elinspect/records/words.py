@@ -78,6 +78,7 @@ class Unjudged(StrEnum):
     NO_LIGHT = "no_light"
     SATURATED = "saturated"
     NOISY = "noisy"
+    SOFT = "soft"
 
 
 class Source(StrEnum):

@@ -45,8 +45,10 @@ class ViewSettings:
     max_saturated_share : float
         A cell with more saturated pixels is not judged. Common practice, no source.
     max_noise : float
-        A cell whose pixel noise is above this share of its luminance is not judged. Signal-to-noise 5 is the weakest
-        class named for field images (value from memory).
+        A cell whose noise in the maps is above this share of its luminance is not judged. Signal-to-noise 5 of a raw
+        pixel is the weakest class named for field images (value from memory); resampling leaves half of it or less.
+    max_edge_spread_mm : float
+        A cell whose edges and busbars are blurred further is not judged: the limit of the criteria for whole pictures.
     dark_level_share : float
         Luminance (over cells of the same current) below which a cell is so dark that its own picture says nothing more.
         Common practice, no source.
@@ -60,7 +62,8 @@ class ViewSettings:
     faint_busbar_dip: float = 0.012
     widest_busbar_mm: float = 8.0
     max_saturated_share: float = 0.25
-    max_noise: float = 0.2
+    max_noise: float = 0.1
+    max_edge_spread_mm: float = 2.0
     dark_level_share: float = 0.1
 
 

@@ -194,6 +194,8 @@ TEXTS: dict[str, str | tuple[str, str]] = {
     "quality.unjudged.noisy_and_more": "Not judged, too little light over the noise: {cells} and {more} more.",
     "quality.unjudged.no_light": "Not judged, the picture shows no light: {cells}.",
     "quality.unjudged.no_light_and_more": "Not judged, the picture shows no light: {cells} and {more} more.",
+    "quality.unjudged.soft": "Not judged, the picture is out of focus there: {cells}.",
+    "quality.unjudged.soft_and_more": "Not judged, the picture is out of focus there: {cells} and {more} more.",
     "quality.kinds_not_judgeable": "Not judged on this product, as the criteria say: {kinds!k}.",
     "quality.kinds_not_seen": "Not judged, because this picture does not show what they are told by: {kinds!k}.",
     "quality.unjudged_cells": (
