@@ -59,7 +59,7 @@ from elinspect.records import (
     Versions,
 )
 from elinspect.settings import CircuitSettings, DetectorSettings, GeometrySettings
-from elinspect.triage import NONE_DOUBTFUL, flags_from, judged, not_judgeable, plan_rework, propose
+from elinspect.triage import NONE_DOUBTFUL, flags_from, judged, not_judgeable, plan_rework, propose, that_count
 
 _Corners = tuple[tuple[float, float], ...]
 
@@ -191,7 +191,7 @@ def inspect_panel(
     costs = loss_model(recipe)
     loss = None
     if isinstance(costs, LossModel):
-        loss = panel_loss([each.flag for each in marks], costs)
+        loss = panel_loss(that_count([each.flag for each in marks], criteria), costs)
         marks = tuple(replace(each, flag=replace(each.flag, loss_w=flag_loss(each.flag, costs))) for each in marks)
     elif costs.code != "loss.no_data":
         quality = replace(quality, notes=(*quality.notes, costs))

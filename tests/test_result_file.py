@@ -23,6 +23,7 @@ from elinspect.records import (
     PanelFacts,
     PanelResult,
     Proposal,
+    Unjudged,
 )
 from elinspect.result_file import as_dict, from_dict, read_result, schema, write_result
 
@@ -42,6 +43,11 @@ EXAMPLES = [
         flag("m2", Kind.OPEN_CIRCUIT, None, string=None, position=None),
     ),
     HELD,
+    result(
+        cells=tuple(
+            replace(cell, judged=False, unjudged=why) for cell, why in zip(result().cells, Unjudged, strict=False)
+        )
+    ),
     result(
         image=ImageFacts(
             "p1.tif",
@@ -116,6 +122,8 @@ def test_blocks_are_written_from_the_string_number() -> None:
 def test_a_file_from_before_the_exposures_were_hashed_one_by_one_can_be_read() -> None:
     data = as_dict(HELD)
     del data["image"]["files"]
+    for cell in data["cells"]:
+        del cell["unjudged"]
     assert jsonschema.Draft202012Validator(schema()).is_valid(data)
     assert from_dict(data).image.files == ()
 

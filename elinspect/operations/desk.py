@@ -28,7 +28,7 @@ from elinspect.store.reading import answer_counts, decided, decided_since, held,
 from elinspect.store.refusals import refused_files
 from elinspect.store.results import result_of
 from elinspect.store.rules import Standing, event_count, inspection_row, missing_for
-from elinspect.triage import plan_rework, with_limit
+from elinspect.triage import plan_rework, that_count, with_limit
 
 _log = logging.getLogger(__name__)
 
@@ -336,7 +336,7 @@ class ReviewDesk:
         if not isinstance(model, LossModel):
             return with_limit(flag, criteria, others)
         flag = replace(flag, loss_w=flag_loss(flag, model))
-        return with_limit(flag, criteria, others, panel_loss((flag, *others), model))
+        return with_limit(flag, criteria, others, panel_loss(that_count((flag, *others), criteria), model))
 
     def _recipe(self, label: str) -> ProductRecipe | None:
         if label not in self._recipes:

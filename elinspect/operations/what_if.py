@@ -13,11 +13,11 @@ from elinspect.electrical import LossModel, loss_model, panel_loss
 from elinspect.operations.reviews import review_of
 from elinspect.operations.versions import logged_criteria, logged_recipe
 from elinspect.recipe import ProductRecipe
-from elinspect.records import Answer, Disposition, Flag, NotFound, PanelLoss, PanelResult, Purpose, Stage
+from elinspect.records import Answer, Disposition, Flag, NotFound, PanelResult, Purpose, Stage
 from elinspect.review.session import Review
 from elinspect.store.log import Log
 from elinspect.store.schema import inspections, reworks
-from elinspect.triage import plan_rework, propose, with_limits
+from elinspect.triage import plan_rework, propose, that_count, with_limits
 
 Progress = Callable[[float], None]
 
@@ -213,8 +213,8 @@ def _replayed(
     flags = tuple(flag for flag in review.flags if flag.id not in dismissed)
     loss = panel_loss(flags, model) if model is not None else None
     # The same minutes on both sides: what is compared are the limits.
-    before = _judged(result, flags, recipe, replace(old, rework=new.rework), loss)
-    after = _judged(result, flags, recipe, new, loss)
+    before = _judged(result, flags, recipe, replace(old, rework=new.rework), model)
+    after = _judged(result, flags, recipe, new, model)
     watts = (loss.loss_w, loss.worst_loss_w) if loss is not None else (None, None)
     return Replayed(review.inspection, result.serial, before, after, *watts)
 
@@ -224,9 +224,10 @@ def _judged(
     flags: tuple[Flag, ...],
     recipe: ProductRecipe,
     criteria: AcceptanceCriteria,
-    loss: PanelLoss | None,
+    model: LossModel | None,
 ) -> Judged:
     in_force = criteria.in_force(recipe.name, recipe.cell.technology, result.customer)
+    loss = panel_loss(that_count(flags, in_force), model) if model is not None else None
     limited = with_limits(flags, in_force, loss)
     quality = replace(result.quality, usable=_usable(result, in_force.quality))
     not_found = NotFound(result.panel.reason) if result.panel.reason is not None else None

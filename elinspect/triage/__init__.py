@@ -1,7 +1,7 @@
 """Findings become flags, flags meet the criteria, the criteria suggest a disposition. Pure rules."""
 
 from elinspect.triage.flags import NONE_DOUBTFUL, flags_from, judged
-from elinspect.triage.limits import not_judgeable, with_limit, with_limits
+from elinspect.triage.limits import not_judgeable, that_count, with_limit, with_limits
 from elinspect.triage.proposal import propose
 from elinspect.triage.rework import plan_rework
 
@@ -12,6 +12,7 @@ __all__ = [
     "not_judgeable",
     "plan_rework",
     "propose",
+    "that_count",
     "with_limit",
     "with_limits",
 ]

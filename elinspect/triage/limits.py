@@ -139,6 +139,11 @@ def not_judgeable(criteria: AcceptanceCriteria) -> tuple[Kind, ...]:
     return tuple(kind for kind in Kind if judgement_of(kind, criteria) is Judgement.NOT_JUDGEABLE)
 
 
+def that_count(flags: Iterable[Flag], criteria: AcceptanceCriteria) -> tuple[Flag, ...]:
+    """Return the flags of judged kinds: what is only shown costs no watts that a limit may ask for."""
+    return tuple(flag for flag in flags if judgement_of(flag.kind, criteria) is Judgement.JUDGED)
+
+
 def suggested_by(name: str, criteria: AcceptanceCriteria) -> Disposition:
     """Return the disposition that a limit with a name such as ``crack.any`` or ``panel.loss`` suggests.
 

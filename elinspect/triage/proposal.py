@@ -49,9 +49,9 @@ def propose(
         return Proposal(Disposition.HOLD, quality.notes or (Message("proposal.not_usable"),))
     reached = [flag for flag in flags if flag.limit is not None]
     if not reached:
-        # Whatever could not be judged is said with the proposal: nobody may take it for clean.
+        # Whatever could not be judged is said first: nobody may take it for clean.
         unjudged = (note for note in quality.notes if note.code.startswith(_NOT_JUDGED))
-        return Proposal(Disposition.ACCEPT, (_nothing_reached(sum(flag.counts for flag in flags)), *unjudged))
+        return Proposal(Disposition.ACCEPT, (*unjudged, _nothing_reached(sum(flag.counts for flag in flags))))
     suggested = {suggested_by(flag.limit, criteria) for flag in reached if flag.limit is not None}
     disposition = Disposition.HOLD if Disposition.HOLD in suggested else Disposition.REWORK
     return Proposal(disposition, tuple(_reasons(reached, recipe, criteria, Tally.of(flags, loss))))

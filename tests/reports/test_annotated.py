@@ -9,7 +9,7 @@ from results import flag, result
 
 from elinspect.catalogue import words
 from elinspect.errors import ElinspectError
-from elinspect.records import Kind
+from elinspect.records import Address, Kind
 from elinspect.reports.annotated import annotate, stretched, write_annotated
 from elinspect.vision import cv2
 
@@ -74,3 +74,16 @@ def test_the_file_is_a_picture(tmp_path: Path) -> None:
 def test_a_folder_that_is_gone_is_said_in_words(tmp_path: Path) -> None:
     with pytest.raises(ElinspectError, match="cannot be written"):
         write_annotated(tmp_path / "gone" / "a.png", np.zeros((2, 2, 3), np.uint8))
+
+
+def test_a_cell_that_was_not_judged_is_struck_through() -> None:
+    panel = result()
+    # Its corners lie at (200, 100) to (295, 195).
+    unjudged = [replace(cell, judged=cell.address != Address(1, 2)) for cell in panel.cells]
+    plain, marked = (annotate(COUNTS, each, width_px=800) for each in (panel, replace(panel, cells=tuple(unjudged))))
+    changed = np.argwhere((_panel_part(plain) != _panel_part(marked)).any(axis=2)) / 2
+    assert changed.min() >= 98
+    assert changed[:, 0].max() <= 197
+    assert np.all((changed[:, 1] >= 198) & (changed[:, 1] <= 297))
+    middle = np.abs(changed - (147.5, 247.5)).max(axis=1) < 1.5
+    assert middle.any()

@@ -22,7 +22,7 @@ from elinspect.records import (
     Proposal,
     Source,
 )
-from elinspect.triage import flags_from, judged, not_judgeable, propose, with_limit, with_limits
+from elinspect.triage import flags_from, judged, not_judgeable, propose, that_count, with_limit, with_limits
 
 RECIPE = assumed_product(Layout.parse("2x3")).recipe
 GOOD = ImageQuality(True, 40.0, 1.0, 0.0, 0.5)
@@ -224,12 +224,14 @@ def test_what_cannot_be_judged_is_said_with_the_proposal_and_held_where_an_inspe
     }
     criteria = AcceptanceCriteria("soft", "1", kinds=kinds)
     assert not_judgeable(criteria) == (Kind.CRACK,)
+    every = _flags(*(_finding(kind) for kind in (Kind.CRACK, Kind.SOLDER_FAULT, Kind.DARK_CELL)))
+    assert [flag.kind for flag in that_count(every, criteria)] == [Kind.DARK_CELL]
     note = Message("quality.kinds_not_judgeable", {"kinds": "crack,solder_fault"})
     clean = propose((), replace(GOOD, notes=(note,)), None, RECIPE, criteria)
     assert clean.disposition is Disposition.ACCEPT
     assert [reason.text for reason in clean.reasons] == [
-        "No flags.",
         "Not judged on this product, as the criteria say: crack, solder fault.",
+        "No flags.",
     ]
     (flag,) = _flags(_finding(Kind.CRACK), criteria=default_criteria())
     drawn = with_limit(replace(flag, source=Source.INSPECTOR), criteria)

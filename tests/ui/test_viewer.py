@@ -8,6 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from painted_panel import painted_panel
+from PySide6.QtGui import QFont, QImage, QPainter
+from PySide6.QtWidgets import QApplication
 from results import flag, result
 
 from elinspect.imaging import read_image
@@ -18,6 +20,7 @@ from elinspect_ui.presenters.places import places_of, through
 from elinspect_ui.viewer.close_up import Place, place_around, screen_from_gate
 from elinspect_ui.viewer.marks import cell_marks
 from elinspect_ui.viewer.picture import Contrast, make_picture, render
+from elinspect_ui.viewer.scene import Scene, ScenePainter
 from elinspect_ui.viewer.viewport import LARGEST_SCALE, Viewport
 
 size = st.floats(50, 4000)
@@ -173,3 +176,22 @@ def test_a_close_up_stays_on_its_cell() -> None:
         pytest.approx(-0.04), pytest.approx(-0.04), pytest.approx(1.08), pytest.approx(1.08)
     )
     assert place_around(places, Address(9, 9), corner, whole=True) is None
+
+
+def test_a_cell_that_was_not_judged_is_struck_through_on_screen(qapp: QApplication) -> None:
+    panel = result()
+    struck = replace(panel, cells=tuple(replace(cell, judged=cell.address != Address(1, 2)) for cell in panel.cells))
+    images = []
+    for each in (panel, struck):
+        picture = make_picture(_image(np.full((400, 500), 500.0)), each)
+        viewport = Viewport(500, 400, 1.0, 249.5, 199.5)
+        scene = Scene(picture, Contrast(0, 65535).table(), viewport, 1.0, (), None, None, AddressScheme(), QFont())
+        image = QImage(500, 400, QImage.Format.Format_RGB32)
+        painter = QPainter(image)
+        ScenePainter().paint(painter, scene)
+        painter.end()
+        images.append(np.frombuffer(image.constBits(), np.uint8).reshape(400, 500, 4).copy())
+    rows, columns = np.nonzero((images[0] != images[1]).any(axis=2))
+    # The cell lies at (200, 100) to (295, 195) of the picture.
+    assert (rows.min(), columns.min()) == pytest.approx((100, 200), abs=4)
+    assert (rows.max(), columns.max()) == pytest.approx((195, 295), abs=4)
