@@ -30,6 +30,9 @@ HALF = 2
 
 _LOG_FLOOR = 0.03
 
+_LIKE_OTHERS = 0.15
+"""Share of the dip of most wires from which on another dip is one."""
+
 _COMB, _OFF_COMB = 4, 0.15
 """So many wires say where others stand, to this share of their distance."""
 
@@ -80,7 +83,8 @@ def prepare(
     inside = _inside(log_cells, lit if lit.any() else np.ones_like(lit), busbar_rows, product, mm_per_px, settings)
     noise = _noise(log_cells)
     saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
-    weak = (noise > settings.max_noise) & ((relative > settings.dark_level_share) | (len(counts) == 1))
+    # Darker cells are flagged as dark, which they are whatever the noise.
+    weak = (noise > settings.max_noise) & ((relative > _SURELY_LIT) | (len(counts) == 1))
     soft = np.zeros(len(counts), np.bool_)
     if len(counts) >= REFERENCE_CELLS:
         soft = soft_cells(log_cells, typical, relative, mm_per_px, settings)
@@ -275,6 +279,8 @@ def find_busbar_rows(typical: FloatImage, mm_per_px: float, settings: ViewSettin
     window = [profile[max(row - size // 2, 0) : row + size // 2 + 1] for row in range(rows)]
     bottoms = np.array([row for row in range(edge, rows - edge) if profile[row] == window[row].min()], np.intp)
     sure = bottoms[dip[bottoms] >= settings.busbar_dip]
+    # Halfway between wires the light dips too, though far less: wires of one cell are all about as dark.
+    sure = sure[dip[sure] >= _LIKE_OTHERS * np.quantile(dip[sure], 0.75)] if len(sure) else sure
     faint = bottoms[(dip[bottoms] >= settings.faint_busbar_dip) & (dip[bottoms] < settings.busbar_dip)]
     # The foot of a busbar belongs to it down to an eighth of its depth: what is left would look like a crack.
     found = np.zeros(rows, bool)
