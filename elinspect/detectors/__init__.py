@@ -25,8 +25,9 @@ from elinspect.detectors.finger_interruption import not_on_cracks, with_bundles
 from elinspect.detectors.foreign_body import not_between_cracks
 from elinspect.detectors.nearness import kind_scores
 from elinspect.detectors.probe_contact import contact_notes
+from elinspect.detectors.silicon import silicon_of
 from elinspect.detectors.starved_kind import not_among_starved
-from elinspect.detectors.view import prepare
+from elinspect.detectors.view import REFERENCE_CELLS, prepare
 from elinspect.records import Detection, PanelView
 from elinspect.settings import DetectorSettings
 
@@ -40,8 +41,8 @@ _LARGE_FRACTION = 0.02
 """Share of the cell from which a dark region is surely more than a bundle of broken fingers."""
 
 
-_BLACK = 0.1
-"""Share of the light that nothing keeps which is not there; what was cut off may keep more."""
+_BLACK = 0.06
+"""Share of the light beyond that of the gaps that nothing keeps which is not there; what was cut off may keep more."""
 
 _DIM = 0.3
 """Share of the light from which on a dark strip along a busbar still is fed: by the busbars beside it."""
@@ -79,12 +80,13 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     bodies = not_between_cracks(
         foreign_body.detect(view, settings.foreign_body), search.detection, view, settings.foreign_body.crack_reach_mm
     )
-    chips = chipped_cell.detect(view, settings.chipped_cell)
+    silicon = silicon_of(view) if len(view.flat) >= REFERENCE_CELLS else None
+    chips = chipped_cell.detect(view, settings.chipped_cell, silicon)
     patterns = material_pattern.detect(view, settings.material_pattern, search.shared)
     of_no_ribbon, of_no_crack = _stains(patterns, view)
     cracks = without_explained(search.detection, (bodies, of_no_crack), 0.8, reach_px=near)
     faults = solder_fault.detect(view, settings.solder_fault)
-    areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area), faults, view, near)
+    areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area, silicon), faults, view, near)
     areas = without_explained(
         areas, (bodies, _remaining(chips, most=_BLACK), of_no_crack), 0.7, reach_px=near, closed=True
     )

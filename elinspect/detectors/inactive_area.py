@@ -10,7 +10,7 @@ from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.chunks import middle_of, over_cells
 from elinspect.detectors.flat import nearest_inside
 from elinspect.detectors.nearness import in_turn
-from elinspect.detectors.silicon import silicon_of
+from elinspect.detectors.silicon import Silicon, silicon_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
 from elinspect.settings import InactiveAreaSettings
@@ -20,7 +20,7 @@ _FIRST_STEP = 0.05
 """Part of the way to a finding that is how dark the darkest places are; the rest is how large what is dark is."""
 
 
-def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
+def detect(view: PanelView, settings: InactiveAreaSettings, silicon: Silicon | None = None) -> Detection:
     """Find inactive areas.
 
     Parameters
@@ -29,13 +29,15 @@ def detect(view: PanelView, settings: InactiveAreaSettings) -> Detection:
         The panel.
     settings : InactiveAreaSettings
         How dark, how large.
+    silicon : Silicon, optional
+        The panel's, where it is known already.
 
     Returns
     -------
     Detection
         Findings with a closed outline and their share of the cell.
     """
-    missing, inside, known = _missing(view, settings)
+    missing, inside, known = _missing(view, settings, silicon)
     texture = _texture(missing, inside, settings)
     grainy = np.interp(texture, [settings.smooth_texture, settings.grainy_texture], [0.0, 1.0]).astype(np.float32)
     depth = _depth(missing, texture, grainy, settings)
@@ -116,11 +118,11 @@ class _Rim:
     whole: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, view: PanelView, inside: NDArray[np.bool_]) -> "_Rim":
+    def of(cls, view: PanelView, inside: NDArray[np.bool_], silicon: Silicon | None) -> "_Rim":
         """Nothing where there is no typical cell to compare with."""
         if len(view.deviation) < REFERENCE_CELLS:
             return cls(np.zeros_like(inside), np.zeros(inside.shape, np.float32), np.zeros_like(inside))
-        silicon, small = silicon_of(view), inside.shape[::-1]
+        silicon, small = silicon or silicon_of(view), inside.shape[::-1]
         present, whole = (
             cv2.resize(part.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
             for part in (silicon.present, silicon.whole)
@@ -130,7 +132,7 @@ class _Rim:
 
 
 def _missing(
-    view: PanelView, settings: InactiveAreaSettings
+    view: PanelView, settings: InactiveAreaSettings, silicon: Silicon | None
 ) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.bool_]]:
     """How much darker than expected, natural logarithm, at half the map scale; narrow stripes closed.
 
@@ -142,7 +144,7 @@ def _missing(
     size = round(settings.narrowest_mm / view.mm_per_px / HALF) | 1
     kernel = np.ones((size, size), np.uint8)
     out = np.empty_like(view.deviation)
-    rim = _Rim.of(view, inside)
+    rim = _Rim.of(view, inside, silicon)
     nearest, chosen = nearest_inside(inside | rim.seen), spread_places(inside, 2)
     at_rim = np.flatnonzero(rim.seen.ravel()[nearest])
     from_rim = nearest[at_rim]

@@ -17,6 +17,10 @@ _EDGE_MM = 0.7
 _GAP_MM = 2.5
 """Gaps of the silicon up to twice as wide are busbars, not its edge."""
 
+_BEYOND_MM, _BEYOND_QUANTILE = 1.5, 0.25
+"""So far from the silicon nothing but light from elsewhere is seen, and the less of it the farther: of few places the
+darker ones."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Silicon:
@@ -32,12 +36,16 @@ class Silicon:
         The same with the busbars.
     rim : ndarray of bool, shape (rows, columns)
         The outermost two places of that.
+    beyond : float
+        Luminance of what lies between cells over that of a cell: light that glass and back sheet scatter, and blur. 0
+        where the pictures end with the silicon.
     """
 
     present: NDArray[np.bool_]
     usual: FloatImage
     whole: NDArray[np.bool_]
     rim: NDArray[np.bool_]
+    beyond: float
 
 
 def silicon_of(view: PanelView) -> Silicon:
@@ -53,4 +61,10 @@ def silicon_of(view: PanelView) -> Silicon:
         rows:-rows, rows:-rows
     ]
     inner = cv2.erode(np.pad(whole, 1), np.ones((5, 5), np.uint8))[1:-1, 1:-1]
-    return Silicon(present > 0, usual, whole > 0, (whole > 0) & (inner == 0))
+    return Silicon(present > 0, usual, whole > 0, (whole > 0) & (inner == 0), _beyond(view, whole > 0))
+
+
+def _beyond(view: PanelView, whole: NDArray[np.bool_]) -> float:
+    size = 2 * round(_BEYOND_MM / view.mm_per_px) + 1
+    far = cv2.dilate(whole.astype(np.uint8), np.ones((size, size), np.uint8)) == 0
+    return float(np.exp(np.quantile(view.typical[far], _BEYOND_QUANTILE))) if far.any() else 0.0

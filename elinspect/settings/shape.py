@@ -43,35 +43,59 @@ class RibbonOffsetSettings:
 
 @dataclass(frozen=True, slots=True)
 class ChippedCellSettings:
-    """When a dark place at the edge is a chip: where silicon is missing, only scattered light is left.
+    """When a dark place at the edge is a chip: where silicon is missing it is as dark as between the cells.
 
-    Defaults: common practice, no source.
+    Levels are 0 as between the cells and 1 as silicon is at that place in the others. Of a pair of values a measure
+    counts not at all from the first on, in full from the second. All from the tuning half of the free real cells.
 
     Attributes
     ----------
     threshold : float
         Score from which a place is a finding.
-    black_share : float
-        Luminance over that of the other cells there below which a place counts.
-    most_remaining : float
-        Largest luminance of the whole place over that of the other cells: a piece that was cut off keeps more.
-    most_area_mm2 : float
-        Largest chip; what is larger is an inactive area.
-    least_around : float
-        Luminance around it over the expected one: an edge that fades out is shading of the rim.
-    least_depth_mm, most_ratio : float
-        A strip along the edge thinner than the first and longer than so many times its width is a cell out of place.
+    edge_level : float
+        Level below which silicon is missing: an edge lies half way, however soft the picture.
+    remaining : tuple of float
+        Median level of the place: a piece that was cut off keeps more, and so do grains.
+    darker : tuple of float
+        Luminance less that of the gaps, over that of a cell: silicon without current is darker than gaps that scatter
+        light, and lets none by.
+    black_share : tuple of float
+        Luminance over that of a cell: black places are missing, however bright the gaps.
+    at_rim : tuple of float
+        Median level of its outermost part, which a spot that only lies near the edge does not reach.
+    around : tuple of float
+        Level of what lies around it: an edge that fades out is shading of the rim.
+    step : tuple of float
+        How much brighter than the gaps silicon is there, over the luminance of a cell.
+    large_mm2 : tuple of float
+        Area: what is larger is an inactive area.
+    short_mm, slim : tuple of float
+        Shorter side, and length along the edge over mean depth: a thin strip along the edge is shading of the rim, or a
+        cell out of place.
+    clear_step, least_short_mm : tuple of float
+        Where silicon stands out of the gaps so much, that shorter side is enough.
+    opening, sharp_around : tuple of float
+        Length along the edge over greatest depth, and from which level around it on that does not matter: a dark finger
+        reaches far in and shades off.
     half_area_mm2 : float
         Area that gives a score of 0.5.
     """
 
     threshold: float = 0.5
-    black_share: float = 0.45
-    most_remaining: float = 0.2
-    most_area_mm2: float = 150.0
-    least_around: float = 0.75
-    least_depth_mm: float = 2.0
-    most_ratio: float = 4.0
+    edge_level: float = 0.5
+    remaining: tuple[float, float] = (0.28, 0.08)
+    darker: tuple[float, float] = (-0.14, -0.08)
+    black_share: tuple[float, float] = (0.18, 0.12)
+    at_rim: tuple[float, float] = (0.3, 0.05)
+    around: tuple[float, float] = (0.65, 0.8)
+    step: tuple[float, float] = (0.2, 0.24)
+    large_mm2: tuple[float, float] = (160.0, 120.0)
+    short_mm: tuple[float, float] = (1.6, 2.6)
+    slim: tuple[float, float] = (7.0, 5.0)
+    clear_step: tuple[float, float] = (0.65, 0.8)
+    least_short_mm: tuple[float, float] = (1.0, 1.5)
+    opening: tuple[float, float] = (0.4, 0.6)
+    sharp_around: tuple[float, float] = (0.85, 0.95)
     half_area_mm2: float = 5.0
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from drawn_cells import BUSBAR_ROWS, MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
-from elinspect.detectors import detect_all, prepare
+from elinspect.detectors import chipped_cell, detect_all, prepare
 from elinspect.recipe import assumed_product
 from elinspect.records import Detection, Finding, FloatImage, Kind, Layout, PanelView
 from elinspect.settings import DetectorSettings
@@ -53,6 +53,20 @@ def test_small_chip_up_to_the_very_edge_is_found_and_a_cell_out_of_place_is_none
     (chip,) = _only(view, Kind.CHIPPED_CELL)
     assert chip.cell == 5
     assert chip.measurements["long_side_mm"] == pytest.approx(8 * MM_PER_PX, abs=1.5)
+
+
+def test_where_glass_scatters_a_chip_is_as_bright_as_the_gaps() -> None:
+    # Drawn gaps keep 0.4 of the light, and so does what lies behind a missing piece, where cells shine 1.1.
+    shifted = np.roll(_clean(), 3, axis=1)
+    shifted[:, :3] = 0.4 * 800
+    small, large = ([(0, 90), (0, 90 + 2 * size), (size, 90 + size)] for size in (9, 18))
+    view = _panel({5: with_area(_clean(), large, 0.36), 6: with_area(_clean(), small, 0.36), 8: shifted})
+    found = chipped_cell.detect(view, DetectorSettings().chipped_cell)
+    assert [(chip.cell, chip.measurements["remaining_luminance_share"] < 0.2) for chip in found.findings] == [(5, True)]
+    # The smaller one and the cell out of place are ranked behind it, the others have nothing missing.
+    assert found.cell_scores[5] > found.cell_scores[6] > 0
+    assert found.cell_scores[8] < 0.1
+    assert found.cell_scores[[0, 1, 2, 3, 4, 7, 9, 10, 11]].max() == 0
 
 
 def test_chamfers_of_turned_strings_are_no_chips() -> None:
