@@ -64,7 +64,8 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
     seen = n >= REFERENCE_CELLS and len(bars) >= 2
     if seen:
         shade, paired = _shade(view)
-        half = settings.half_multiple_paired if paired else settings.half_multiple
+        single = {Kind.SOLDER_FAULT: settings.half_multiple, Kind.BUSSING_JOINT_FAULT: settings.half_multiple_joint}
+        half = dict.fromkeys(scores, settings.half_multiple_paired) if paired else single
         pitch_mm = HALF * view.mm_per_px * float(np.median(np.diff(bars)))
         least_mm = min(settings.least_pitches * pitch_mm, _LONGEST_LEAST_MM)
         found, multiples = _stretches(_depths(shade, bars, view), view, settings)
@@ -73,13 +74,16 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
             (Kind.SOLDER_FAULT, multiples.max(axis=0)),
             (Kind.BUSSING_JOINT_FAULT, multiples[-1] * ends),
         ):
-            nearness[kind] = near(_score(multiple, half) * view.judged, settings.threshold)
+            nearness[kind] = near(_score(multiple, half[kind]) * view.judged, settings.threshold)
         for cell, stretches in enumerate(found):
             for stretch in stretches if view.judged[cell] else ():
                 if (stretch.end - stretch.first) * HALF * view.mm_per_px < least_mm:
                     continue
                 kind = _kind(view, cell, stretch)
-                score = float(_score(stretch.multiple, half))
+                # From one exposure a joint counts by its whole length: wafers do have shorter patterns.
+                by_length = kind is Kind.BUSSING_JOINT_FAULT and not paired
+                multiple = min(stretch.multiple, float(multiples[-1, cell])) if by_length else stretch.multiple
+                score = float(_score(multiple, half[kind]))
                 scores[kind][cell] = max(scores[kind][cell], score)
                 if score >= settings.threshold:
                     findings[kind].append(_finding(view, cell, kind, stretch, bars, score, paired))

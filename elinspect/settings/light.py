@@ -150,6 +150,9 @@ class SolderFaultSettings:
         Depth in multiples of that spread that gives a score of 0.5: from one exposure, and from the ratio to one at low
         current, in which wafers have no pattern. The first from the tuning half of the free real cells: none that is
         labelled good reaches 2.
+    half_multiple_joint : float
+        The same for a whole busbar, from one exposure: wafers have no pattern that long. On the tuning half no cell, of
+        whatever label and at whatever place, reaches 1.7 over a whole busbar.
     """
 
     threshold: float = 0.5
@@ -159,6 +162,7 @@ class SolderFaultSettings:
     lengths_mm: tuple[float, ...] = (12.0, 20.0, 35.0, 60.0, 200.0)
     half_multiple: float = 3.5
     half_multiple_paired: float = 4.5
+    half_multiple_joint: float = 2.3
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from drawn_cells import BUSBAR_ROWS, MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
-from elinspect.detectors import chipped_cell, detect_all, prepare
+from elinspect.detectors import chipped_cell, detect_all, kind_scores, prepare, solder_fault
 from elinspect.recipe import assumed_product
 from elinspect.records import Detection, Finding, FloatImage, Kind, Layout, PanelView
-from elinspect.settings import DetectorSettings
+from elinspect.settings import DetectorSettings, SolderFaultSettings
 from elinspect.vision import cv2
 
 LAYOUT = Layout(1, 3, 4)
@@ -141,6 +141,17 @@ def test_whole_busbar_of_a_cell_at_the_end_of_a_string_is_a_bussing_joint() -> N
     # The outermost millimetres are not looked at; a whole ribbon is as long as the cell.
     assert joint.length_mm == pytest.approx(SIDE_PX * MM_PER_PX)
     assert [finding.cell for finding in found[Kind.SOLDER_FAULT].findings] == [5]
+
+
+def test_a_joint_is_told_by_its_whole_length_where_a_solder_fault_asks_for_more() -> None:
+    dim = _without_contact(_clean(), BUSBAR_ROWS[0], 0, 299, depth=0.1)
+    part = _without_contact(_clean(), BUSBAR_ROWS[0], 60, 240, depth=0.1)
+    view = _panel({4: dim, 5: dim, 7: part})
+    faults, joints = solder_fault.detect(view, SolderFaultSettings(half_multiple=100.0))
+    assert faults.findings == ()
+    assert [joint.cell for joint in joints.findings] == [4]
+    # The last cell of the string is at an end too, but its stretch is no whole busbar.
+    assert kind_scores(joints, 0.5)[[5, 7]].max() < 0.5
 
 
 def test_low_current_tells_a_wafer_pattern_from_a_solder_fault() -> None:
