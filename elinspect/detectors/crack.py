@@ -6,6 +6,7 @@ the score. Each line is then followed to the pixel and must be darker than both 
 darker one. What sister wafers share is taken off before, and reported as shared.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import compress
 
@@ -32,7 +33,7 @@ from elinspect.detectors.crack_weighing import (
     worth_least,
 )
 from elinspect.detectors.crack_wires import takes_wires_off, without_wires
-from elinspect.detectors.sisters import Sisters, only, without_sisters
+from elinspect.detectors.sisters import Left, Sisters, only, without_sisters
 from elinspect.detectors.streaks import fields_of
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
@@ -98,6 +99,7 @@ def _among_wires(settings: CrackSettings) -> CrackSettings:
         settings,
         busbar_toll=settings.cap,
         busbar_contrast=settings.least_contrast,
+        smooth_contrast=settings.least_contrast,
         bundle=replace(settings.bundle, least_stain_mm=settings.stain_among_wires_mm),
     )
 
@@ -126,7 +128,7 @@ def _searched(sisters: Sisters, settings: CrackSettings, lines_only: bool = Fals
     view, bank, fields = sisters.view, filter_bank(settings), fields_of(sisters.view)
 
     def work(part: slice) -> list[_Found]:
-        searches = _Searches.of(view, sisters.of(part), part.start, bank, fields, settings, lines_only)
+        searches = _Searches.of(sisters, part, bank, fields, settings, lines_only)
         return [searches.of_cell(cell) for cell in range(part.start, part.stop)]
 
     return [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
@@ -177,6 +179,7 @@ class _Searches:
     """What the searches found for a few cells."""
 
     view: PanelView
+    left: Mapping[int, Left]
     start: int
     lines: _Looked
     steps: _Looked | None
@@ -187,15 +190,15 @@ class _Searches:
     @classmethod
     def of(
         cls,
-        view: PanelView,
-        seen: PanelView,
-        start: int,
+        sisters: Sisters,
+        cells: slice,
         bank: FilterBank,
         fields: list[tuple[int, int]],
         settings: CrackSettings,
         lines_only: bool = False,
     ) -> "_Searches":
         """Search for all looks, or for oblique lines only."""
+        view, seen, start, left = sisters.view, sisters.of(cells), cells.start, sisters.left
         part = slice(0, len(seen.flat))
         line = line_responses(seen, part, bank, settings)
         lines = _Looked(
@@ -204,18 +207,11 @@ class _Searches:
             (settings.half_total_smooth, settings.half_total_textured),
         )
         if lines_only:
-            return cls(view, start, lines, None, [None] * len(line.textured), fields, settings)
+            return cls(view, left, start, lines, None, [None] * len(line.textured), fields, settings)
         step = step_responses(seen, part, bank, line.textured, settings)
         steps = _Looked(step, find_paths(step, settings), (settings.half_step_smooth, settings.half_step_textured))
-        return cls(
-            view,
-            start,
-            lines,
-            steps,
-            upright_paths(seen, part, fields, settings),
-            fields,
-            settings,
-        )
+        upright = upright_paths(seen, part, fields, settings)
+        return cls(view, left, start, lines, steps, upright, fields, settings)
 
     def of_cell(self, cell: int) -> _Found:
         """Return the score of a cell, its cracks, and bundles of broken fingers."""
@@ -279,9 +275,12 @@ class _Searches:
             for part, points in self.lines.followed(place, settings.followed_from, settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
-        asked = [_least_contrast(self.view, cell, line, settings) for _, line in followed]
+        textured = float(self.lines.responses.textured[place])
+        asked = [_least_contrast(self.view, cell, line, settings, textured) for _, line in followed]
         asked = [np.inf if self._is_dot(line) else least for least, (_, line) in zip(asked, followed, strict=True)]
-        return sorted_out(self._weighed(place, followed), asked)
+        # What grains leave where sisters lie a little off is short and shallow, however smooth the rest becomes.
+        weighed = self._weighed(followed, 1.0 if cell in self.left else textured)
+        return sorted_out(weighed, [line.contrast / least for (_, line), least in zip(followed, asked, strict=True)])
 
     def _steps(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
         """Steps that stand out, and what the best of the others is worth."""
@@ -295,17 +294,29 @@ class _Searches:
             for part, points in self.steps.followed(place, settings.followed_from, settings)
         ]
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
-        doubtful = [self._along_rim(cell, line) or self._of_streak(cell, line) for _, line in followed]
-        asked = [settings.rim_step if doubt else usual for doubt in doubtful]
-        return sorted_out([(part * step_worth(line, settings), line) for part, line in followed], asked)
+        weighed, clear = [], []
+        for part, line in followed:
+            at_rim, height = self._along_rim(cell, line), self._own_height(cell, line)
+            asked = settings.rim_step if at_rim or self._of_streak(cell, line) else usual
+            clear.append(height / asked)
+            rim_worth = settings.rim_worth if at_rim and height < asked else 1.0
+            weighed.append((part * rim_worth * step_worth(height, settings), line))
+        return sorted_out(weighed, clear)
+
+    def _own_height(self, cell: int, line: CrackLine) -> float:
+        """Height of a step; where sisters show one there, too, only what they leave of it."""
+        if cell not in self.left:
+            return line.contrast
+        rows, columns = self.view.flat[cell].shape
+        level = cv2.resize(self.left[cell].deviation, (columns, rows))
+        return min(line.contrast, follow_step(np.asarray(level, np.float32), line.points).contrast)
 
     def _in_counts(self, cell: int) -> FloatImage:
         """Flat cell; in a dark region, where the logarithm blows the noise up, contrast in counts."""
         return np.asarray(self.view.flat[cell] * np.exp(np.minimum(self.view.background[cell], 0)), np.float32)
 
-    def _weighed(self, place: int, followed: list[tuple[float, CrackLine]]) -> list[tuple[float, CrackLine]]:
+    def _weighed(self, followed: list[tuple[float, CrackLine]], textured: float) -> list[tuple[float, CrackLine]]:
         """Weigh what the filters say of lines with what the lines themselves show, the more so in grainy cells."""
-        textured = float(self.lines.responses.textured[place])
         mm_per_px = self.view.mm_per_px
         return [(part * line_worth(line, mm_per_px, self.settings) ** textured, line) for part, line in followed]
 
@@ -353,11 +364,15 @@ class _Searches:
         return line if clear and (strays or leans) else None
 
 
-def _least_contrast(view: PanelView, cell: int, line: CrackLine, settings: CrackSettings) -> float:
-    """How much darker than both its sides a line must be: more where it could be the foot of a busbar."""
+def _least_contrast(
+    view: PanelView, cell: int, line: CrackLine, settings: CrackSettings, textured: float = 1.0
+) -> float:
+    """How much darker than both its sides a line must be: more among grains, or as the foot of a busbar."""
     rows = np.clip(np.round(line.points[:, 0]).astype(int), 0, len(view.busbar_rows) - 1)
     foot = cv2.dilate(view.busbar_rows.astype(np.uint8)[:, None], np.ones((5, 1), np.uint8))[:, 0] > 0
-    usual = settings.busbar_contrast if foot[rows].mean() > 0.7 else settings.least_contrast
+    smooth = settings.smooth_contrast
+    usual = smooth + textured * (settings.least_contrast - smooth)
+    usual = settings.busbar_contrast if foot[rows].mean() > 0.7 else usual
     return max(usual, settings.noise_multiple * float(view.noise[cell]))
 
 
@@ -411,11 +426,13 @@ def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -
 
 
 def _darker_way(view: PanelView, cell: int, points: Points) -> Points:
-    """Unit vector across a line, towards its darker side."""
+    """Unit vector across a line, towards its darker side; a side beyond the rim is the darker one."""
     along = points[-1] - points[0]
     across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
     one, other = (_sample(view, cell, points + sign * across * 2.0 / view.mm_per_px) for sign in (1, -1))
-    return np.asarray(across if one.size and (not other.size or np.median(one) < np.median(other)) else -across)
+    if one.size and other.size:
+        return np.asarray(across if np.median(one) < np.median(other) else -across)
+    return np.asarray(-across if one.size else across)
 
 
 def _within(inside: NDArray[np.bool_], points: Points) -> NDArray[np.bool_]:

@@ -37,9 +37,9 @@ def line_worth(line: CrackLine, mm_per_px: float, settings: CrackSettings) -> fl
     return float(deep * long * steady)
 
 
-def step_worth(line: CrackLine, settings: CrackSettings) -> float:
-    """Return how much higher than usual a step is, as a factor; arguments as `line_worth`."""
-    return float(_within_bounds(line.contrast / settings.usual_step, 0.1, 4.0) ** settings.step_power)
+def step_worth(height: float, settings: CrackSettings) -> float:
+    """Return how much higher than usual a step is (natural logarithm), as a factor."""
+    return float(_within_bounds(height / settings.usual_step, 0.1, 4.0) ** settings.step_power)
 
 
 def _within_bounds(value: float, least: float, most: float) -> float:
@@ -51,10 +51,17 @@ def together_of(parts: list[float]) -> float:
     return float(np.linalg.norm(np.maximum(parts, 0)))
 
 
-def sorted_out(followed: list[Scored], asked: list[float]) -> tuple[list[Scored], float]:
-    """Split lines into those with the contrast asked for and the best part, in proportion, of the others."""
-    clear = [min(max(line.contrast / least, 0.0), 1.0) for (_, line), least in zip(followed, asked, strict=True)]
-    kept = [scored for scored, share in zip(followed, clear, strict=True) if share == 1.0]
+def sorted_out(followed: list[Scored], clear: list[float]) -> tuple[list[Scored], float]:
+    """Split lines into those with the contrast asked for and the best part, in proportion, of the others.
+
+    Parameters
+    ----------
+    followed : list of (float, CrackLine)
+        Lines and what they are worth.
+    clear : list of float
+        Contrast of each over the one asked for.
+    """
+    kept = [scored for scored, share in zip(followed, clear, strict=True) if share >= 1.0]
     weak = [part * max(share, _FAINT) for (part, _), share in zip(followed, clear, strict=True) if share < 1.0]
     return kept, max(weak, default=0.0)
 

@@ -132,13 +132,15 @@ class CrackSettings:
         Paths followed in one cell.
     least_px : int
         Shortest path, map pixels.
-    least_contrast : float
-        Depth (natural logarithm) of a crack under the lower of its two sides. From the tuning half of the free real
-        cells: faint cracks 0.02 and more, edges of dark regions below.
+    least_contrast, smooth_contrast : float
+        Depth (natural logarithm) of a crack under the lower of its two sides, among grains and in cells that show only
+        noise. From the tuning half of the free real cells: edges of dark regions below, faint cracks of smooth cells
+        from the second on; clean smooth cells show nothing of the kind there but feet of busbars.
     least_step : float
         Height (natural logarithm) of a step. From the same cells.
-    rim_mm, rim_step : float
-        A step whose darker side reaches the rim within the first must be as high as the second: rims are darker.
+    rim_mm, rim_step, rim_worth : float
+        A step whose darker side reaches the rim within the first must be as high as the second: rims are darker. A
+        lower one counts only this share of what it would for the rank of its cell. From the same cells.
     streak_lean_deg, streak_mm : float, tuple of float
         So does a step that leans by less than this from finger direction where its darker side is bright again at one
         of these distances: that is a bundle of interrupted fingers. Common practice, no source: bundles are narrower.
@@ -216,9 +218,11 @@ class CrackSettings:
     most_paths: int = 12
     least_px: int = 27
     least_contrast: float = 0.02
+    smooth_contrast: float = 0.012
     least_step: float = 0.03
     rim_mm: float = 8.0
     rim_step: float = 0.7
+    rim_worth: float = 0.4
     streak_lean_deg: float = 12.0
     streak_mm: tuple[float, ...] = (3.5, 5.0, 7.0)
     dot_mm: float = 7.0

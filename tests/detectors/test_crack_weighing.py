@@ -33,22 +33,22 @@ def _line(row: float, length: float, contrast: float = 0.05) -> CrackLine:
 
 def test_the_usual_line_is_worth_what_the_filters_say() -> None:
     assert line_worth(_line(0, 40), 0.5, SETTINGS) == pytest.approx(1.0)
-    assert step_worth(_line(0, 40, 0.2), SETTINGS) == pytest.approx(1.0)
+    assert step_worth(0.2, SETTINGS) == pytest.approx(1.0)
 
 
 def test_deeper_and_longer_lines_are_worth_more() -> None:
     # Four times the depth to the power of a half, half the length: 2 x 0.5.
     assert line_worth(_line(0, 20, 0.2), 0.5, SETTINGS) == pytest.approx(1.0)
     assert line_worth(_line(0, 80, 0.2), 0.5, SETTINGS) == pytest.approx(4.0)
-    assert step_worth(_line(0, 40, 0.05), SETTINGS) == pytest.approx(0.5)
+    assert step_worth(0.05, SETTINGS) == pytest.approx(0.5)
 
 
 def test_faint_lines_only_rank() -> None:
     clear, faint, none = _line(0, 40, 0.05), _line(50, 40, 0.02), _line(90, 40, -0.1)
-    kept, weak = sorted_out([(1.0, clear), (2.0, faint), (0.5, none)], [0.04, 0.04, 0.04])
+    kept, weak = sorted_out([(1.0, clear), (2.0, faint), (0.5, none)], [1.25, 0.5, -2.5])
     assert kept == [(1.0, clear)]
     assert weak == pytest.approx(1.0)
-    assert sorted_out([(0.5, none)], [0.04])[1] == pytest.approx(0.15)
+    assert sorted_out([(0.5, none)], [-2.5])[1] == pytest.approx(0.15)
 
 
 def test_looks_add_up_by_squares_and_what_speaks_against_one_does_not_count() -> None:
@@ -96,3 +96,21 @@ def test_steep_edge_of_a_part_cut_off_is_a_crack() -> None:
     # It runs within fifteen degrees of the fingers and has no dark line: only the step shows.
     cell = with_area(clean_cell(np.random.default_rng(0)), [(20, 20), (20, 75), (110, 60), (110, 20)])
     assert Kind.CRACK in _searched(cell)
+
+
+def test_shaded_rim_is_no_crack_and_ranks_low() -> None:
+    cell = with_area(clean_cell(np.random.default_rng(0)), [(40, 0), (260, 0), (150, 14)], 0.75)
+    rng = np.random.default_rng(3)
+    cells = [cell, *(clean_cell(rng) for _ in range(LAYOUT.n_cells - 1))]
+    found = crack.detect(prepare(as_pictures(np.stack(cells), LAYOUT), assumed_product(LAYOUT)), CrackSettings())
+    assert not found.findings
+    assert found.cell_scores[0] < 0.3
+
+
+def test_line_of_a_smooth_cell_may_be_shallower_than_among_grains() -> None:
+    noise = np.random.default_rng(0)
+    cell = with_line(clean_cell(noise, noise=0.003), [(60.0, 60.0), (140.0, 160.0)], contrast=0.03, width_px=2.5)
+    rng = np.random.default_rng(3)
+    cells = [cell, *(clean_cell(rng, noise=0.003) for _ in range(LAYOUT.n_cells - 1))]
+    view = prepare(as_pictures(np.stack(cells), LAYOUT), assumed_product(LAYOUT))
+    assert [finding.cell for finding in crack.detect(view, CrackSettings()).findings] == [0]

@@ -75,3 +75,19 @@ def test_step_without_a_dark_line_is_a_crack(remaining: float) -> None:
     assert {finding.cell for finding in findings} == {5}
     assert findings[0].mode is CrackMode.B
     assert findings[0].measurements["darker_side_share"] == pytest.approx(remaining, abs=0.06)
+
+
+def test_edge_of_a_dark_grain_that_sisters_show_is_no_step() -> None:
+    # One wafer shows the cloud darker than its sisters do: what is left has edges, too, but low ones.
+    def panel(cloud: float, cloud_of_sisters: float) -> float:
+        rng = np.random.default_rng(4)
+        brick = _grains(100)
+        cells = [np.asarray(clean_cell(rng) * (brick if i < 4 else _grains(i)), np.float32) for i in range(12)]
+        corners: list[tuple[float, float]] = [(65, 120), (130, 190), (135, 260), (70, 220)]
+        cells = [
+            with_area(c, corners, cloud if i == 0 else cloud_of_sisters) if i < 4 else c for i, c in enumerate(cells)
+        ]
+        view = prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT))
+        return float(crack.detect(view, CrackSettings()).cell_scores[0])
+
+    assert panel(0.5, 0.6) < 0.75 * panel(0.83, 1.0)
