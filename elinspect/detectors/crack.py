@@ -85,10 +85,11 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     if takes_wires_off(view):
         view, settings = without_wires(view), _among_wires(settings)
     sisters = without_sisters(view, settings.sisters)
-    cells = _searched(sisters, settings)
+    alone = _alone(sisters, settings)
+    cells = _searched(sisters, settings, {cell: found.textured for cell, found in alone.items()})
     scores = np.array([found.score for found in cells], np.float32) * view.judged
     findings = [finding for found in cells for finding in found.findings if view.judged[finding.cell]]
-    shared = _shared(sisters, findings, settings)
+    shared = _shared(sisters, alone, findings, settings)
     bundles = tuple((cell, own) for cell, found in enumerate(cells) if view.judged[cell] for own in found.bundles)
     return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles)
 
@@ -104,18 +105,23 @@ def _among_wires(settings: CrackSettings) -> CrackSettings:
     )
 
 
-def _shared(sisters: Sisters, cracks: list[Finding], settings: CrackSettings) -> list[Finding]:
-    """Lines of cells with sisters that are there before the sisters are taken off and not after."""
-    view = sisters.view
-    cells = [cell for cell in sorted(sisters.left) if view.judged[cell]]
+def _alone(sisters: Sisters, settings: CrackSettings) -> dict[int, "_Found"]:
+    """Lines of cells with sisters that are there before the sisters are taken off."""
+    cells = [cell for cell in sorted(sisters.left) if sisters.view.judged[cell]]
     if not cells:
-        return []
-    alone = only(view, np.array(cells))
+        return {}
+    alone = Sisters(only(sisters.view, np.array(cells)), {})
+    return dict(zip(cells, _searched(alone, settings, {}, lines_only=True), strict=True))
+
+
+def _shared(
+    sisters: Sisters, alone: Mapping[int, "_Found"], cracks: list[Finding], settings: CrackSettings
+) -> list[Finding]:
+    """Lines that are there before the sisters are taken off and not after."""
     shared = []
-    searched = _searched(Sisters(alone, {}), settings, lines_only=True)
-    for cell, found in zip(cells, searched, strict=True):
+    reach = settings.join_mm / sisters.view.mm_per_px
+    for cell, found in alone.items():
         own = [crack.outline for crack in cracks if crack.cell == cell]
-        reach = settings.join_mm / view.mm_per_px
         for finding in found.findings:
             if not any(share_beside(finding.outline, outline, reach) > 0.3 for outline in own):
                 measurements = {**finding.measurements, "shared_by": sisters.left[cell].count + 1}
@@ -123,12 +129,17 @@ def _shared(sisters: Sisters, cracks: list[Finding], settings: CrackSettings) ->
     return shared
 
 
-def _searched(sisters: Sisters, settings: CrackSettings, lines_only: bool = False) -> list["_Found"]:
-    """What is in each cell; searched with the sisters off, followed and measured in the cell as it is."""
+def _searched(
+    sisters: Sisters, settings: CrackSettings, textured: Mapping[int, float], lines_only: bool = False
+) -> list["_Found"]:
+    """What is in each cell; searched with the sisters off, followed and measured in the cell as it is.
+
+    `textured` says how grainy cells with sisters are with these on.
+    """
     view, bank, fields = sisters.view, filter_bank(settings), fields_of(sisters.view)
 
     def work(part: slice) -> list[_Found]:
-        searches = _Searches.of(sisters, part, bank, fields, settings, lines_only)
+        searches = _Searches.of(sisters, textured, part, bank, fields, settings, lines_only)
         return [searches.of_cell(cell) for cell in range(part.start, part.stop)]
 
     return [of_cell for part in over_cells(work, len(view.flat)) for of_cell in part]
@@ -145,6 +156,7 @@ class _Found:
     """What the search says of one cell."""
 
     score: float
+    textured: float
     findings: list[Finding]
     bundles: list[Bundle]
 
@@ -180,6 +192,7 @@ class _Searches:
 
     view: PanelView
     left: Mapping[int, Left]
+    textured: Mapping[int, float]
     start: int
     lines: _Looked
     steps: _Looked | None
@@ -191,6 +204,7 @@ class _Searches:
     def of(
         cls,
         sisters: Sisters,
+        textured: Mapping[int, float],
         cells: slice,
         bank: FilterBank,
         fields: list[tuple[int, int]],
@@ -207,17 +221,17 @@ class _Searches:
             (settings.half_total_smooth, settings.half_total_textured),
         )
         if lines_only:
-            return cls(view, left, start, lines, None, [None] * len(line.textured), fields, settings)
+            return cls(view, left, textured, start, lines, None, [None] * len(line.textured), fields, settings)
         step = step_responses(seen, part, bank, line.textured, settings)
         steps = _Looked(step, find_paths(step, settings), (settings.half_step_smooth, settings.half_step_textured))
         upright = upright_paths(seen, part, fields, settings)
-        return cls(view, left, start, lines, steps, upright, fields, settings)
+        return cls(view, left, textured, start, lines, steps, upright, fields, settings)
 
     def of_cell(self, cell: int) -> _Found:
         """Return the score of a cell, its cracks, and bundles of broken fingers."""
         settings, place = self.settings, cell - self.start
         enough = float(np.sqrt(settings.threshold / (1 - settings.threshold)))
-        upright = self.upright[place]
+        upright, textured = self.upright[place], float(self.lines.responses.textured[place])
         half_upright = settings.upright_scale * self.lines.half_total(place)
         lines, weak_line = self._lines(cell)
         steps, weak_step = self._steps(cell)
@@ -236,9 +250,10 @@ class _Searches:
         looks = [max(best[0], weak_line), max(best[1], weak_step), upright_part if standing is not None else 0.0]
         together = max(together_of(looks), min(explained, _HELPED * enough))
         if not found or together < enough:
-            return _Found(min(score_of(together), settings.threshold - 1e-3), [], bundles)
+            return _Found(min(score_of(together), settings.threshold - 1e-3), textured, [], bundles)
         strong = [(part, line) for part, line in found if part >= enough]
-        return _Found(*self._findings(cell, strong or found, together), bundles)
+        score, findings = self._findings(cell, strong or found, together)
+        return _Found(score, textured, findings, bundles)
 
     def _explained(self, cell: int, lines: list[Scored], steps: list[Scored]) -> tuple[list[Bundle], float]:
         """Take out, in place, what runs along bundles of broken fingers and spots; these, and what it still counts."""
@@ -279,7 +294,7 @@ class _Searches:
         asked = [_least_contrast(self.view, cell, line, settings, textured) for _, line in followed]
         asked = [np.inf if self._is_dot(line) else least for least, (_, line) in zip(asked, followed, strict=True)]
         # What grains leave where sisters lie a little off is short and shallow, however smooth the rest becomes.
-        weighed = self._weighed(followed, 1.0 if cell in self.left else textured)
+        weighed = self._weighed(followed, max(textured, self.textured.get(cell, 0.0)))
         return sorted_out(weighed, [line.contrast / least for (_, line), least in zip(followed, asked, strict=True)])
 
     def _steps(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
@@ -426,13 +441,13 @@ def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -
 
 
 def _darker_way(view: PanelView, cell: int, points: Points) -> Points:
-    """Unit vector across a line, towards its darker side; a side beyond the rim is the darker one."""
+    """Unit vector across a line, towards its darker side; beyond the rim the maps go on as they end there."""
     along = points[-1] - points[0]
     across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
-    one, other = (_sample(view, cell, points + sign * across * 2.0 / view.mm_per_px) for sign in (1, -1))
-    if one.size and other.size:
-        return np.asarray(across if np.median(one) < np.median(other) else -across)
-    return np.asarray(-across if one.size else across)
+    last = np.array(view.inside.shape) - 1
+    sides = [np.clip(points + sign * across * 2.0 / view.mm_per_px, 0, last) for sign in (1, -1)]
+    one, other = (_levels(view, cell, side) for side in sides)
+    return np.asarray(across if np.median(one) < np.median(other) else -across)
 
 
 def _within(inside: NDArray[np.bool_], points: Points) -> NDArray[np.bool_]:
@@ -445,5 +460,9 @@ def _within(inside: NDArray[np.bool_], points: Points) -> NDArray[np.bool_]:
 
 
 def _sample(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
-    row, column = np.round(points[_within(view.inside, points)]).astype(int).T
+    return _levels(view, cell, points[_within(view.inside, points)])
+
+
+def _levels(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
+    row, column = np.round(points).astype(int).T
     return np.asarray(view.flat[cell, row, column] + view.background[cell, row, column])

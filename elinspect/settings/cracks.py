@@ -221,7 +221,7 @@ class CrackSettings:
     smooth_contrast: float = 0.012
     least_step: float = 0.03
     rim_mm: float = 8.0
-    rim_step: float = 0.7
+    rim_step: float = 0.4
     rim_worth: float = 0.4
     streak_lean_deg: float = 12.0
     streak_mm: tuple[float, ...] = (3.5, 5.0, 7.0)
