@@ -104,7 +104,7 @@ def test_shaded_rim_is_no_crack_and_ranks_low() -> None:
     cells = [cell, *(clean_cell(rng) for _ in range(LAYOUT.n_cells - 1))]
     found = crack.detect(prepare(as_pictures(np.stack(cells), LAYOUT), assumed_product(LAYOUT)), CrackSettings())
     assert not found.findings
-    assert found.cell_scores[0] < 0.3
+    assert found.cell_scores[0] < 0.4
 
 
 def test_line_of_a_smooth_cell_may_be_shallower_than_among_grains() -> None:
