@@ -201,26 +201,30 @@ def _is_spot(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     around = cv2.dilate(region.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     if (around & ~cell.inside).any() or _ends_at_bar(around, cell, settings):
         return False
-    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contour = max(contours, key=cv2.contourArea)
-    hull = cv2.convexHull(contour)
-    if len(hull) < 3:
+    sides_mm = _solid_sides_mm(region, cell, settings)
+    if sides_mm is None:
         return False
-    _, sides, _ = cv2.minAreaRect(hull)
-    round_enough = min(sides) >= settings.least_spot_ratio * max(sides)
-    small = max(sides) * cell.mm_per_px <= settings.widest_mm
-    return bool(small and round_enough and cv2.contourArea(contour) >= settings.least_solid * cv2.contourArea(hull))
+    short, long = sides_mm
+    return short >= settings.least_spot_ratio * long and long <= settings.widest_mm
 
 
 def _is_stain(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     """Whether a region without corners goes on beyond a busbar: what a crack cuts off is fed there, and ends."""
     if not _goes_on_beyond_bar(region, cell, settings):
         return False
+    sides_mm = _solid_sides_mm(region, cell, settings)
+    return sides_mm is not None and sides_mm[0] >= settings.least_stain_mm
+
+
+def _solid_sides_mm(region: _Mask, cell: _Cell, settings: BundleSettings) -> tuple[float, float] | None:
+    """Shorter and longer side of a region without corners; None if it does not fill its convex hull."""
     contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    hull = cv2.convexHull(max(contours, key=cv2.contourArea))
+    contour = max(contours, key=cv2.contourArea)
+    hull = cv2.convexHull(contour)
+    if len(hull) < 3 or cv2.contourArea(contour) < settings.least_solid * cv2.contourArea(hull):
+        return None
     _, sides, _ = cv2.minAreaRect(hull)
-    large = min(sides) * cell.mm_per_px >= settings.least_stain_mm
-    return bool(large and region.sum() >= settings.least_solid * cv2.contourArea(hull))
+    return min(sides) * cell.mm_per_px, max(sides) * cell.mm_per_px
 
 
 def _goes_on_beyond_bar(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
