@@ -160,8 +160,9 @@ def own_light(counts: FloatImage, luminance: NDArray[np.float32], relative: NDAr
     counts : ndarray of float32, shape (n_cells, rows, columns)
         Cells.
     luminance, relative : ndarray, shape (n_cells,)
-        Median counts of each cell, and over those of the same current. Cells at half of that and more are taken as
-        they are, and so are all cells where they have no pattern, or where there is none to compare with.
+        Median counts of each cell, and over those of the same current. Cells of which a tenth or more shines at half of
+        that are taken as they are, and so are all cells where they have no pattern, or where there is none to compare
+        with.
 
     Returns
     -------
@@ -176,6 +177,9 @@ def own_light(counts: FloatImage, luminance: NDArray[np.float32], relative: NDAr
     small = np.stack([cv2.resize(cell, sides, interpolation=cv2.INTER_AREA) for cell in counts])
     # The outermost places are half gap, and lit by the neighbour.
     small = small[:, 2:-2, 2:-2].reshape(len(counts), -1).astype(np.float64)
+    # Where a part is cut off the rest may be all the brighter, and the pattern is upset.
+    brightest_tenth = np.quantile(small[dim], 0.9, axis=1) / np.maximum(luminance[dim], 1e-9) * relative[dim]
+    dim = dim[brightest_tenth < _SURELY_LIT]
     brightest = lit[np.argsort(luminance[lit])[len(lit) // 2 :]]
     pattern = np.median(small[brightest] / luminance[brightest, None], axis=0)
     pattern -= pattern.mean()
