@@ -224,6 +224,14 @@ def test_thin_dark_strip_along_an_edge_is_no_inactive_area_and_a_deep_one_is() -
     assert {area.cell for area in found} == {9}
 
 
+def test_cell_dark_for_the_most_part_but_bright_for_the_rest_is_dark_and_not_reversed() -> None:
+    most: Corners = [(0, 0), (0, SIDE_PX), (200, SIDE_PX), (200, 0)]
+    found = _detect(_panel({5: with_area(_clean(), most, remaining=0.05)}))
+    assert found[Kind.REVERSED_CELL].findings == ()
+    assert [finding.cell for finding in found[Kind.DARK_CELL].findings] == [5]
+    assert [finding.cell for finding in found[Kind.INACTIVE_AREA].findings] == [5]
+
+
 def test_shallow_piece_at_the_edge_is_inactive_with_its_share_of_the_cell() -> None:
     # 3.1 mm deep, as between the edge and the first of 16 wires.
     cell = with_area(_clean(), [(110, 0), (110, 6), (190, 6), (190, 0)], remaining=0.1)
