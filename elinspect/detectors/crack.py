@@ -19,7 +19,7 @@ from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
 from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
-from elinspect.detectors.crack_steps import step_responses
+from elinspect.detectors.crack_steps import own_height, step_responses
 from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths
 from elinspect.detectors.crack_weighing import (
     Scored,
@@ -311,20 +311,13 @@ class _Searches:
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
         weighed, clear = [], []
         for part, line in followed:
-            at_rim, height = self._along_rim(cell, line), self._own_height(cell, line)
+            left = self.left[cell].deviation if cell in self.left else None
+            at_rim, height = self._along_rim(cell, line), own_height(line, left, level.shape)
             asked = settings.rim_step if at_rim or self._of_streak(cell, line) else usual
             clear.append(height / asked)
             rim_worth = settings.rim_worth if at_rim and height < asked else 1.0
             weighed.append((part * rim_worth * step_worth(height, settings), line))
         return sorted_out(weighed, clear)
-
-    def _own_height(self, cell: int, line: CrackLine) -> float:
-        """Height of a step; where sisters show one there, too, only what they leave of it."""
-        if cell not in self.left:
-            return line.contrast
-        rows, columns = self.view.flat[cell].shape
-        level = cv2.resize(self.left[cell].deviation, (columns, rows))
-        return min(line.contrast, follow_step(np.asarray(level, np.float32), line.points).contrast)
 
     def _in_counts(self, cell: int) -> FloatImage:
         """Flat cell; in a dark region, where the logarithm blows the noise up, contrast in counts."""

@@ -17,6 +17,7 @@ from elinspect.detectors.crack_filters import (
     less_mean_pooled,
     places,
 )
+from elinspect.detectors.crack_shape import CrackLine, follow_step
 from elinspect.detectors.view import HALF
 from elinspect.records import FloatImage, PanelView
 from elinspect.settings import CrackSettings
@@ -99,3 +100,21 @@ def _level(view: PanelView, part: slice) -> FloatImage:
         level -= middle_of(level[:, places(columns, POOL)])[:, None]
         level -= middle_of(level[places(rows, POOL)].T)
     return out
+
+
+def own_height(line: CrackLine, left: FloatImage | None, shape: tuple[int, ...]) -> float:
+    """Return the height of a step; where sisters show one there, too, only what they leave of it.
+
+    Parameters
+    ----------
+    line : CrackLine
+        Followed in the cell as it is, map pixels.
+    left : ndarray, shape (rows / 2, columns / 2), or None
+        Deviation of the cell from the typical one, its sisters taken off; None for a cell without sisters.
+    shape : tuple of int
+        Rows and columns of the maps.
+    """
+    if left is None:
+        return line.contrast
+    level = np.asarray(cv2.resize(left, (shape[1], shape[0])), np.float32)
+    return min(line.contrast, follow_step(level, line.points).contrast)

@@ -5,6 +5,8 @@ import pytest
 from drawn_cells import SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
 from elinspect.detectors import crack, prepare
+from elinspect.detectors.crack_shape import CrackLine
+from elinspect.detectors.crack_steps import own_height
 from elinspect.detectors.sisters import without_sisters
 from elinspect.recipe import assumed_product
 from elinspect.records import CrackMode, FloatImage, Layout, PanelView
@@ -77,17 +79,10 @@ def test_step_without_a_dark_line_is_a_crack(remaining: float) -> None:
     assert findings[0].measurements["darker_side_share"] == pytest.approx(remaining, abs=0.06)
 
 
-def test_edge_of_a_dark_grain_that_sisters_show_is_no_step() -> None:
-    # One wafer shows the cloud darker than its sisters do: what is left has edges, too, but low ones.
-    def panel(cloud: float, cloud_of_sisters: float) -> float:
-        rng = np.random.default_rng(4)
-        brick = _grains(100)
-        cells = [np.asarray(clean_cell(rng) * (brick if i < 4 else _grains(i)), np.float32) for i in range(12)]
-        corners: list[tuple[float, float]] = [(65, 120), (130, 190), (135, 260), (70, 220)]
-        cells = [
-            with_area(c, corners, cloud if i == 0 else cloud_of_sisters) if i < 4 else c for i, c in enumerate(cells)
-        ]
-        view = prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT))
-        return float(crack.detect(view, CrackSettings()).cell_scores[0])
-
-    assert panel(0.5, 0.6) < 0.75 * panel(0.83, 1.0)
+def test_of_a_step_that_sisters_show_only_what_they_leave_counts() -> None:
+    points = np.array([[30.0, 20.0], [30.0, 80.0]])
+    left = np.zeros((30, 50), np.float32)
+    left[15:] = -0.1
+    line = CrackLine(points, 0.3, 1.0)
+    assert own_height(line, left, (60, 100)) == pytest.approx(0.1, abs=0.01)
+    assert own_height(line, 5 * left, (60, 100)) == own_height(line, None, (60, 100)) == 0.3
