@@ -25,6 +25,9 @@ _BANDS = ((-1, 0.1, 0.4), (1, 0.1, 0.4), (-1, 0.7, 1.3), (1, 0.7, 1.3))
 _RIM_MM, _SMOOTH_MM = 3.0, 5.0
 _LONGEST_LEAST_MM = 18.0
 
+_END_SHARE, _END_SPREADS = 0.15, 1.5
+"""Of its depth, and in multiples of the panel's spread: what a stretch keeps at its ends, at most half of its depth."""
+
 _LONGEST_PART = 0.45
 """Share of the cell up to which a stretch can be compared with the rest of its own busbar."""
 
@@ -68,7 +71,8 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
         half = dict.fromkeys(scores, settings.half_multiple_paired) if paired else single
         pitch_mm = HALF * view.mm_per_px * float(np.median(np.diff(bars)))
         least_mm = min(settings.least_pitches * pitch_mm, _LONGEST_LEAST_MM)
-        found, multiples = _stretches(_depths(shade, bars, view), view, settings)
+        least = settings.least_depth_paired if paired else settings.least_depth
+        found, multiples = _stretches(_depths(shade, bars, view), view, least, settings)
         ends = _at_ends(view)
         for kind, multiple in (
             (Kind.SOLDER_FAULT, multiples.max(axis=0)),
@@ -172,7 +176,7 @@ def _columns(view: PanelView) -> tuple[int, int]:
 
 
 def _stretches(
-    depth: FloatImage, view: PanelView, settings: SolderFaultSettings
+    depth: FloatImage, view: PanelView, least: float, settings: SolderFaultSettings
 ) -> tuple[list[list[_Stretch]], NDArray[np.float64]]:
     """Return the stretch of each busbar that stands out most, per cell, and how much any stands out, deep or not.
 
@@ -188,24 +192,26 @@ def _stretches(
     apart = max(round(settings.lengths_mm[0] / mm), 1)
     grain = middle_of(np.abs(depth[:, :, apart:] - depth[:, :, :-apart]).reshape(len(depth), -1))
     rough = np.maximum(grain / max(float(np.median(grain)), settings.least_spread), 1)[:, None, None]
-    best, most = np.zeros((*depth.shape[:2], 4)), []
+    best, most, spreads = np.zeros((*depth.shape[:2], 4)), [], []
     for length_mm in settings.lengths_mm:
         window = min(max(2 * round(length_mm / mm / 2), 2), columns - columns % 2)
         mean = _in_both_halves(depth, window)
-        multiple = mean / _spread(mean, view, settings)
+        spreads.append(_spread(mean, view, settings))
+        multiple = mean / spreads[-1]
         if window <= _LONGEST_PART * columns:
             beside = mean - usual
             multiple = np.maximum(multiple, np.minimum(beside, mean) / _spread(beside, view, settings))
         multiple /= rough
-        most.append((multiple * np.clip(mean / settings.least_depth, 0, 1)).max(axis=(1, 2)))
-        multiple = np.where(mean >= settings.least_depth, multiple, 0)
+        most.append((multiple * np.clip(mean / least, 0, 1)).max(axis=(1, 2)))
+        multiple = np.where(mean >= least, multiple, 0)
         at = multiple.argmax(axis=2)
         top, deep = (np.take_along_axis(of, at[..., None], axis=2)[..., 0] for of in (multiple, mean))
         better = top > best[..., 0]
         best[better] = np.stack([top, deep, at, at + window], axis=2)[better]
         if window >= columns - 1:
             break
-    return [_grown(depth[cell], best[cell], view, mm) for cell in range(len(depth))], np.maximum(np.array(most), 0)
+    grown = [_grown(depth[cell], best[cell], view, mm, spreads[0]) for cell in range(len(depth))]
+    return grown, np.maximum(np.array(most), 0)
 
 
 def _in_both_halves(depth: FloatImage, window: int) -> FloatImage:
@@ -223,8 +229,8 @@ def _spread(mean: FloatImage, view: PanelView, settings: SolderFaultSettings) ->
     return max(spread, settings.least_spread)
 
 
-def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: float) -> list[_Stretch]:
-    """Let stretches go on along their busbars as far as they keep half their depth."""
+def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: float, spread: float) -> list[_Stretch]:
+    """Let stretches go on along their busbars as far as they stand out: from their middle they fade to both ends."""
     start, (size, columns) = _columns(view)[0], depth.shape
     blur = max(round(_SMOOTH_MM / mm), 1) | 1
     found = []
@@ -233,7 +239,7 @@ def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: fl
         if multiple <= 0:
             continue
         smooth = cv2.blur(depth[busbar : busbar + 1], (blur, 1), borderType=cv2.BORDER_REPLICATE)[0]
-        dark = smooth >= deep / 2
+        dark = smooth >= min(max(_END_SHARE * deep, _END_SPREADS * spread), deep / 2)
         low, high = int(first), int(end)
         while low > 0 and dark[low - 1]:
             low -= 1

@@ -138,8 +138,8 @@ class SolderFaultSettings:
     ----------
     threshold : float
         Score from which a stretch is a finding.
-    least_depth : float
-        Depth (natural logarithm) under the surroundings of both neighbouring busbars.
+    least_depth, least_depth_paired : float
+        Depth (natural logarithm) under the surroundings of both neighbouring busbars, in one exposure and in a pair.
     least_pitches : float
         Shortest stretch between closely spaced wires, in multiples of their spacing: what is shorter is a stain.
     least_spread : float
@@ -149,7 +149,7 @@ class SolderFaultSettings:
     half_multiple, half_multiple_paired : float
         Depth in multiples of that spread that gives a score of 0.5: from one exposure, and from the ratio to one at low
         current, in which wafers have no pattern. The first from the tuning half of the free real cells: none that is
-        labelled good reaches 2.
+        labelled good reaches 2. The second from simulated pairs: no sound cell reaches 1.3.
     half_multiple_joint : float
         The same for a whole busbar, from one exposure: wafers have no pattern that long. On the tuning half no cell, of
         whatever label and at whatever place, reaches 1.7 over a whole busbar.
@@ -157,11 +157,12 @@ class SolderFaultSettings:
 
     threshold: float = 0.5
     least_depth: float = 0.025
+    least_depth_paired: float = 0.012
     least_pitches: float = 1.4
     least_spread: float = 0.004
     lengths_mm: tuple[float, ...] = (12.0, 20.0, 35.0, 60.0, 200.0)
-    half_multiple: float = 3.5
-    half_multiple_paired: float = 4.5
+    half_multiple: float = 2.6
+    half_multiple_paired: float = 2.6
     half_multiple_joint: float = 2.3
 
 

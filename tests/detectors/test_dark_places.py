@@ -130,6 +130,17 @@ def test_stretch_without_contact_is_a_solder_fault_with_its_busbar_and_length() 
     assert fault.measurements["contrast_share"] == pytest.approx(0.11, abs=0.03)
 
 
+def test_stretch_that_fades_to_its_ends_is_measured_up_to_them() -> None:
+    # Current comes along the busbar from both ends: the missing voltage is a parabola, by Ohm's law.
+    at = np.arange(SIDE_PX, dtype=np.float64)
+    along = np.clip((at - 80) * (200 - at), 0, None) / 60.0**2
+    across = np.exp(-(((at - BUSBAR_ROWS[1]) / 30) ** 2))
+    cell = np.asarray(_clean() * (1 - 0.3 * across[:, None] * along[None]), np.float32)
+    (fault,) = _only(_panel({6: cell}), Kind.SOLDER_FAULT)
+    # At half depth it would be 30 % shorter.
+    assert fault.length_mm == pytest.approx(120 * MM_PER_PX, rel=0.15)
+
+
 def test_whole_busbar_of_a_cell_at_the_end_of_a_string_is_a_bussing_joint() -> None:
     cells = {
         4: _without_contact(_clean(), BUSBAR_ROWS[0], 0, 299),
