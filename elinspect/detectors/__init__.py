@@ -86,7 +86,9 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     of_no_ribbon, of_no_crack = _stains(patterns, view)
     cracks = without_explained(search.detection, (bodies, of_no_crack), 0.8, reach_px=near)
     faults = solder_fault.detect(view, settings.solder_fault)
-    areas = _not_along_busbars(inactive_area.detect(view, settings.inactive_area, silicon), faults, view, near)
+    areas = _not_along_busbars(
+        inactive_area.detect(view, settings.inactive_area, silicon, cracks.findings), faults, view, near
+    )
     areas = without_explained(
         areas, (bodies, _remaining(chips, most=_BLACK), of_no_crack), 0.7, reach_px=near, closed=True
     )

@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.chunks import middle_of, over_cells
+from elinspect.detectors.explained import along
 from elinspect.detectors.flat import nearest_inside
 from elinspect.detectors.nearness import in_turn
 from elinspect.detectors.silicon import Silicon, silicon_of
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
-from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import InactiveAreaSettings
 from elinspect.vision import cv2
 
@@ -20,7 +21,12 @@ _FIRST_STEP = 0.05
 """Part of the way to a finding that is how dark the darkest places are; the rest is how large what is dark is."""
 
 
-def detect(view: PanelView, settings: InactiveAreaSettings, silicon: Silicon | None = None) -> Detection:
+def detect(
+    view: PanelView,
+    settings: InactiveAreaSettings,
+    silicon: Silicon | None = None,
+    cracks: tuple[Finding, ...] = (),
+) -> Detection:
     """Find inactive areas.
 
     Parameters
@@ -31,6 +37,8 @@ def detect(view: PanelView, settings: InactiveAreaSettings, silicon: Silicon | N
         How dark, how large.
     silicon : Silicon, optional
         The panel's, where it is known already.
+    cracks : tuple of Finding, optional
+        A region that cracks bound counts where it is dim only: grains have no such border.
 
     Returns
     -------
@@ -44,8 +52,13 @@ def detect(view: PanelView, settings: InactiveAreaSettings, silicon: Silicon | N
     depth *= known
     dark = depth.any(axis=(1, 2)) & view.judged
     where = _Where(inside, known)
+    lines: dict[int, list[Points]] = {crack.cell: [] for crack in cracks}
+    for crack in cracks:
+        lines[crack.cell].append(along(crack.outline))
     regions = {
-        cell: _regions(view, cell, missing[cell], depth[cell], where, float(grainy[cell]), settings)
+        cell: _regions(
+            view, cell, missing[cell], depth[cell], where, float(grainy[cell]), lines.get(cell, []), settings
+        )
         for cell in np.flatnonzero(dark).tolist()
     }
     scores = _hints(missing, texture, inside, settings)
@@ -176,6 +189,7 @@ def _regions(
     depth: FloatImage,
     where: _Where,
     grainy: float,
+    lines: list[Points],
     settings: InactiveAreaSettings,
 ) -> list[Finding]:
     inside, known = where.inside, where.known
@@ -190,11 +204,14 @@ def _regions(
         # Grains at the rim pass for a piece that was cut off.
         if (here & inside).sum() < settings.least_inside_share * grainy * boxes[region, cv2.CC_STAT_AREA]:
             continue
-        at_rim = (1 - grainy) * float(depth[here & ~inside].sum())
-        area = (float(depth[here & inside].sum()) + at_rim) / inside.size
         mean_depth = float(depth[here].mean())
+        rim_counts = max(
+            1 - grainy, float(np.interp(mean_depth, [settings.spotted_depth, settings.solid_depth], [0, 1]))
+        )
+        area = float(depth[here & inside].sum() + rim_counts * depth[here & ~inside].sum()) / inside.size
         score = area / (area + half_area)
-        if mean_depth < settings.least_mean_depth or _is_rim(view, boxes[region], known, mean_depth, settings):
+        shallow = mean_depth < settings.least_mean_depth and not _is_bounded(view, here, mean_depth, lines, settings)
+        if shallow or _is_rim(view, boxes[region], known, mean_depth, settings):
             # Grains are dark in spots, a rim fades: both rank a cell, and make no finding.
             score = min(score * mean_depth, 0.98 * settings.threshold)
         whole = _to_the_edge(here, known, view.mm_per_px * HALF)
@@ -211,6 +228,23 @@ def _regions(
             )
         )
     return found
+
+
+def _is_bounded(
+    view: PanelView,
+    region: NDArray[np.bool_],
+    mean_depth: float,
+    lines: list[Points],
+    settings: InactiveAreaSettings,
+) -> bool:
+    """Whether cracks run along enough of a region's outline; `lines` are points along them in the cell picture."""
+    if not lines or mean_depth < settings.least_bounded_depth:
+        return False
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    points = max(contours, key=len)[:, 0, ::-1].astype(np.float64)
+    outline = view.to_picture((points + 0.5) * HALF - 0.5)
+    apart = np.linalg.norm(outline[:, None] - np.concatenate(lines)[None], axis=2).min(axis=1)
+    return bool(np.mean(apart * view.pictures.mm_per_px <= settings.bounded_mm) >= settings.least_bounded_share)
 
 
 def _is_rim(

@@ -34,11 +34,15 @@ _LONGEST_PART = 0.45
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """Columns (at half the scale, end not included) along one busbar, their depth, and how much it stands out."""
+    """Columns (at half the scale, end not included) along one busbar, their depth, and how much it stands out.
+
+    `core` columns of them keep half the depth.
+    """
 
     busbar: int
     first: int
     end: int
+    core: int
     depth: float
     multiple: float
 
@@ -81,7 +85,7 @@ def detect(view: PanelView, settings: SolderFaultSettings) -> tuple[Detection, D
             nearness[kind] = near(_score(multiple, half[kind]) * view.judged, settings.threshold)
         for cell, stretches in enumerate(found):
             for stretch in stretches if view.judged[cell] else ():
-                if (stretch.end - stretch.first) * HALF * view.mm_per_px < least_mm:
+                if stretch.core * HALF * view.mm_per_px < least_mm:
                     continue
                 kind = _kind(view, cell, stretch)
                 # From one exposure a joint counts by its whole length: wafers do have shorter patterns.
@@ -239,16 +243,22 @@ def _grown(depth: FloatImage, best: NDArray[np.float64], view: PanelView, mm: fl
         if multiple <= 0:
             continue
         smooth = cv2.blur(depth[busbar : busbar + 1], (blur, 1), borderType=cv2.BORDER_REPLICATE)[0]
-        dark = smooth >= min(max(_END_SHARE * deep, _END_SPREADS * spread), deep / 2)
-        low, high = int(first), int(end)
-        while low > 0 and dark[low - 1]:
-            low -= 1
-        while high < columns and dark[high]:
-            high += 1
+        low, high = _reach(smooth >= deep / 2, int(first), int(end))
+        core = high - low
+        low, high = _reach(smooth >= min(max(_END_SHARE * deep, _END_SPREADS * spread), deep / 2), low, high)
         # What reaches the last column looked at goes on to the edge of the cell.
         ends = (low + start if low else 0, high + start if high < columns else view.deviation.shape[2])
-        found.append(_Stretch(busbar + 1, *ends, float(deep), float(multiple)))
+        found.append(_Stretch(busbar + 1, *ends, core, float(deep), float(multiple)))
     return found
+
+
+def _reach(dark: NDArray[np.bool_], low: int, high: int) -> tuple[int, int]:
+    """Return how far dark columns go on from a stretch, end not included."""
+    while low > 0 and dark[low - 1]:
+        low -= 1
+    while high < len(dark) and dark[high]:
+        high += 1
+    return low, high
 
 
 def _kind(view: PanelView, cell: int, stretch: _Stretch) -> Kind:

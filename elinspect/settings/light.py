@@ -23,6 +23,11 @@ class InactiveAreaSettings:
         A place must also lie so many of these spreads below.
     least_mean_depth : float
         Mean of that part, 0..1, over a region: grains are dark in spots, cut-off parts throughout.
+    least_bounded_depth, least_bounded_share, bounded_mm : float
+        From the first of these depths on a region counts where cracks run along so much of its outline, so near to it.
+        From the same cells: no sound one has such a region.
+    spotted_depth, solid_depth : float
+        Depths from which on a part at the rim counts in grainy cells too, and in full. From the same cells.
     least_inside_share : float
         In a grainy cell so much of a region must lie away from the rim.
     rim_mm, rim_length_share : float
@@ -51,6 +56,11 @@ class InactiveAreaSettings:
     grainy_texture: float = 0.065
     texture_multiple: float = 3.0
     least_mean_depth: float = 0.4
+    least_bounded_depth: float = 0.2
+    least_bounded_share: float = 0.3
+    bounded_mm: float = 2.5
+    spotted_depth: float = 0.7
+    solid_depth: float = 0.8
     least_inside_share: float = 0.25
     rim_mm: float = 5.8
     rim_length_share: float = 0.45

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from drawn_cells import BUSBAR_ROWS, MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
-from elinspect.detectors import chipped_cell, detect_all, kind_scores, prepare, solder_fault
+from elinspect.detectors import chipped_cell, detect_all, inactive_area, kind_scores, prepare, solder_fault
 from elinspect.recipe import assumed_product
 from elinspect.records import Detection, Finding, FloatImage, Kind, Layout, PanelView
 from elinspect.settings import DetectorSettings, SolderFaultSettings
@@ -241,6 +241,18 @@ def test_cell_dark_for_the_most_part_but_bright_for_the_rest_is_dark_and_not_rev
     assert found[Kind.REVERSED_CELL].findings == ()
     assert [finding.cell for finding in found[Kind.DARK_CELL].findings] == [5]
     assert [finding.cell for finding in found[Kind.INACTIVE_AREA].findings] == [5]
+
+
+def test_dim_region_is_an_area_where_a_crack_bounds_it() -> None:
+    corners: Corners = [(115, 60), (115, 160), (185, 160), (185, 60)]
+    view = _panel({5: with_area(_clean(), corners, remaining=0.58)})
+    settings = DetectorSettings().inactive_area
+    border = np.array([corners[3], corners[0], corners[1]], dtype=np.float64)
+    cracks = tuple(Finding(Kind.CRACK, cell, 0.9, border) for cell in (5, 6))
+    assert inactive_area.detect(view, settings).findings == ()
+    (area,) = inactive_area.detect(view, settings, cracks=cracks).findings
+    assert area.cell == 5
+    assert area.area_fraction == pytest.approx(70 * 100 / SIDE_PX**2, abs=0.01)
 
 
 def test_shallow_piece_at_the_edge_is_inactive_with_its_share_of_the_cell() -> None:
