@@ -120,7 +120,8 @@ def _dark_places(cell: _Cell, points: Points, settings: BundleSettings) -> list[
             bundle = Bundle(int(rows[0]), int(rows[-1]), int(columns[0]), int(columns[-1]), bright - dark)
             found.append(_DarkPlace(_with_seam(box, cell, settings), bundle))
             continue
-        whole = _region_of(below, seeds, settings)
+        # Beside what is brighter than usual the rest of the cell is the darker side, and no dark place.
+        whole = _region_of(below, seeds, settings) if below.sum() <= 0.5 * cell.inside.sum() else None
         if whole is not None and (_is_spot(whole, cell, settings) or _is_stain(whole, cell, settings)):
             found.append(_DarkPlace(_with_seam(whole, cell, settings), None))
     return found

@@ -83,7 +83,7 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     """Find cracks, and lines that sister wafers share; arguments as `detect`."""
     if takes_wires_off(view):
-        view, settings = without_wires(view), _among_wires(settings)
+        view, settings = without_wires(view), _among_wires(settings, view.mm_per_px)
     sisters = without_sisters(view, settings.sisters)
     alone = _alone(sisters, settings)
     cells = _searched(sisters, settings, {cell: found.textured for cell, found in alone.items()})
@@ -94,14 +94,20 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles)
 
 
-def _among_wires(settings: CrackSettings) -> CrackSettings:
+def _among_wires(settings: CrackSettings, mm_per_px: float) -> CrackSettings:
     """Where wires are taken off nothing is hidden: places at a wire cost, and must show, as much as all others."""
+    own = settings.among_wires
     return replace(
         settings,
+        half_total_smooth=own.half_total_mm / mm_per_px,
+        toll=own.toll,
         busbar_toll=settings.cap,
-        busbar_contrast=settings.least_contrast,
-        smooth_contrast=settings.least_contrast,
-        bundle=replace(settings.bundle, least_stain_mm=settings.stain_among_wires_mm),
+        least_contrast=own.least_contrast,
+        smooth_contrast=own.least_contrast,
+        busbar_contrast=own.least_contrast,
+        noise_multiple=own.noise_multiple,
+        rim_step=own.rim_step,
+        bundle=replace(settings.bundle, least_stain_mm=own.least_stain_mm),
     )
 
 

@@ -158,7 +158,9 @@ def best_paths(
         equals = np.flatnonzero(total == highest)
         start = equals[strength.ravel()[equals].argmax()]
         angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
-        points = _traced(paths, cell, (angle, at_row, at_column))
+        states = _traced(paths, cell, (angle, at_row, at_column))
+        points = [(row, column) for _, row, column in states]
+        best = max(best, sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT)
         for piece in _new_pieces(points, taken):
             if len(piece) >= least_points:
                 found.append(CrackPath(np.array(piece, dtype=np.float64), best))
@@ -181,19 +183,19 @@ def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list
     return [piece for piece in pieces if piece]
 
 
-def _traced(paths: Paths, cell: int, start: tuple[int, int, int]) -> list[tuple[int, int]]:
+def _traced(paths: Paths, cell: int, start: tuple[int, int, int]) -> list[tuple[int, int, int]]:
     offsets = _offsets(len(paths.gain), paths.step)
     ahead = _follow(paths, cell, start, 1, offsets)
     behind = _follow(paths, cell, start, -1, offsets)
-    return [*behind[::-1], start[1:], *ahead]
+    return [*behind[::-1], start, *ahead]
 
 
 def _follow(
     paths: Paths, cell: int, start: tuple[int, int, int], sign: int, offsets: list[tuple[int, int]]
-) -> list[tuple[int, int]]:
+) -> list[tuple[int, int, int]]:
     angle, row, column = start
     angles, _, rows, columns = paths.gain.shape
-    points: list[tuple[int, int]] = []
+    states: list[tuple[int, int, int]] = []
     visited = {(row, column)}
     while True:
         best, best_worth = None, (0, 0.0)
@@ -209,7 +211,7 @@ def _follow(
             if worth > best_worth and worth[0] > 0:
                 best, best_worth = (wrapped, way, *place), worth
         if best is None:
-            return points
+            return states
         angle, sign, row, column = best
         visited.add((row, column))
-        points.append((row, column))
+        states.append((angle, row, column))

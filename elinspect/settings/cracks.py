@@ -51,6 +51,33 @@ class BundleSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class AmongWiresSettings:
+    """What cracks must show where wires lie close and are taken off; chosen on simulated half-cut cells.
+
+    Nothing is hidden there, and cells show less texture of their own, so that fainter lines stand out.
+
+    Attributes
+    ----------
+    half_total_mm : float
+        `CrackSettings.half_total_smooth`, times mm per pixel: coarse pixels give a line fewer places.
+    toll, least_contrast, noise_multiple : float
+        As in `CrackSettings`; the contrast also at the foot of a wire.
+    rim_step : float
+        As in `CrackSettings`: between the last wire and the edge a crack cuts off no more than a strip.
+    least_stain_mm : float
+        As in `BundleSettings`: what a crack cuts off is fed by the next wire, and where cracks cross at a joint the
+        fingers they cut are dark on both its sides, less far. On real cells with few busbars the rule costs cracks.
+    """
+
+    half_total_mm: float = 6.8
+    toll: float = 2.0
+    least_contrast: float = 0.015
+    noise_multiple: float = 0.7
+    rim_step: float = 0.3
+    least_stain_mm: float = 9.0
+
+
+@dataclass(frozen=True, slots=True)
 class CrackSettings:
     """How cracks are looked for.
 
@@ -156,10 +183,8 @@ class CrackSettings:
     mode_b_share, mode_c_share : float
         Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
         source: 10 % is seen as a step, below 40 % the part is all but dark.
-    stain_among_wires_mm : float
-        `BundleSettings.least_stain_mm` where wires lie close: what a crack cuts off is fed by the next wire, and where
-        cracks cross at a joint the fingers they cut are dark on both its sides, less far. On real cells with few
-        busbars the rule costs cracks.
+    among_wires : AmongWiresSettings
+        What differs where wires lie close.
     sisters : SisterSettings
         How sister wafers are recognised.
     explained : float
@@ -232,7 +257,7 @@ class CrackSettings:
     join_mm: float = 5.0
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
-    stain_among_wires_mm: float = 9.0
+    among_wires: AmongWiresSettings = field(default_factory=AmongWiresSettings)
     sisters: SisterSettings = field(default_factory=SisterSettings)
     explained: float = 0.5
     bundle: BundleSettings = field(default_factory=BundleSettings)
