@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.broken_bundle import Bundle, dark_places_of
 from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.crack_ends import around_piece, run_out
 from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank, line_responses
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
 from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
@@ -391,6 +392,9 @@ def _least_contrast(
 
 
 def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, settings: CrackSettings) -> Finding:
+    reach, most = settings.rim_reach_mm / view.mm_per_px, settings.through_rim_mm / view.mm_per_px
+    ends = [run_out(around_piece(view, cell, line.points), view.inside, reach, most) for line in lines]
+    lines = [replace(line, points=points) for line, points in zip(lines, ends, strict=True)]
     main = lines[0]
     darker, mode = _mode(view, cell, main.points, settings)
     along, across = main.points[-1] - main.points[0]

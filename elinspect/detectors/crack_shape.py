@@ -148,7 +148,7 @@ def _followed(middle: Points, normal: Points, depth: NDArray[np.float64]) -> Cra
         first, last = 0, len(line) - 1
     smooth_depths = np.convolve(depths[first : last + 1], np.ones(5) / 5, mode="valid")
     steadiness = float(np.quantile(smooth_depths, 0.1)) / contrast if contrast > 0 and smooth_depths.size else 0.0
-    return CrackLine(_rounded(line[first : last + 1]), contrast, steadiness)
+    return CrackLine(rounded(line[first : last + 1]), contrast, steadiness)
 
 
 def _longest_run(good: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -170,10 +170,10 @@ def _evenly(path: Points) -> Points:
     steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
     at = np.concatenate([[0.0], np.cumsum(steps)])
     even = np.linspace(0, at[-1], max(round(at[-1] / _SPACING), 4) + 1)
-    return _rounded(np.stack([np.interp(even, at, path[:, axis]) for axis in (0, 1)], axis=1))
+    return rounded(np.stack([np.interp(even, at, path[:, axis]) for axis in (0, 1)], axis=1))
 
 
-def _rounded(points: Points) -> Points:
+def rounded(points: Points) -> Points:
     """Smooth a line over about 6 px; the ends stay."""
     out = points.copy()
     for _ in range(4):

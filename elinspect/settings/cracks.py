@@ -180,6 +180,9 @@ class CrackSettings:
         And all of these in multiples of the noise of one pixel: followed through noise alone a line comes to 0.4.
     join_mm : float
         Lines that come so near to each other are one crack.
+    rim_reach_mm, through_rim_mm : float
+        A line that ends so near before the rim goes straight on to the edge of the cell, if it is no further through
+        the rim than the second. Common practice, no source: cracks start at edges or run out there.
     mode_b_share, mode_c_share : float
         Luminance of the darker side over the brighter one below which the crack is of mode B or C. Common practice, no
         source: 10 % is seen as a step, below 40 % the part is all but dark.
@@ -255,6 +258,8 @@ class CrackSettings:
     busbar_contrast: float = 0.05
     noise_multiple: float = 1.0
     join_mm: float = 5.0
+    rim_reach_mm: float = 3.0
+    through_rim_mm: float = 8.0
     mode_b_share: float = 0.9
     mode_c_share: float = 0.4
     among_wires: AmongWiresSettings = field(default_factory=AmongWiresSettings)
