@@ -17,8 +17,8 @@ _LARGEST = 0.3
 """Share of the cell: a crack that parts more has two sides, and no border all round."""
 _FED_MM = 3.0
 """Fingers whose ends still touch stay bright in the piece: one or two side by side."""
-_SPACING = 3
-"""Pixels of the border from point to point."""
+_ROUNDS = 3
+"""The border is smoothed as far as other lines are, whose points lie further apart."""
 
 
 def run_out(points: Points, inside: NDArray[np.bool_], reach: float, most: float) -> Points:
@@ -127,4 +127,7 @@ def _border(piece: NDArray[np.bool_]) -> Points:
         return np.zeros((0, 2))
     runs = np.split(free, np.flatnonzero(np.diff(free) > 1) + 1)
     run = max(runs, key=len)
-    return rounded(rounded(outline[run[0] : run[-1] + 1].astype(np.float64))[::_SPACING])
+    border = outline[run[0] : run[-1] + 1].astype(np.float64)
+    for _ in range(_ROUNDS):
+        border = rounded(border)
+    return border

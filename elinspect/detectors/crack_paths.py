@@ -12,6 +12,8 @@ from elinspect.settings import CrackSettings
 _UNIT = 64
 """Gains are counted in 64ths of the cell's texture: 16-bit integers halve the time, and totals stay below 256."""
 _WALL = -(2**14)
+_TRIES = 3
+"""Around a dark place path after path runs where one has been found, and leaves nothing new."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,10 +152,10 @@ def best_paths(
     total, strength = paths.total[:, cell].copy(), paths.strength[:, cell]
     taken = np.zeros(total.shape[1:], bool)
     found: list[CrackPath] = []
-    for _ in range(settings.most_paths):
+    for _ in range(_TRIES * settings.most_paths):
         highest = total.max()
         best = float(highest) / _UNIT
-        if best < least_total:
+        if best < least_total or len(found) >= settings.most_paths:
             break
         equals = np.flatnonzero(total == highest)
         start = equals[strength.ravel()[equals].argmax()]
