@@ -293,7 +293,7 @@ class _Searches:
             return [], settings.unfollowed * part
         level = self._in_counts(cell)
         followed = [
-            (part, self._ended(follow_line(level, points)))
+            (part, self._ended(follow_line(level, points, self.view.busbar_rows)))
             for part, points in self.lines.followed(place, settings.followed_from, settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
@@ -312,7 +312,7 @@ class _Searches:
             return [], settings.unfollowed * part
         level = self.view.flat[cell] + self.view.background[cell]
         followed = [
-            (part, self._ended(follow_step(level, points)))
+            (part, self._ended(follow_step(level, points, self.view.busbar_rows)))
             for part, points in self.steps.followed(place, settings.followed_from, settings)
         ]
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
@@ -369,7 +369,7 @@ class _Searches:
 
     def _upright(self, cell: int, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""
-        line = self._ended(follow_line(self._in_counts(cell), path.points))
+        line = self._ended(follow_line(self._in_counts(cell), path.points, self.view.busbar_rows))
         settings = self.settings
         clear = line.contrast >= _least_contrast(self.view, cell, line, settings)
         strays = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= settings.upright_stray_mm

@@ -83,7 +83,7 @@ def _thinned(points: Points) -> Points:
     return np.asarray(thin[:, 0], np.float64)
 
 
-def follow_line(level: FloatImage, path: Points) -> CrackLine:
+def follow_line(level: FloatImage, path: Points, bridged: NDArray[np.bool_] | None = None) -> CrackLine:
     """Follow the dark line along a coarse path.
 
     Parameters
@@ -92,6 +92,8 @@ def follow_line(level: FloatImage, path: Points) -> CrackLine:
         Flat cell, busbars bridged.
     path : ndarray, shape (m, 2)
         (row, column), good to a few pixels, its ends to a filter's length.
+    bridged : ndarray of bool, shape (rows,), optional
+        Rows in which nothing is to be seen: they part no line.
 
     Returns
     -------
@@ -100,10 +102,10 @@ def follow_line(level: FloatImage, path: Points) -> CrackLine:
     """
     middle, normal, profile = _unrolled(level, path, _SIDE)
     here, low, high = (_shifted(profile, shift) for shift in (0.0, -_SIDE, _SIDE))
-    return _followed(middle, normal, np.minimum(low, high) - here)
+    return _followed(middle, normal, np.minimum(low, high) - here, bridged)
 
 
-def follow_step(level: FloatImage, path: Points) -> CrackLine:
+def follow_step(level: FloatImage, path: Points, bridged: NDArray[np.bool_] | None = None) -> CrackLine:
     """Follow the step between a brighter and a darker side along a coarse path; arguments as `follow_line`.
 
     Returns
@@ -113,7 +115,7 @@ def follow_step(level: FloatImage, path: Points) -> CrackLine:
     """
     middle, normal, profile = _unrolled(level, path, _STEP_SIDES[-1])
     low, high = (np.mean([_shifted(profile, sign * side) for side in _STEP_SIDES], axis=0) for sign in (-1, 1))
-    either = [_followed(middle, normal, height) for height in (high - low, low - high)]
+    either = [_followed(middle, normal, height, bridged) for height in (high - low, low - high)]
     return max(either, key=lambda line: line.contrast)
 
 
@@ -137,12 +139,14 @@ def _shifted(profile: NDArray[np.float64], shift: float) -> NDArray[np.float64]:
     return profile[:, start : start + len(_OFFSETS)]
 
 
-def _followed(middle: Points, normal: Points, depth: NDArray[np.float64]) -> CrackLine:
+def _followed(
+    middle: Points, normal: Points, depth: NDArray[np.float64], bridged: NDArray[np.bool_] | None
+) -> CrackLine:
     course = _smoothest(depth)
     depths = np.convolve(depth[np.arange(len(course)), course], np.ones(5) / 5, mode="same")
     contrast = float(np.median(depths[6:-6])) if len(depths) > 14 else float(np.median(depths))
-    good = _longest_run(np.flatnonzero(depths >= _END_SHARE * contrast))
     line = middle + _OFFSETS[course][:, None] * normal
+    good = _longest_run(depths >= _END_SHARE * contrast, _hidden(line, bridged))
     first, last = (int(good[0]), int(good[-1])) if contrast > 0 and good.size else (0, len(line) - 1)
     if last - first < 3:
         first, last = 0, len(line) - 1
@@ -151,9 +155,20 @@ def _followed(middle: Points, normal: Points, depth: NDArray[np.float64]) -> Cra
     return CrackLine(rounded(line[first : last + 1]), contrast, steadiness)
 
 
-def _longest_run(good: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Keep the longest piece without a wide gap: round a corner a path takes a short cut where nothing is."""
-    pieces = np.split(good, np.flatnonzero(np.diff(good) > _WIDEST_GAP / _SPACING) + 1)
+def _hidden(line: Points, bridged: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
+    if bridged is None:
+        return np.zeros(len(line), bool)
+    return np.asarray(bridged[np.clip(np.round(line[:, 0]).astype(int), 0, len(bridged) - 1)])
+
+
+def _longest_run(good: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Keep the longest piece without a wide gap: round a corner a path takes a short cut where nothing is.
+
+    Places that are hidden make a gap no wider.
+    """
+    at = np.flatnonzero(good)
+    passed = np.cumsum(~hidden)
+    pieces = np.split(at, np.flatnonzero(np.diff(passed[at]) > _WIDEST_GAP / _SPACING) + 1)
     return max(pieces, key=len)
 
 

@@ -1,5 +1,7 @@
 """The path search on arrays small enough to check by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -31,6 +33,25 @@ def test_level_line_collects_each_place_once() -> None:
     assert paths.best_totals() == pytest.approx([12.0])
     (found,) = best_paths(paths, 0, SETTINGS, least_total=10.0, least_points=3)
     assert sorted(found.points.tolist()) == [[10, 5], [10, 8], [10, 11], [10, 14]]
+
+
+def test_a_long_line_collects_all_along_its_trace() -> None:
+    # Thirteen places of 3 each; from any of them the search looks two steps ahead and two back.
+    line = {(LEVEL, 10, column): 5.0 for column in range(2, 40, 3)}
+    settings = replace(SETTINGS, steps=2)
+    paths = find_paths(_responses(line), settings)
+    assert paths.best_totals() == pytest.approx([5 * 3.0])
+    (found,) = best_paths(paths, 0, settings, least_total=10.0, least_points=3)
+    assert found.total == pytest.approx(13 * 3.0)
+
+
+def test_a_dark_place_leaves_a_line_elsewhere_to_be_found() -> None:
+    # A block that answers at all angles, stronger than the line: traces run into each other there.
+    block = {(angle, row, column): 6.0 for angle in range(12) for row in range(14) for column in range(30)}
+    line = {(LEVEL, 25, column): 4.0 for column in range(5, 38, 3)}
+    settings = replace(SETTINGS, most_paths=12)
+    found = best_paths(find_paths(_responses(block | line), settings), 0, settings, least_total=10.0, least_points=8)
+    assert any(set(path.points[:, 0]) == {25.0} for path in found)
 
 
 def test_one_strong_spot_counts_no_more_than_the_cap() -> None:

@@ -117,3 +117,18 @@ def test_a_short_crack_is_no_dot() -> None:
     cells[9] = with_line(cells[9], [(WIRES[6] + 6, 90), (WIRES[6] + 17, 103)], contrast=0.4)
     (found,) = _cracks(cells).findings
     assert found.length_mm == pytest.approx(np.hypot(11, 13) * MM_PER_PX, abs=2.0)
+
+
+def test_a_net_of_cracks_is_no_stain() -> None:
+    cells = _cells()
+    for line in ([(10, 0), (190, 150)], [(200, 0), (20, 150)], [(110, 0), (140, 150)], [(50, 20), (52, 150)]):
+        cells[3] = with_line(cells[3], line, contrast=0.5, width_px=3.0)
+    found = [finding for finding in _cracks(cells).findings if finding.cell == 3]
+    assert sum(finding.length_mm or 0 for finding in found) > 0.7 * (240 + 235 + 150) * MM_PER_PX
+
+
+def test_a_faint_crack_and_a_strip_cut_off_at_the_edge_are_found() -> None:
+    cells = _cells()
+    cells[2] = with_line(cells[2], [(80, 30), (200, 150)], contrast=0.06)
+    cells[7] = with_area(cells[7], [(ROWS, 40), (ROWS - 9, 55), (ROWS - 9, 120), (ROWS, 135)], 0.6)
+    assert {finding.cell for finding in _cracks(cells).findings} == {2, 7}
