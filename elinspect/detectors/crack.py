@@ -189,7 +189,9 @@ class _Looked:
         half = self.half_total(place)
         lattice = self.responses.lattice
         least_points = max(round(settings.least_px / (lattice.step * float(lattice.pitch_px[0]))), 2)
-        found = best_paths(self.paths, place, settings, least_part * half, least_points)
+        # Grains line up by chance, the more of them the longer the trace.
+        whole = 1.0 - float(self.responses.textured[place])
+        found = best_paths(self.paths, place, settings, least_part * half, least_points, whole)
         return [(path.total / half, path.points * lattice.pitch_px + lattice.first_px) for path in found]
 
 

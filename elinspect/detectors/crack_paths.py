@@ -146,9 +146,12 @@ def _collected(
 
 
 def best_paths(
-    paths: Paths, cell: int, settings: CrackSettings, least_total: float, least_points: int
+    paths: Paths, cell: int, settings: CrackSettings, least_total: float, least_points: int, whole: float = 1.0
 ) -> list[CrackPath]:
-    """Return the dark lines of one cell, the strongest first, each place in one of them only."""
+    """Return the dark lines of one cell, the strongest first, each place in one of them only.
+
+    A trace goes on beyond the steps that the search looks ahead; by `whole` its total counts them, too.
+    """
     total, strength = paths.total[:, cell].copy(), paths.strength[:, cell]
     taken = np.zeros(total.shape[1:], bool)
     found: list[CrackPath] = []
@@ -162,7 +165,8 @@ def best_paths(
         angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
         states = _traced(paths, cell, (angle, at_row, at_column))
         points = [(row, column) for _, row, column in states]
-        best = max(best, sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT)
+        traced = sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT
+        best += whole * max(traced - best, 0.0)
         for piece in _new_pieces(points, taken):
             if len(piece) >= least_points:
                 found.append(CrackPath(np.array(piece, dtype=np.float64), best))

@@ -46,11 +46,17 @@ def test_a_long_line_collects_all_along_its_trace() -> None:
 
 
 def test_a_dark_place_leaves_a_line_elsewhere_to_be_found() -> None:
-    # A block that answers at all angles, stronger than the line: traces run into each other there.
-    block = {(angle, row, column): 6.0 for angle in range(12) for row in range(14) for column in range(30)}
-    line = {(LEVEL, 25, column): 4.0 for column in range(5, 38, 3)}
-    settings = replace(SETTINGS, most_paths=12)
-    found = best_paths(find_paths(_responses(block | line), settings), 0, settings, least_total=10.0, least_points=8)
+    # A place that answers at all angles, unevenly and more strongly than the line: traces run into each other there.
+    rng = np.random.default_rng(2)
+    dark = {
+        (angle, row, column): float(rng.uniform(3, 6))
+        for angle in range(12)
+        for row in range(16)
+        for column in range(40)
+    }
+    line = {(LEVEL, 25, column): 3.5 for column in range(5, 38, 3)}
+    paths = find_paths(_responses(dark | line), SETTINGS)
+    found = best_paths(paths, 0, SETTINGS, least_total=10.0, least_points=8)
     assert any(set(path.points[:, 0]) == {25.0} for path in found)
 
 

@@ -1,5 +1,6 @@
 """Cracks among many wires: along one, across them, and what wires show that is none."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from drawn_cells import MM_PER_PX, as_pictures, with_area, with_line
 
 from elinspect.detectors import crack, prepare
+from elinspect.detectors.broken_bundle import dark_places_of
 from elinspect.detectors.crack_wires import takes_wires_off, without_wires
 from elinspect.recipe import assumed_product
 from elinspect.records import Detection, FloatImage, Layout, PanelView
@@ -119,12 +121,13 @@ def test_a_short_crack_is_no_dot() -> None:
     assert found.length_mm == pytest.approx(np.hypot(11, 13) * MM_PER_PX, abs=2.0)
 
 
-def test_a_net_of_cracks_is_no_stain() -> None:
+def test_beside_what_is_bright_the_rest_of_the_cell_is_no_stain() -> None:
     cells = _cells()
-    for line in ([(10, 0), (190, 150)], [(200, 0), (20, 150)], [(110, 0), (140, 150)], [(50, 20), (52, 150)]):
-        cells[3] = with_line(cells[3], line, contrast=0.5, width_px=3.0)
-    found = [finding for finding in _cracks(cells).findings if finding.cell == 3]
-    assert sum(finding.length_mm or 0 for finding in found) > 0.7 * (240 + 235 + 150) * MM_PER_PX
+    cells[3][60:300, 30:100] *= 1.3
+    settings = replace(CrackSettings().bundle, least_stain_mm=9.0)
+    line = np.stack([np.arange(80.0, 280.0), np.full(200, 100.0)], axis=1)
+    along, _ = dark_places_of(_view(cells), 3, [line], settings)
+    assert along == [False]
 
 
 def test_a_faint_crack_and_a_strip_cut_off_at_the_edge_are_found() -> None:
