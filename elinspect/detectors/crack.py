@@ -21,7 +21,7 @@ from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_p
 from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
 from elinspect.detectors.crack_steps import own_height, step_responses
-from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths
+from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths, wandering_deg
 from elinspect.detectors.crack_weighing import (
     Scored,
     each_once,
@@ -378,7 +378,10 @@ class _Searches:
         lean = leaning_deg(line.points, self.view.busbar_rows, settings.lean_fields)
         strays &= line.steadiness >= settings.upright_steadiness
         leans = lean >= settings.upright_lean_deg and line.steadiness >= settings.lean_steadiness
-        return line if clear and (strays or leans) else None
+        wander = wandering_deg(line.points, self.view.busbar_rows, settings.lean_fields)
+        wanders = wander >= settings.upright_wander_deg and line.steadiness >= settings.lean_steadiness
+        wanders &= line.contrast >= settings.wander_noise * float(self.view.noise[cell])
+        return line if clear and (strays or leans or wanders) else None
 
 
 def _least_contrast(

@@ -128,6 +128,29 @@ def leaning_deg(points: Points, busbar_rows: NDArray[np.bool_], fewest: int) -> 
     float
         Degrees; 0 for a line that crosses fewer fields.
     """
+    moved, height = _of_fields(points, busbar_rows)
+    return float(np.degrees(np.arctan2(abs(moved.sum()), height.sum()))) if len(height) >= fewest else 0.0
+
+
+def wandering_deg(points: Points, busbar_rows: NDArray[np.bool_], fewest: int) -> float:
+    """Return by how much a line leans otherwise in one field than in the next; arguments as `leaning_deg`.
+
+    Fingers are parallel.
+
+    Returns
+    -------
+    float
+        Root mean square about what the fields have in common, degrees; 0 for a line that crosses fewer fields.
+    """
+    moved, height = _of_fields(points, busbar_rows)
+    if len(height) < fewest:
+        return 0.0
+    leans = moved / height
+    return float(np.degrees(np.sqrt(np.average((leans - np.average(leans, weights=height)) ** 2, weights=height))))
+
+
+def _of_fields(points: Points, busbar_rows: NDArray[np.bool_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How far a line goes to the right, and down, in each field between busbars that it crosses."""
     rows = np.clip(np.round(points[:, 0]).astype(int), 0, len(busbar_rows) - 1)
     field = np.cumsum(np.diff(busbar_rows.astype(np.int8), prepend=0) == 1)[rows]
     field[busbar_rows[rows]] = -1
@@ -138,4 +161,4 @@ def leaning_deg(points: Points, busbar_rows: NDArray[np.bool_], fewest: int) -> 
             spread = row - row.mean()
             height.append(float(np.ptp(row)))
             moved.append(float(spread @ column / (spread @ spread)) * height[-1])
-    return float(np.degrees(np.arctan2(abs(sum(moved)), sum(height)))) if len(height) >= fewest else 0.0
+    return np.array(moved), np.array(height)

@@ -137,6 +137,9 @@ class CrackSettings:
     upright_lean_deg, lean_fields, lean_steadiness : float, int, float
         Or it crosses so many fields and leans by so much within them, not from one to the next; it is as steady as the
         last then. Cells lie turned by less than half a degree; chosen on simulated half-cut cells.
+    upright_wander_deg, wander_noise : float
+        Or it leans by so much otherwise from field to field, as steady as that, and so many times as deep as noise that
+        this can be said. Chosen on simulated half-cut cells.
     usual_contrast, contrast_power : float
         In grainy cells what the filters say of a line is weighed with its contrast, once it is followed to the pixel,
         over the first, to this power. In a cell that shows only noise a faint crack is as sure as a deep one. From the
@@ -231,6 +234,8 @@ class CrackSettings:
     upright_lean_deg: float = 0.8
     lean_fields: int = 4
     lean_steadiness: float = 0.5
+    upright_wander_deg: float = 1.0
+    wander_noise: float = 3.0
     usual_contrast: float = 0.05
     contrast_power: float = 0.6
     usual_length_mm: float = 26.0

@@ -5,7 +5,7 @@ import pytest
 from drawn_cells import BUSBAR_ROWS, MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
 from elinspect.detectors import detect_all, prepare
-from elinspect.detectors.crack_upright import leaning_deg
+from elinspect.detectors.crack_upright import leaning_deg, wandering_deg
 from elinspect.recipe import assumed_product
 from elinspect.records import Finding, FloatImage, Kind, Layout
 from elinspect.settings import DetectorSettings
@@ -90,3 +90,16 @@ def test_fingers_in_a_row_do_not_lean_and_a_crack_does() -> None:
     # Each finger upright, the next one 1.3 mm further right beyond each busbar.
     fingers = np.column_stack([points, 100 + 2.5 * np.searchsorted(BUSBAR_ROWS, points)])
     assert leaning_deg(fingers, bars, fewest=4) == pytest.approx(0, abs=0.01)
+
+
+def test_fingers_do_not_wander_however_the_cell_lies_and_a_crack_does() -> None:
+    bars = np.zeros(SIDE_PX + 50, bool)
+    for row in BUSBAR_ROWS:
+        bars[row - 4 : row + 5] = True
+    points = np.linspace(6, 340, 300)
+    fingers = np.column_stack([points, 100 + 0.01 * points + 2.5 * np.searchsorted(BUSBAR_ROWS, points)])
+    assert wandering_deg(fingers, bars, fewest=4) == pytest.approx(0, abs=0.01)
+    # Two fields lean to one side and two to the other, by 0.03 each.
+    crack = np.column_stack([points, 100 + 0.03 * np.abs(points - BUSBAR_ROWS[1])])
+    assert wandering_deg(crack, bars, fewest=4) == pytest.approx(np.degrees(0.03), abs=0.05)
+    assert wandering_deg(crack, bars, fewest=5) == 0
