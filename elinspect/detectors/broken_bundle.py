@@ -17,6 +17,10 @@ from elinspect.vision import cv2
 
 _Mask = NDArray[np.bool_]
 
+_EDGE_PX = 2
+"""So near to the edge of the picture the gap's blur is seen."""
+_LOW = 3
+"""A box so many times as high as the rim shows its sides well enough inside."""
 _HALF_WAY = (0.5, 0.3)
 """From the dark to the bright side of a line: a dark place ends there. A box that fades towards its other end keeps
 straight sides lower down only."""
@@ -24,9 +28,13 @@ straight sides lower down only."""
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cell:
-    """One cell as it is looked at here: slightly smoothed level, busbars bridged, and where it says something."""
+    """One cell as it is looked at here: slightly smoothed level, busbars bridged, and where it says something.
+
+    `whole` is the level over the panel's typical cell, which goes on through the rim.
+    """
 
     level: FloatImage
+    whole: FloatImage
     inside: _Mask
     bars: NDArray[np.bool_]
     mm_per_px: float
@@ -89,7 +97,9 @@ def dark_places_of(
     if not lines:
         return [], []
     level = cv2.GaussianBlur(view.flat[cell] + view.background[cell], (0, 0), 1.0)
-    own = _Cell(np.asarray(level, np.float32), view.inside, view.busbar_rows, view.mm_per_px)
+    whole = cv2.GaussianBlur(view.log_cells[cell] - view.typical, (0, 0), 1.0) if view.typical.any() else level
+    level, whole = np.asarray(level, np.float32), np.asarray(whole, np.float32)
+    own = _Cell(level, whole, view.inside, view.busbar_rows, view.mm_per_px)
     places = [place for points in lines for place in _dark_places(own, points, settings)]
     along = [[_share_within(place.mask, own, line) >= settings.least_within for place in places] for line in lines]
     there = [any(column) for column in zip(*along, strict=True)]
@@ -115,7 +125,7 @@ def _dark_places(cell: _Cell, points: Points, settings: BundleSettings) -> list[
         below = (cell.level < dark + share * (bright - dark)) & cell.inside
         between = _region_of(below & cell.seen, seeds, settings)
         box = None if between is None else _broken(between, points, cell, settings)
-        if box is not None:
+        if box is not None and _straight_through_rim(box, dark + share * (bright - dark), cell, settings):
             rows, columns = (np.flatnonzero(box.any(axis=axis)) for axis in (1, 0))
             bundle = Bundle(int(rows[0]), int(rows[-1]), int(columns[0]), int(columns[-1]), bright - dark)
             found.append(_DarkPlace(_with_seam(box, cell, settings), bundle))
@@ -195,6 +205,29 @@ def _is_box(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     box &= cell.seen
     filled = float((region & box).sum()) / max(float(box.sum()), 1.0)
     return straight >= settings.least_straight and filled >= settings.least_filled
+
+
+def _straight_through_rim(box: _Mask, below: float, cell: _Cell, settings: BundleSettings) -> bool:
+    """Whether a low box at the top or bottom rim keeps its sides through it: a piece cut off gets wider there."""
+    rows, columns = (np.flatnonzero(box.any(axis=axis)) for axis in (1, 0))
+    seen = np.flatnonzero(cell.inside[:, columns].any(axis=1))
+    for beyond in (np.arange(_EDGE_PX, seen[0]), np.arange(seen[-1] + 1, len(box) - _EDGE_PX)):
+        touches = beyond.size and min(abs(beyond - rows[0]).min(), abs(beyond - rows[-1]).min()) <= 1
+        if not touches or len(rows) > _LOW * len(beyond):
+            continue
+        dark = cell.whole[beyond] < below
+        reach = np.array([_run_around(row, int(columns[len(columns) // 2])) for row in dark])
+        tolerance = max(settings.straight_mm / cell.mm_per_px, 1.0)
+        straight = np.abs(reach - [columns[0], columns[-1]]) <= tolerance
+        if straight.mean(axis=0).min() < settings.least_straight:
+            return False
+    return True
+
+
+def _run_around(row: NDArray[np.bool_], middle: int) -> tuple[int, int]:
+    """First and last place of the run of true places around one."""
+    before, after = np.flatnonzero(~row[:middle]), np.flatnonzero(~row[middle:])
+    return (int(before[-1]) + 1 if before.size else 0), (middle + int(after[0]) - 1 if after.size else len(row) - 1)
 
 
 def _is_spot(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:

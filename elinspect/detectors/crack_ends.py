@@ -42,9 +42,9 @@ def run_out(points: Points, inside: NDArray[np.bool_], reach: float, most: float
     ndarray, shape (m to m + 2, 2)
         The line with its ends.
     """
-    for _ in range(2):
-        points = np.concatenate([points, _way_out(points, inside, reach, most)])[::-1]
-    return points
+    ahead = _way_out(points, inside, reach, most)
+    behind = _way_out(points[::-1], inside, reach, most)
+    return np.concatenate([behind, points, ahead])
 
 
 def _way_out(points: Points, inside: NDArray[np.bool_], reach: float, most: float) -> Points:
@@ -59,7 +59,7 @@ def _way_out(points: Points, inside: NDArray[np.bool_], reach: float, most: floa
     edge = np.flatnonzero(~within)
     if length == 0 or not rim.size or not edge.size or rim[0] * 0.5 > reach or (edge[0] - rim[0]) * 0.5 > most:
         return points[:0]
-    return ahead[max(edge[0] - 1, 0)][None]
+    return np.asarray(ahead[max(edge[0] - 1, 0)][None])
 
 
 def around_piece(view: PanelView, cell: int, points: Points) -> Points:
@@ -104,8 +104,8 @@ def _piece(level: FloatImage, points: Points, mm_per_px: float) -> NDArray[np.bo
         return None
     below = (level < (levels[0] + levels[1]) / 2).astype(np.uint8)
     fed = np.ones((1, 2 * round(_FED_MM / mm_per_px / 2) + 1), np.uint8)
-    below = cv2.morphologyEx(below, cv2.MORPH_CLOSE, fed, borderType=cv2.BORDER_REPLICATE)
-    _, label = cv2.connectedComponents(below, connectivity=4)
+    closed = cv2.morphologyEx(below, cv2.MORPH_CLOSE, fed, borderType=cv2.BORDER_REPLICATE)
+    _, label = cv2.connectedComponents(closed, connectivity=4)
     own = np.bincount(label[tuple(sides[dark].T)], minlength=2)
     own[0] = 0
     piece = label == int(own.argmax())
