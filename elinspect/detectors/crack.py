@@ -25,6 +25,7 @@ from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_p
 from elinspect.detectors.crack_weighing import (
     Scored,
     each_once,
+    in_all,
     is_beside,
     is_foot,
     line_worth,
@@ -184,15 +185,16 @@ class _Looked:
     def part(self, place: int) -> float:
         return float(self.paths.best_totals()[place]) / self.half_total(place)
 
-    def followed(self, place: int, least_part: float, settings: CrackSettings) -> list[tuple[float, Points]]:
-        """Parts and points (map pixels) of the best paths."""
-        half = self.half_total(place)
+    def followed(self, place: int, least_part: float, settings: CrackSettings) -> list[tuple[float, float, Points]]:
+        """Parts of the best paths, for their cell and among its lines, and points (map pixels)."""
+        half, grainy = self.half_total(place), float(self.responses.textured[place])
         lattice = self.responses.lattice
         least_points = max(round(settings.least_px / (lattice.step * float(lattice.pitch_px[0]))), 2)
-        # Grains line up by chance, the more of them the longer the trace.
-        whole = 1.0 - float(self.responses.textured[place])
-        found = best_paths(self.paths, place, settings, least_part * half, least_points, whole)
-        return [(path.total / half, path.points * lattice.pitch_px + lattice.first_px) for path in found]
+        found = []
+        for path in best_paths(self.paths, place, settings, least_part * half, least_points):
+            total = path.whole + grainy * (path.total - path.whole)
+            found.append((total / half, path.whole / total, path.points * lattice.pitch_px + lattice.first_px))
+        return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -260,7 +262,7 @@ class _Searches:
         together = max(together_of(looks), min(explained, _HELPED * enough))
         if not found or together < enough:
             return _Found(min(score_of(together), settings.threshold - 1e-3), textured, [], bundles)
-        strong = [(part, line) for part, line in found if part >= enough]
+        strong = [scored for scored in found if in_all(scored) >= enough]
         score, findings = self._findings(cell, strong or found, together)
         return _Found(score, textured, findings, bundles)
 
@@ -295,8 +297,8 @@ class _Searches:
             return [], settings.unfollowed * part
         level = self._in_counts(cell)
         followed = [
-            (part, self._ended(follow_line(level, points, self.view.busbar_rows)))
-            for part, points in self.lines.followed(place, settings.followed_from, settings)
+            (part, replace(self._ended(follow_line(level, points, self.view.busbar_rows)), longer=longer))
+            for part, longer, points in self.lines.followed(place, settings.followed_from, settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
         textured = float(self.lines.responses.textured[place])
@@ -314,8 +316,8 @@ class _Searches:
             return [], settings.unfollowed * part
         level = self.view.flat[cell] + self.view.background[cell]
         followed = [
-            (part, self._ended(follow_step(level, points, self.view.busbar_rows)))
-            for part, points in self.steps.followed(place, settings.followed_from, settings)
+            (part, replace(self._ended(follow_step(level, points, self.view.busbar_rows)), longer=longer))
+            for part, longer, points in self.steps.followed(place, settings.followed_from, settings)
         ]
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
         weighed, clear = [], []

@@ -56,11 +56,14 @@ class CrackPath:
     points : ndarray, shape (m, 2)
         (row, column), at least two.
     total : float
-        What the path through it collected.
+        What the path through it collected, in the steps that the search looks ahead.
+    whole : float
+        What its trace collected, which goes on as long as the line does.
     """
 
     points: Points
     total: float
+    whole: float
 
 
 def find_paths(responses: Responses, settings: CrackSettings, upright_toll: float = 0.0) -> Paths:
@@ -146,12 +149,9 @@ def _collected(
 
 
 def best_paths(
-    paths: Paths, cell: int, settings: CrackSettings, least_total: float, least_points: int, whole: float = 1.0
+    paths: Paths, cell: int, settings: CrackSettings, least_total: float, least_points: int
 ) -> list[CrackPath]:
-    """Return the dark lines of one cell, the strongest first, each place in one of them only.
-
-    A trace goes on beyond the steps that the search looks ahead; by `whole` its total counts them, too.
-    """
+    """Return the dark lines of one cell, the strongest first, each place in one of them only."""
     total, strength = paths.total[:, cell].copy(), paths.strength[:, cell]
     taken = np.zeros(total.shape[1:], bool)
     found: list[CrackPath] = []
@@ -165,11 +165,10 @@ def best_paths(
         angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
         states = _traced(paths, cell, (angle, at_row, at_column))
         points = [(row, column) for _, row, column in states]
-        traced = sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT
-        best += whole * max(traced - best, 0.0)
+        whole = max(best, sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT)
         for piece in _new_pieces(points, taken):
             if len(piece) >= least_points:
-                found.append(CrackPath(np.array(piece, dtype=np.float64), best))
+                found.append(CrackPath(np.array(piece, dtype=np.float64), best, whole))
         for row, column in points:
             reach = paths.step
             top, left = max(row - reach, 0), max(column - reach, 0)

@@ -34,11 +34,14 @@ class CrackLine:
         Median depth of the line under both its sides, natural logarithm.
     steadiness : float
         Depth that nine tenths of the line reach, over the median: 1 for a line without gaps.
+    longer : float
+        What all of its trace collected over what it is worth for its cell's rank.
     """
 
     points: Points
     contrast: float
     steadiness: float
+    longer: float = 1.0
 
     @property
     def length(self) -> float:

@@ -79,7 +79,7 @@ def _traced(total: FloatImage, gain: FloatImage) -> CrackPath | None:
         row, column = row - 1, column + (0, -1, 1)[int(options.argmax())]
     if len(points) < 2:
         return None
-    return CrackPath(np.array(points[::-1]), best)
+    return CrackPath(np.array(points[::-1]), best, best)
 
 
 def strayed_mm(points: Points, fields: list[tuple[int, int]], mm_per_px: float) -> float:

@@ -68,8 +68,16 @@ def sorted_out(followed: list[Scored], clear: list[float]) -> tuple[list[Scored]
 
 def worth_least(found: list[Scored], weak: float, least: float) -> tuple[list[Scored], float]:
     """Keep what can be a finding, and say what the best of all others (`weak` among them) is worth."""
-    kept = [scored for scored in found if scored[0] >= least]
-    return kept, max([weak, *(part for part, _ in found if part < least)])
+    kept = [scored for scored in found if in_all(scored) >= least]
+    return kept, max([weak, *(scored[0] for scored in found if in_all(scored) < least)])
+
+
+def in_all(scored: Scored) -> float:
+    """Return what a line is worth among the lines of its cell, where all of its trace counts.
+
+    For the rank among cells it does not in grainy ones: grains line up by chance, the more the longer the trace.
+    """
+    return scored[0] * scored[1].longer
 
 
 def each_once(found: list[Scored]) -> list[Scored]:

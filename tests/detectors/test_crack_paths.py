@@ -42,7 +42,8 @@ def test_a_long_line_collects_all_along_its_trace() -> None:
     paths = find_paths(_responses(line), settings)
     assert paths.best_totals() == pytest.approx([5 * 3.0])
     (found,) = best_paths(paths, 0, settings, least_total=10.0, least_points=3)
-    assert found.total == pytest.approx(13 * 3.0)
+    assert found.total == pytest.approx(5 * 3.0)
+    assert found.whole == pytest.approx(13 * 3.0)
 
 
 def test_a_dark_place_leaves_a_line_elsewhere_to_be_found() -> None:
