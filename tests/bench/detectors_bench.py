@@ -2,10 +2,16 @@
 
 ``PYTHONPATH=.:tests python tests/bench/detectors_bench.py``. The cells are drawn at 0.3 mm per pixel (520 x 520 px),
 one in ten cracked, some with streaks and a dark area. Bound of the design: 600 ms on 2 cores.
+
+Then whether time and memory grow with the number of pixels: processor time and the largest memory of 30, 60 and 120
+such cells, each in a process of its own, per megapixel of their pictures and over that of 60. Bound: 1 GB at 60 cells.
 """
 
+import resource
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 from drawn_cells import MM_PER_PX, as_pictures, clean_cell, with_area, with_line
@@ -32,11 +38,11 @@ ROUNDS = 5
 SIDE_PX = 520
 
 
-def panel_cells() -> FloatImage:
+def panel_cells(n_cells: int = 60) -> FloatImage:
     """Draw the cells."""
     rng = np.random.default_rng(0)
     cells = []
-    for index in range(60):
+    for index in range(n_cells):
         cell = clean_cell(rng)
         if index % 10 == 0:
             cell = with_line(cell, [(60, 60), (140, 200), (180, 250)])
@@ -80,6 +86,31 @@ def main() -> None:
     timed("prepare and all detectors", lambda: detect_all(prepare(pictures, product), settings))
     maps = view.log_cells
     timed("scikit-image sato, sigmas 1, 2, 3", lambda: [sato(cell, sigmas=[1, 2, 3]) for cell in maps], rounds=1)
+    print_growth()
+
+
+def print_growth() -> None:
+    """Print processor time and largest memory of 30, 60 and 120 cells."""
+    sizes = (Layout(1, 3, 10), Layout(1, 6, 10), Layout(1, 12, 10))
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), max_tasks_per_child=1) as pool:
+        measured = [pool.submit(cost_of, layout).result() for layout in sizes]
+    usual = measured[1][0] / sizes[1].n_cells
+    for layout, (processor_s, memory_mb) in zip(sizes, measured, strict=True):
+        megapixels = layout.n_cells * SIDE_PX**2 / 1e6
+        ratio = processor_s / layout.n_cells / usual
+        each = 1000 * processor_s / megapixels
+        print(f"{layout.n_cells:>4} cells, {megapixels:5.1f} MP: {each:6.1f} ms processor per MP, {ratio:.2f} of that "
+              f"at 60 cells, largest memory {memory_mb:.0f} MB")  # fmt: skip
+
+
+def cost_of(layout: Layout) -> tuple[float, float]:
+    """Return processor time in s (best of two) and the process's largest memory in MB."""
+    pictures, product = (
+        as_pictures(panel_cells(layout.n_cells), layout, MM_PER_PX * 300 / SIDE_PX),
+        assumed_product(layout),
+    )
+    best = min(_once(lambda: detect_all(prepare(pictures, product), DetectorSettings()))[1] for _ in range(2))
+    return best, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 if __name__ == "__main__":
