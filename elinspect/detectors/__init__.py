@@ -21,7 +21,7 @@ from elinspect.detectors import (
     solder_fault,
 )
 from elinspect.detectors.explained import without_explained
-from elinspect.detectors.finger_interruption import not_on_cracks, with_bundles
+from elinspect.detectors.finger_interruption import not_on_cracks, not_on_rings, with_bundles
 from elinspect.detectors.foreign_body import not_between_cracks
 from elinspect.detectors.nearness import kind_scores
 from elinspect.detectors.probe_contact import contact_notes
@@ -82,7 +82,8 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     )
     silicon = silicon_of(view) if len(view.flat) >= REFERENCE_CELLS else None
     chips = chipped_cell.detect(view, settings.chipped_cell, silicon)
-    patterns = material_pattern.detect(view, settings.material_pattern, search.shared)
+    pattern_search = material_pattern.search(view, settings.material_pattern, search.shared)
+    patterns = pattern_search.detection
     of_no_ribbon, of_no_crack = _stains(patterns, view)
     cracks = without_explained(search.detection, (bodies, of_no_crack), 0.8, reach_px=near)
     faults = solder_fault.detect(view, settings.solder_fault)
@@ -95,9 +96,9 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     # A place at the edge is a chip or was cut off: what still gives light, or is larger than the chip, was cut off.
     chips = without_explained(chips, (areas,), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
-    streaks = finger_interruption.detect(view, settings.finger_interruption)
+    streaks = finger_interruption.detect(view, settings.finger_interruption, search.sisters)
     streaks = with_bundles(streaks, search.bundles, view, settings.finger_interruption)
-    fingers = not_on_cracks(streaks, cracks, view)
+    fingers = not_on_rings(not_on_cracks(streaks, cracks, view), pattern_search.rings, view)
     without_current = (
         open_circuit.detect(view, settings.circuit),
         bridged_string.detect(view, settings.circuit),

@@ -1,7 +1,7 @@
 """Finger interruptions: straight dark streaks in finger direction, between busbars."""
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,17 +10,46 @@ from elinspect.catalogue import Value
 from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE, stretches_of
+from elinspect.detectors.rings import Rings, run_along
+from elinspect.detectors.sisters import Left, Sisters
 from elinspect.detectors.streaks import fields_of, streak_depth
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import FingerInterruptionSettings
 
 _ON_CRACK_MM = 1.5
 
+_RING_LIKENESS, _RING_DEPTHS, _ALONG_RING_MM = 0.2, 6.0, 3.0
+"""Cells as alike in all directions have rings, trough to crest up to so many of their standard deviations; a streak
+that leaves its ring by no more lies on it. On simulated panels without rings the likeness is 0.1, streaks are ten times
+as deep."""
+
+_WIDEST_MM = 12.0
+"""Across so much the width of a streak is looked for."""
+
 _BESIDE_MM, _BESIDE_SHARE = 2.5, 0.2
 """A streak that begins so near to a busbar, and within that share of the way to the next, broke beside its ribbon."""
 
 
-def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cell:
+    """One cell: its flat map, what its sisters leave of it, and its texture times what grains ask for."""
+
+    flat: FloatImage
+    left: FloatImage | None
+    texture: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """Deepest run of coarse rows of every column of a cell: sum, first row, end row, whether it reaches the rim."""
+
+    amount: NDArray[np.float32]
+    start: NDArray[np.int16]
+    stop: NDArray[np.int16]
+    at_rim: NDArray[np.bool_]
+
+
+def detect(view: PanelView, settings: FingerInterruptionSettings, sisters: Sisters | None = None) -> Detection:
     """Find finger interruptions.
 
     Parameters
@@ -29,6 +58,8 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
         The panel.
     settings : FingerInterruptionSettings
         Contrast and length.
+    sisters : Sisters, optional
+        What is left of cells once their sister wafers are taken off.
 
     Returns
     -------
@@ -38,7 +69,8 @@ def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    for cell, found in enumerate(_bundles(view, settings)):
+    left = sisters.left if sisters is not None else {}
+    for cell, found in enumerate(_bundles(view, settings, left)):
         if not view.judged[cell] or not found:
             continue
         ranked = sorted(found, key=lambda finding: -finding.score)
@@ -91,6 +123,22 @@ def not_on_cracks(streaks: Detection, cracks: Detection, view: PanelView) -> Det
     return replace(streaks, findings=kept)
 
 
+def not_on_rings(streaks: Detection, rings: Rings | None, view: PanelView) -> Detection:
+    """Leave out streaks along a ring about the ingot's axis and not much deeper: where rings run as fingers do."""
+    if rings is None:
+        return streaks
+    kept = tuple(streak for streak in streaks.findings if not _is_ring(streak, rings, view.pictures.mm_per_px))
+    return Detection(streaks.kind, streaks.cell_scores, kept)
+
+
+def _is_ring(streak: Finding, rings: Rings, mm_per_px: float) -> bool:
+    """Whether a streak is a stretch of a ring."""
+    depth = -np.log(1 - float(streak.measurements["contrast_share"] or 0.0))
+    ringed = rings.alike[streak.cell] >= _RING_LIKENESS and depth <= _RING_DEPTHS * rings.depth[streak.cell]
+    (first, column), (last, _) = streak.outline * mm_per_px
+    return bool(ringed and run_along(rings, streak.cell, first, last, column) <= _ALONG_RING_MM)
+
+
 def _share_near(streak: Points, line: Points, reach: float) -> float:
     """Share of a streak that lies within `reach` pixels of a polyline."""
     along = np.linspace(streak[0], streak[-1], 20)
@@ -101,7 +149,7 @@ def _share_near(streak: Points, line: Points, reach: float) -> float:
     return float((distance <= reach).mean())
 
 
-def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list[Finding]]:
+def _bundles(view: PanelView, settings: FingerInterruptionSettings, left: Mapping[int, Left]) -> list[list[Finding]]:
     """Return the bundles of every cell, also those below the threshold."""
     fields = fields_of(view)
     depth = np.empty_like(view.streaks)
@@ -118,18 +166,38 @@ def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list
     grain = np.interp(unevenness, bounds, [settings.smooth_demand, settings.textured_demand])
     own_texture = (texture + settings.least_texture) * grain
     found: list[list[Finding]] = [[] for _ in depth]
+    least_mm = np.interp(unevenness, bounds, [settings.least_length_mm, settings.textured_length_mm])
+    rims = _rim_rows(view)
     for field in fields:
         amount, start, stop = _deepest_runs(depth[:, slice(*field)], least)
-        long_enough = stop - start >= _least_rows(view, field, settings)
+        at_rim = _at_rim(start + field[0], stop + field[0], rims, settings.rim_mm / (COARSE * view.mm_per_px))
+        shortest = np.where(at_rim, np.float64(settings.least_rim_length_mm), least_mm[:, None])
+        long_enough = stop - start >= _least_rows(view, field, shortest, settings)
         for cell in np.flatnonzero(long_enough.any(axis=1)).tolist():
-            runs = (amount[cell], start[cell] + field[0], stop[cell] + field[0])
-            found[cell] += _grouped(view, cell, runs, long_enough[cell], field, float(own_texture[cell]), settings)
+            runs = _Runs(amount[cell], start[cell] + field[0], stop[cell] + field[0], at_rim[cell])
+            own = _Cell(view.flat[cell], left[cell].flat if cell in left else None, float(own_texture[cell]))
+            found[cell] += _grouped(view, cell, own, runs, long_enough[cell], field, settings)
     return found
 
 
-def _least_rows(view: PanelView, field: tuple[int, int], settings: FingerInterruptionSettings) -> float:
-    coarse_mm = COARSE * view.mm_per_px
-    return min(settings.least_length_mm / coarse_mm, settings.least_field_share * (field[1] - field[0]))
+def _least_rows(
+    view: PanelView, field: tuple[int, int], shortest_mm: NDArray[np.float64], settings: FingerInterruptionSettings
+) -> NDArray[np.float64]:
+    return np.minimum(shortest_mm / (COARSE * view.mm_per_px), settings.least_field_share * (field[1] - field[0]))
+
+
+def _rim_rows(view: PanelView) -> NDArray[np.float64]:
+    """First and end row inside of every column, coarse rows, shape (2, columns); of a column without any, none."""
+    inside = view.inside
+    ends = np.stack([inside.argmax(axis=0), len(inside) - inside[::-1].argmax(axis=0)]) / COARSE
+    return np.where(inside.any(axis=0), ends, np.nan)
+
+
+def _at_rim(
+    start: NDArray[np.int16], stop: NDArray[np.int16], rims: NDArray[np.float64], near: float
+) -> NDArray[np.bool_]:
+    """Whether runs of coarse rows reach the rim: a finger that broke once is dark from the break to there."""
+    return np.asarray((start - rims[0] <= near) | (rims[1] - stop <= near))
 
 
 def _deepest_runs(
@@ -155,30 +223,49 @@ def _deepest_runs(
 def _grouped(
     view: PanelView,
     cell: int,
-    runs: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]],
+    own: _Cell,
+    runs: _Runs,
     long_enough: NDArray[np.bool_],
     field: tuple[int, int],
-    texture: float,
     settings: FingerInterruptionSettings,
 ) -> list[Finding]:
     """Make one finding of neighbouring columns that are long enough."""
-    amount, start, stop = runs
     coarse_mm, field_rows = COARSE * view.mm_per_px, field[1] - field[0]
     found = []
     for first, end in stretches_of(long_enough):
-        column = first + int(amount[first:end].argmax())
-        top, bottom = int(start[column]), int(stop[column])
+        column = first + int(runs.amount[first:end].argmax())
+        top, bottom = int(runs.start[column]), int(runs.stop[column])
         # Whole fingers between two busbars are the rule: half as much again for a streak that spans its field.
         length = (bottom - top) * coarse_mm * (0.5 + (bottom - top) / field_rows)
-        if float(amount[column]) / (bottom - top) / texture * length < settings.half_evidence_mm / 3:
+        if float(runs.amount[column]) / (bottom - top) / own.texture * length < settings.half_evidence_mm / 3:
             continue
-        depths = _depths(view.flat[cell], column, top, bottom, view.mm_per_px)
+        depths = _depths(own.flat, column, top, bottom, view.mm_per_px)
         # A streak is dark in nearly all of its rows, a stain is not.
-        evidence = max(float(np.quantile(depths, 0.25)), 0.0) / texture * length
-        score = evidence / (evidence + settings.half_evidence_mm)
+        evidence = max(float(np.quantile(depths, 0.25)), 0.0) / own.texture * length
+        if own.left is not None and evidence >= settings.half_evidence_mm / 3:
+            remaining = np.median(_depths(own.left, column, top, bottom, view.mm_per_px))
+            if remaining < settings.least_own_share * np.median(depths):
+                evidence /= settings.shared_demand
         rows = _dark_rows(depths, top * COARSE)
+        if not runs.at_rim[column]:
+            slender = (rows[1] - rows[0]) / _width_px(own.flat, column, rows, view.mm_per_px)
+            evidence *= float(np.interp(slender, settings.speck_slenderness, (0.0, 1.0)))
+        score = evidence / (evidence + settings.half_evidence_mm)
         found.append(_bundle(view, cell, (column, *rows), float(np.median(depths)), end - first, score, field))
     return found
+
+
+def _width_px(flat: FloatImage, column: int, rows: tuple[int, int], mm_per_px: float) -> int:
+    """Columns about the middle of a streak in which it has half of its depth and more, at least one."""
+    reach, near = round(_WIDEST_MM / 2 / mm_per_px), round(1.6 / mm_per_px)
+    first = max(column - reach, 0)
+    profile = flat[rows[0] : rows[1] + 1, first : column + reach + 1].mean(axis=0)
+    middle = column - first
+    sides = profile[: max(middle - near, 1)].max(), profile[min(middle + near, len(profile) - 1) :].max()
+    bright = np.flatnonzero(profile >= (min(sides) + profile[middle]) / 2)
+    left, right = bright[bright < middle], bright[bright > middle]
+    start, end = (left[-1] if left.size else -1), (right[0] if right.size else len(profile))
+    return max(int(end - start) - 1, 1)
 
 
 def _depths(flat: FloatImage, column: int, top: int, bottom: int, mm_per_px: float) -> NDArray[np.float32]:

@@ -5,7 +5,7 @@ have, rings lie about the ingot's axis; shared lines are lines that sister wafer
 is not among them: in one picture nothing tells it from a hairline crack, and it is flagged as one.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,22 @@ from elinspect.vision import cv2
 
 _COARSE = 2
 """Places of `PanelView.deviation` per place of the map on which blotches are looked for, each way."""
+
+
+@dataclass(frozen=True, slots=True)
+class PatternSearch:
+    """Patterns of a panel.
+
+    Attributes
+    ----------
+    detection : Detection
+        What `detect` gives.
+    rings : Rings or None
+        How strong rings are in every cell, shown or not; None for panels of few cells.
+    """
+
+    detection: Detection
+    rings: Rings | None
 
 
 def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Finding, ...] = ()) -> Detection:
@@ -41,6 +57,11 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
         One dark place or set of rings per cell at most; measurements name the `pattern`: ``blotch``, ``core``,
         ``stain``, ``rings`` or ``shared_line``.
     """
+    return search(view, settings, shared).detection
+
+
+def search(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Finding, ...] = ()) -> PatternSearch:
+    """Find material patterns, and how strong rings are; arguments as `detect`."""
     scores = np.zeros(len(view.flat), np.float32)
     findings = []
     for line in shared:
@@ -48,9 +69,10 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
             "pattern": "shared_line", "shared_by": line.measurements["shared_by"],
         }))  # fmt: skip
         scores[line.cell] = max(scores[line.cell], line.score)
+    rings = None
     if len(view.flat) >= REFERENCE_CELLS:
         level, inside, texture = levels(view)
-        rings = rings_of(level, inside, HALF * view.mm_per_px)
+        rings = found_rings = rings_of(level, inside, HALF * view.mm_per_px)
         small = (-(-inside.shape[1] // _COARSE), -(-inside.shape[0] // _COARSE))
         coarse_inside = cv2.resize(inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
 
@@ -63,7 +85,7 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
             if dark is None or dark.score < settings.threshold:
                 dark = _stain(view, cell, coarse, coarse_inside, float(texture[cell]), settings) or dark
             # What is dark about the middle looks alike in all directions too: then rings say nothing new.
-            rings_there = _rings(view, cell, rings, settings)
+            rings_there = _rings(view, cell, found_rings, settings)
             return [rings_there] if dark is None or dark.score < rings_there.score / 2 else [dark]
 
         for found in [of_cell for part in over_cells(work, len(level)) for of_cell in part]:
@@ -71,7 +93,7 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
                 scores[one.cell] = max(scores[one.cell], one.score)
             findings += [one for one in found if one.score >= settings.threshold]
     seen = len(view.flat) >= REFERENCE_CELLS
-    return Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings), seen=seen)
+    return PatternSearch(Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings), seen=seen), rings)
 
 
 def _blotch(

@@ -25,10 +25,13 @@ class Rings:
         Mean correlation of the profiles of opposite and neighbouring quarters, -1..1: near 0 without rings.
     depth : ndarray
         Standard deviation of the profile all around, natural logarithm.
+    axis_mm : ndarray, shape (cells, 2)
+        Row and column of the axis, mm from the middle of the cell's first place.
     """
 
     alike: NDArray[np.float64]
     depth: NDArray[np.float64]
+    axis_mm: NDArray[np.float64]
 
 
 def rings_of(level: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> Rings:
@@ -48,15 +51,38 @@ def rings_of(level: FloatImage, inside: NDArray[np.bool_], mm_per_px: float) -> 
     # A half cell carries half of the ingot's rings, about the middle of the edge at which it was cut.
     axes = [(row, column)] if rows < 1.5 * columns else [(row, 0.0), (row, columns - 1.0)]
     found = [_about(level, inside, axis, mm_per_px) for axis in axes]
-    best = np.argmax([rings.alike for rings in found], axis=0)
+    best = np.argmax([alike for alike, _ in found], axis=0)
     every = np.arange(len(level))
     return Rings(
-        np.stack([rings.alike for rings in found])[best, every],
-        np.stack([rings.depth for rings in found])[best, every],
+        np.stack([alike for alike, _ in found])[best, every],
+        np.stack([depth for _, depth in found])[best, every],
+        np.array(axes)[best] * mm_per_px,
     )
 
 
-def _about(level: FloatImage, inside: NDArray[np.bool_], axis: tuple[float, float], mm_per_px: float) -> Rings:
+def run_along(rings: Rings, cell: int, first_mm: float, last_mm: float, across_mm: float) -> float:
+    """Return how far a straight stretch in finger direction leaves the ring it lies on, mm.
+
+    Parameters
+    ----------
+    rings : Rings
+        From `rings_of`.
+    cell : int
+        Which cell.
+    first_mm, last_mm : float
+        Rows of its ends, mm.
+    across_mm : float
+        Its column, mm.
+    """
+    row, column = rings.axis_mm[cell]
+    ends = abs(first_mm - row), abs(last_mm - row)
+    nearest = 0.0 if first_mm <= row <= last_mm else min(ends)
+    return float(np.hypot(max(ends), across_mm - column) - np.hypot(nearest, across_mm - column))
+
+
+def _about(
+    level: FloatImage, inside: NDArray[np.bool_], axis: tuple[float, float], mm_per_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     down, along = (np.arange(size) - middle for size, middle in zip(inside.shape, axis, strict=True))
     radius = np.hypot(down[:, None], along[None])
     # Quarters that contain the axes' directions: a flip maps them onto each other.
@@ -76,7 +102,7 @@ def _about(level: FloatImage, inside: NDArray[np.bool_], axis: tuple[float, floa
     sums = np.asarray((sums_of @ shallow.T).T).reshape(len(level), _SECTORS, size)
     means = np.asarray(sums / np.maximum(count, 1), np.float32)
     waves = _waves(means, known, smooth)
-    return Rings(_likeness(waves, known), _common_depth(waves, known))
+    return _likeness(waves, known), _common_depth(waves, known)
 
 
 def _waves(profiles: NDArray[np.float32], known: NDArray[np.bool_], smooth: int) -> NDArray[np.float64]:

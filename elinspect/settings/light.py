@@ -107,11 +107,21 @@ class FingerInterruptionSettings:
     half_evidence_mm : float
         Depth in multiples of the cell's texture, times length in mm, that gives a score of 0.5. Chosen for the best F1
         against the marks two readers made on the tuning half of the free real cells, mono and multi alike.
+    least_own_share, shared_demand : float
+        A streak of which sister wafers leave less than that share of its depth needs so many times the evidence: grains
+        of the brick lie in all of them. From the same cells.
+    speck_slenderness : tuple of float
+        Length over width at half depth up to which a streak that ends free is a speck, and from which on it is none.
+        From the same cells: of the marks of both readers 2 % are stouter than the second.
     half_bundle_depth : float
         Depth (natural logarithm) that gives a bundle wider than a streak a score of 0.5. Common practice, no source: a
         tenth of the light is seen at once.
-    least_length_mm, least_field_share : float
-        Shortest streak; between wires that lie close, this share of the distance from wire to wire instead.
+    least_length_mm, textured_length_mm, least_field_share : float
+        Shortest streak in a smooth cell and among grains, which are as long; between wires that lie close, this share
+        of the distance from wire to wire instead. Among grains of the same cells two of the 17 streaks below 12 mm that
+        end free were marked by both readers.
+    least_rim_length_mm, rim_mm : float
+        Shortest streak that reaches the rim, and how near it comes: a finger is dark from where it broke to its end.
     least_contrast : float
         Depth (natural logarithm) a streak has to keep everywhere. From the same cells.
     texture_multiple : float
@@ -127,8 +137,14 @@ class FingerInterruptionSettings:
 
     threshold: float = 0.5
     half_evidence_mm: float = 33.0
+    least_own_share: float = 0.5
+    shared_demand: float = 2.0
+    speck_slenderness: tuple[float, float] = (2.0, 2.5)
     half_bundle_depth: float = 0.1
     least_length_mm: float = 8.0
+    textured_length_mm: float = 12.0
+    least_rim_length_mm: float = 5.0
+    rim_mm: float = 2.5
     least_field_share: float = 0.6
     least_contrast: float = 0.011
     texture_multiple: float = 2.0

@@ -1,0 +1,86 @@
+"""What a streak has to be to pass for a broken finger: long, or dark to the rim; no ring, no speck, no shared grain."""
+
+import numpy as np
+import pytest
+from drawn_cells import MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
+
+from elinspect.detectors import detect_all, prepare
+from elinspect.detectors.rings import rings_of, run_along
+from elinspect.recipe import assumed_product
+from elinspect.records import Finding, FloatImage, Kind, Layout
+from elinspect.settings import DetectorSettings
+from elinspect.vision import cv2
+
+LAYOUT = Layout(1, 3, 4)
+CELL = 5
+
+
+def _fingers(cells: list[FloatImage]) -> list[Finding]:
+    detections = detect_all(prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT)), DetectorSettings())
+    (fingers,) = (detection for detection in detections if detection.kind is Kind.FINGER_INTERRUPTION)
+    return list(fingers.findings)
+
+
+def _among_clean(cell: FloatImage) -> list[Finding]:
+    rng = np.random.default_rng(3)
+    cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    cells[CELL] = cell
+    return [finding for finding in _fingers(cells) if finding.cell == CELL]
+
+
+def _own() -> FloatImage:
+    return clean_cell(np.random.default_rng(4))
+
+
+def test_a_short_streak_is_a_broken_finger_where_it_reaches_the_rim() -> None:
+    (found,) = _among_clean(with_line(_own(), [(281, 120), (299, 120)], contrast=0.4))
+    assert found.outline[0, 1] == pytest.approx(120, abs=2)
+    assert (found.length_mm or 0) < 10
+    assert not _among_clean(with_line(_own(), [(190, 120), (198, 120)], contrast=0.4))
+
+
+def test_a_speck_is_no_broken_finger() -> None:
+    around = [(200 + 7 * np.sin(turn), 120 + 5 * np.cos(turn)) for turn in np.linspace(0, 2 * np.pi, 30)]
+    assert not _among_clean(with_area(_own(), around, 0.8))
+
+
+def _ringed(cell: FloatImage, depth: float) -> FloatImage:
+    at = np.arange(SIDE_PX) - (SIDE_PX - 1) / 2
+    radius = np.hypot.outer(at, at) * MM_PER_PX
+    return np.asarray(cell * (1 - depth * np.sin(2 * np.pi * radius / 7)), np.float32)
+
+
+def test_rings_are_no_broken_fingers_and_hide_none() -> None:
+    rng = np.random.default_rng(5)
+    cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    # What all cells share would be the panel's, not the wafer's.
+    ringed = [_ringed(cell, 0.03) if index in (1, CELL, 8) else cell for index, cell in enumerate(cells)]
+    assert not _fingers(ringed)
+    ringed[CELL] = with_line(ringed[CELL], [(160, 240), (240, 240)], contrast=0.4)
+    assert {finding.cell for finding in _fingers(ringed)} == {CELL}
+
+
+def test_a_stretch_on_the_height_of_the_axis_leaves_its_ring_least() -> None:
+    rings = rings_of(np.zeros((1, 101, 101), np.float32), np.ones((101, 101), bool), 1.0)
+    np.testing.assert_array_equal(rings.axis_mm, [[50, 50]])
+    assert run_along(rings, 0, 50 - 30, 50 + 30, 90) == pytest.approx(10)  # 30, 40, 50
+    assert run_along(rings, 0, 50 + 30, 50 + 40, 50) == pytest.approx(10)  # straight away from the axis
+    assert run_along(rings, 0, 47, 53, 5) < 0.2
+
+
+def _grains(seed: int) -> FloatImage:
+    rng = np.random.default_rng(seed)
+    noise = [cv2.GaussianBlur(rng.normal(0, 1, (SIDE_PX, SIDE_PX)), (0, 0), scale) * scale for scale in (2.5, 6.0)]
+    return np.asarray(1 - 0.12 * np.clip(noise[0] + noise[1], 0, 2), np.float32)
+
+
+@pytest.mark.parametrize(("sharing", "flagged"), [((1, 4, 9), False), ((4,), True)])
+def test_a_weak_streak_that_sister_wafers_share_is_a_grain(sharing: tuple[int, ...], flagged: bool) -> None:
+    rng = np.random.default_rng(0)
+    brick = _grains(100)
+    cells = [np.asarray(clean_cell(rng) * (brick if index in (1, 4, 9) else _grains(index)), np.float32)
+             for index in range(LAYOUT.n_cells)]  # fmt: skip
+    for index in sharing:
+        cells[index] = with_line(cells[index], [(165, 150), (235, 150)], contrast=0.05, width_px=2.5)
+    near = [finding for finding in _fingers(cells) if finding.cell == 4 and abs(finding.outline[0, 1] - 150) < 4]
+    assert bool(near) is flagged
