@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Value
+from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE, stretches_of
@@ -22,6 +23,9 @@ _RING_LIKENESS, _RING_DEPTHS, _ALONG_RING_MM = 0.2, 6.0, 3.0
 """Cells as alike in all directions have rings, trough to crest up to so many of their standard deviations; a streak
 that leaves its ring by no more lies on it. On simulated panels without rings the likeness is 0.1, streaks are ten times
 as deep."""
+
+_EVERY = 5
+"""On every so many rows and columns texture is measured."""
 
 _WIDEST_MM = 12.0
 """Across so much the width of a streak is looked for."""
@@ -69,7 +73,7 @@ def detect(view: PanelView, settings: FingerInterruptionSettings, sisters: Siste
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    left = sisters.left if sisters is not None else {}
+    left = _without_grains(view, sisters.left, settings) if sisters is not None else {}
     for cell, found in enumerate(_bundles(view, settings, left)):
         if not view.judged[cell] or not found:
             continue
@@ -149,7 +153,22 @@ def _share_near(streak: Points, line: Points, reach: float) -> float:
     return float((distance <= reach).mean())
 
 
-def _bundles(view: PanelView, settings: FingerInterruptionSettings, left: Mapping[int, Left]) -> list[list[Finding]]:
+def _without_grains(
+    view: PanelView, left: Mapping[int, Left], settings: FingerInterruptionSettings
+) -> dict[int, FloatImage]:
+    """Flat maps less the sisters, of cells that share their grains; others share no more than faults of the print."""
+    seen = spread_places(view.inside, _EVERY)
+
+    def texture(flat: FloatImage) -> float:
+        return float(np.median(np.abs(flat.ravel()[seen])))
+
+    most = settings.most_left_texture
+    return {cell: own.flat for cell, own in left.items() if texture(own.flat) <= most * texture(view.flat[cell])}
+
+
+def _bundles(
+    view: PanelView, settings: FingerInterruptionSettings, left: Mapping[int, FloatImage]
+) -> list[list[Finding]]:
     """Return the bundles of every cell, also those below the threshold."""
     fields = fields_of(view)
     depth = np.empty_like(view.streaks)
@@ -175,7 +194,7 @@ def _bundles(view: PanelView, settings: FingerInterruptionSettings, left: Mappin
         long_enough = stop - start >= _least_rows(view, field, shortest, settings)
         for cell in np.flatnonzero(long_enough.any(axis=1)).tolist():
             runs = _Runs(amount[cell], start[cell] + field[0], stop[cell] + field[0], at_rim[cell])
-            own = _Cell(view.flat[cell], left[cell].flat if cell in left else None, float(own_texture[cell]))
+            own = _Cell(view.flat[cell], left.get(cell), float(own_texture[cell]))
             found[cell] += _grouped(view, cell, own, runs, long_enough[cell], field, settings)
     return found
 

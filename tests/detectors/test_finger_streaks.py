@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 from drawn_cells import MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
-from elinspect.detectors import detect_all, prepare
+from elinspect.detectors import detect_all, finger_interruption, prepare
 from elinspect.detectors.rings import rings_of, run_along
+from elinspect.detectors.sisters import Left, Sisters
 from elinspect.recipe import assumed_product
 from elinspect.records import Finding, FloatImage, Kind, Layout
-from elinspect.settings import DetectorSettings
+from elinspect.settings import DetectorSettings, FingerInterruptionSettings
 from elinspect.vision import cv2
 
 LAYOUT = Layout(1, 3, 4)
@@ -84,3 +85,17 @@ def test_a_weak_streak_that_sister_wafers_share_is_a_grain(sharing: tuple[int, .
         cells[index] = with_line(cells[index], [(165, 150), (235, 150)], contrast=0.05, width_px=2.5)
     near = [finding for finding in _fingers(cells) if finding.cell == 4 and abs(finding.outline[0, 1] - 150) < 4]
     assert bool(near) is flagged
+
+
+@pytest.mark.parametrize(("grain", "flagged"), [(1.0, True), (0.6, False)])
+def test_only_sisters_that_share_the_grains_take_a_streak_off(grain: float, flagged: bool) -> None:
+    # What a few smooth cells share is a fault of the print, and no grain.
+    rng = np.random.default_rng(6)
+    cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    cells[CELL] = with_line(cells[CELL], [(170, 150), (197, 150)], contrast=0.027, width_px=2.5)
+    view = prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT))
+    without = view.flat[CELL] * np.float32(grain)
+    without[:, 140:160] = 0
+    sisters = Sisters(view, {CELL: Left(without, view.streaks[CELL], view.deviation[CELL], 1)})
+    found = finger_interruption.detect(view, FingerInterruptionSettings(), sisters).findings
+    assert bool(found) is flagged
