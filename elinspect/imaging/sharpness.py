@@ -63,10 +63,16 @@ def edge_spread(counts: FloatImage, corners_px: Points) -> float | None:
     """
     pieces = _pieces(corners_px, counts.shape)
     free = pieces.reach_px >= _FREE_REACH_PX
-    spreads = _fitted(counts, pieces.only(free))
+    spreads = _told(_fitted(counts, pieces.only(free)))
     if len(spreads) < _FEWEST_PIECES:
-        spreads = np.concatenate([spreads, _fitted(counts, pieces.only(~free))])
+        spreads = _told(np.concatenate([spreads, _fitted(counts, pieces.only(~free))]))
     return float(np.median(spreads)) if len(spreads) >= _FEWEST_PIECES else None
+
+
+def _told(spreads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Leave out edges that are no edges, as wide as they are: unless most are so, for then the picture is blurred."""
+    narrow = spreads[spreads < _WIDEST_PX]
+    return spreads if 2 * len(narrow) < len(spreads) else narrow
 
 
 def _pieces(corners_px: Points, shape: tuple[int, ...]) -> _Pieces:
@@ -154,7 +160,7 @@ def _fit_steps(
         damping *= np.where(better, 0.2, 8.0)
     residual = np.sqrt(error / np.maximum(weight.sum(axis=1), 1))
     height, place, spread = parameters[:, 1], parameters[:, 3], parameters[:, 4]
-    good = (height > _LEAST_CONTRAST * residual) & (np.abs(place) < _REACH_PX / 2) & (spread < _WIDEST_PX)
+    good = (height > _LEAST_CONTRAST * residual) & (np.abs(place) < _REACH_PX / 2)
     return np.asarray(spread[good])
 
 

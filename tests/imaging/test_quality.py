@@ -182,6 +182,16 @@ def test_a_soft_image_is_remarked_where_its_scale_is_unknown() -> None:
     assert (quality.sharpness_mm, quality.shortest_crack_mm) == (None, None)
 
 
+@pytest.mark.parametrize("spread_px", [5.5, 7.0])
+def test_a_picture_so_blurred_that_no_edge_is_left_to_measure_by_is_not_usable(spread_px: float) -> None:
+    picture, quads = drawn_panel(spread_px)
+    quality = assess(image_of(noisy(picture, 50)), pictures_of(quads, SMALL), LIMITS)
+    # Wider than the reach of the fit it is measured too small, but beyond every limit.
+    assert quality.sharpness_px is not None
+    assert quality.sharpness_px > 4.5
+    assert not quality.usable
+
+
 def test_too_blurred_or_too_coarse_an_image_is_not_usable() -> None:
     picture, quads = drawn_panel(2.0)
     image, pictures = image_of(noisy(picture, 50)), pictures_of(quads, SMALL)
