@@ -395,7 +395,9 @@ def _least_contrast(
     """How much darker than both its sides a line must be: more among grains, or as the foot of a busbar."""
     rows = np.clip(np.round(line.points[:, 0]).astype(int), 0, len(view.busbar_rows) - 1)
     foot = cv2.dilate(view.busbar_rows.astype(np.uint8)[:, None], np.ones((5, 1), np.uint8))[:, 0] > 0
-    smooth = settings.smooth_contrast
+    down, right = np.abs(line.points[-1] - line.points[0])
+    oblique = down > np.tan(np.deg2rad(settings.along_busbar_deg)) * right
+    smooth = settings.smooth_contrast if oblique else settings.least_contrast
     usual = smooth + textured * (settings.least_contrast - smooth)
     usual = settings.busbar_contrast if foot[rows].mean() > 0.7 else usual
     return max(usual, settings.noise_multiple * float(view.noise[cell]))

@@ -166,6 +166,9 @@ class CrackSettings:
         Depth (natural logarithm) of a crack under the lower of its two sides, among grains and in cells that show only
         noise. From the tuning half of the free real cells: edges of dark regions below, faint cracks of smooth cells
         from the second on; clean smooth cells show nothing of the kind there but feet of busbars.
+    along_busbar_deg : float
+        Lines of smooth cells that run along busbars to within this must be as deep as among grains: shading follows
+        busbars, too.
     least_step : float
         Height (natural logarithm) of a step. From the same cells.
     rim_mm, rim_step, rim_worth : float
@@ -252,6 +255,7 @@ class CrackSettings:
     least_px: int = 27
     least_contrast: float = 0.02
     smooth_contrast: float = 0.012
+    along_busbar_deg: float = 5.0
     least_step: float = 0.03
     rim_mm: float = 8.0
     rim_step: float = 0.4
