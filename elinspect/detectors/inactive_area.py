@@ -214,7 +214,7 @@ def _regions(
         if shallow or _is_rim(view, boxes[region], known, mean_depth, settings):
             # Grains are dark in spots, a rim fades: both rank a cell, and make no finding.
             score = min(score * mean_depth, 0.98 * settings.threshold)
-        whole = _to_the_edge(here, known, view.mm_per_px * HALF)
+        whole = _to_the_edge(_black_part(here, depth, settings), known, view.mm_per_px * HALF)
         contours, _ = cv2.findContours(whole.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         contour = max(contours, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
         found.append(
@@ -264,6 +264,20 @@ def _is_rim(
     upright = at_side and height > 2 * width and area / height <= most and height >= share * len(rows)
     lying = at_end and width > 2 * height and area / width <= most and width >= share * len(columns)
     return upright or lying
+
+
+def _black_part(region: NDArray[np.bool_], depth: FloatImage, settings: InactiveAreaSettings) -> NDArray[np.bool_]:
+    """Return the part of a region that was cut off, where the rest is a shade of the wafer beside it."""
+    black = cv2.dilate((region & (depth >= settings.black_depth)).astype(np.uint8), np.ones((3, 3), np.uint8))
+    inner = (region & (black > 0)).astype(np.uint8)
+    _, label, boxes, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
+    if len(boxes) < 2:
+        return region
+    part = label == 1 + boxes[1:, cv2.CC_STAT_AREA].argmax()
+    rest = region & ~part
+    shares = part.sum() / region.sum(), rest.sum() / region.sum()
+    beside = min(shares) >= settings.least_part and float(depth[rest].mean()) <= settings.shade_depth
+    return np.asarray(part if beside else region)
 
 
 def _to_the_edge(region: NDArray[np.bool_], inside: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.bool_]:

@@ -35,6 +35,10 @@ class InactiveAreaSettings:
         edge, is the rim's shading or a cell out of place. From the same cells, as seen by both readers.
     black_depth, black_rim_length_share : float
         From that mean depth on it must be so long: a rim fades.
+    least_part, shade_depth : float
+        Where a region is black in one part, so large a part at least, and no deeper than that in the rest, only the
+        black part is its area: the rest is a shade of the wafer. Chosen on simulated panels; with larger values the
+        shares of real cells move away from those that both readers estimated.
     narrowest_mm : float
         Dark stripes narrower than this are lines, not areas.
     half_area_fraction, smooth_half_area : float
@@ -66,6 +70,8 @@ class InactiveAreaSettings:
     rim_length_share: float = 0.45
     black_depth: float = 0.9
     black_rim_length_share: float = 0.8
+    least_part: float = 0.2
+    shade_depth: float = 0.22
     narrowest_mm: float = 4.0
     half_area_fraction: float = 0.003
     smooth_half_area: float = 0.0012

@@ -243,6 +243,14 @@ def test_cell_dark_for_the_most_part_but_bright_for_the_rest_is_dark_and_not_rev
     assert [finding.cell for finding in found[Kind.INACTIVE_AREA].findings] == [5]
 
 
+def test_shade_beside_a_piece_that_was_cut_off_does_not_count_as_its_area() -> None:
+    shade: Corners = [(60, 60), (60, 220), (95, 220), (95, 60)]
+    black: Corners = [(60, 60), (60, 110), (95, 110), (95, 60)]
+    cell = with_area(with_area(_clean(), black, remaining=0.05), shade, remaining=0.62)
+    (area,) = inactive_area.detect(_panel({5: cell}), DetectorSettings().inactive_area).findings
+    assert area.area_fraction == pytest.approx(35 * 50 / SIDE_PX**2, abs=0.005)
+
+
 def test_dim_region_is_an_area_where_a_crack_bounds_it() -> None:
     corners: Corners = [(115, 60), (115, 160), (185, 160), (185, 60)]
     view = _panel({5: with_area(_clean(), corners, remaining=0.58)})
