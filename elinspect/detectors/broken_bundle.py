@@ -30,11 +30,11 @@ straight sides lower down only."""
 class _Cell:
     """One cell as it is looked at here: slightly smoothed level, busbars bridged, and where it says something.
 
-    `whole` is the level over the panel's typical cell, which goes on through the rim.
+    `over_typical` is the level over the panel's typical cell, not smoothed, which goes on through the rim.
     """
 
     level: FloatImage
-    whole: FloatImage
+    over_typical: FloatImage
     inside: _Mask
     bars: NDArray[np.bool_]
     mm_per_px: float
@@ -97,9 +97,8 @@ def dark_places_of(
     if not lines:
         return [], []
     level = cv2.GaussianBlur(view.flat[cell] + view.background[cell], (0, 0), 1.0)
-    whole = cv2.GaussianBlur(view.log_cells[cell] - view.typical, (0, 0), 1.0) if view.typical.any() else level
-    level, whole = np.asarray(level, np.float32), np.asarray(whole, np.float32)
-    own = _Cell(level, whole, view.inside, view.busbar_rows, view.mm_per_px)
+    over_typical = np.asarray(view.log_cells[cell] - view.typical, np.float32)
+    own = _Cell(np.asarray(level, np.float32), over_typical, view.inside, view.busbar_rows, view.mm_per_px)
     places = [place for points in lines for place in _dark_places(own, points, settings)]
     along = [[_share_within(place.mask, own, line) >= settings.least_within for place in places] for line in lines]
     there = [any(column) for column in zip(*along, strict=True)]
@@ -215,7 +214,7 @@ def _straight_through_rim(box: _Mask, below: float, cell: _Cell, settings: Bundl
         touches = beyond.size and min(abs(beyond - rows[0]).min(), abs(beyond - rows[-1]).min()) <= 1
         if not touches or len(rows) > _LOW * len(beyond):
             continue
-        dark = cell.whole[beyond] < below
+        dark = cv2.GaussianBlur(np.ascontiguousarray(cell.over_typical[beyond]), (0, 0), 1.0) < below
         reach = np.array([_run_around(row, int(columns[len(columns) // 2])) for row in dark])
         tolerance = max(settings.straight_mm / cell.mm_per_px, 1.0)
         straight = np.abs(reach - [columns[0], columns[-1]]) <= tolerance
@@ -263,7 +262,7 @@ def _solid_sides_mm(region: _Mask, cell: _Cell, settings: BundleSettings) -> tup
 
 def _goes_on_beyond_bar(region: _Mask, cell: _Cell, settings: BundleSettings) -> bool:
     """Whether a region lies, as wide, on both sides of a busbar."""
-    deep = round(settings.beside_mm / cell.mm_per_px)
+    deep = max(round(settings.beyond_mm / cell.mm_per_px), 1)
     for first, end in stretches_of(cell.bars):
         if first < deep or end + deep > len(region):
             continue

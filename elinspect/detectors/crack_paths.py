@@ -12,7 +12,7 @@ from elinspect.settings import CrackSettings
 _UNIT = 64
 """Gains are counted in 64ths of the cell's texture: 16-bit integers halve the time, and totals stay below 256."""
 _WALL = -(2**14)
-_TRIES = 3
+_TRIES = 2
 """Around a dark place path after path runs where one has been found, and leaves nothing new."""
 
 

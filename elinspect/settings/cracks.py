@@ -31,6 +31,8 @@ class BundleSettings:
         Least ratio of sides of a spot, and share of its convex hull that it fills.
     least_stain_mm : float
         A dark place that goes on beyond a busbar is a stain from this width on; none is by default.
+    beyond_mm : float
+        So far from a busbar it must be dark on both sides to go on beyond; rounded ends are narrow further out.
     seam_mm, least_within : float
         A line of which so large a part lies in the dark place, or so near to it, is none: a crack goes on beyond.
     """
@@ -46,6 +48,7 @@ class BundleSettings:
     least_spot_ratio: float = 0.5
     least_solid: float = 0.85
     least_stain_mm: float = math.inf
+    beyond_mm: float = 1.0
     seam_mm: float = 1.6
     least_within: float = 0.75
 
