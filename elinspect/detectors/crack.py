@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from itertools import compress
 
 import numpy as np
-from numpy.typing import NDArray
 
 from elinspect.detectors.broken_bundle import Bundle, dark_places_of
 from elinspect.detectors.chunks import over_cells
@@ -20,6 +19,7 @@ from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
 from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
+from elinspect.detectors.crack_sides import along_rim, mode_of, of_streak, within
 from elinspect.detectors.crack_steps import own_height, step_responses
 from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths, wandering_deg
 from elinspect.detectors.crack_weighing import (
@@ -37,7 +37,7 @@ from elinspect.detectors.crack_weighing import (
 from elinspect.detectors.crack_wires import takes_wires_off, without_wires
 from elinspect.detectors.sisters import Left, Sisters, only, without_sisters
 from elinspect.detectors.streaks import fields_of
-from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
+from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
 
@@ -326,8 +326,8 @@ class _Searches:
         weighed, clear = [], []
         for part, line in followed:
             left = self.left[cell].deviation if cell in self.left else None
-            at_rim, height = self._along_rim(cell, line), own_height(line, left, level.shape)
-            asked = settings.rim_step if at_rim or self._of_streak(cell, line) else usual
+            at_rim, height = along_rim(self.view, cell, line, settings), own_height(line, left, level.shape)
+            asked = settings.rim_step if at_rim or of_streak(self.view, cell, line, settings) else usual
             clear.append(height / asked)
             rim_worth = settings.rim_worth if at_rim and height < asked else 1.0
             weighed.append((part * rim_worth * step_worth(height, settings), line))
@@ -344,35 +344,15 @@ class _Searches:
 
     def _ended(self, line: CrackLine) -> CrackLine:
         """End a line where the cell ends: beyond the rim its last places only go on."""
-        within = np.flatnonzero(_within(self.view.inside, line.points))
-        if len(within) < 2:
+        kept = np.flatnonzero(within(self.view.inside, line.points))
+        if len(kept) < 2:
             return line
-        return replace(line, points=line.points[within[0] : within[-1] + 1])
+        return replace(line, points=line.points[kept[0] : kept[-1] + 1])
 
     def _is_dot(self, line: CrackLine) -> bool:
         """Whether a short line is far deeper than the path it was found on: all but the dot was empty."""
         short = line.length * self.view.mm_per_px < self.settings.dot_mm
         return short and line.steadiness > self.settings.dot_steadiness
-
-    def _along_rim(self, cell: int, line: CrackLine) -> bool:
-        """Whether the darker side of a step reaches the rim: there cells get darker on their own."""
-        dark = _darker_way(self.view, cell, line.points) * self.settings.rim_mm / self.view.mm_per_px
-        return not self.view.inside.any() or float(_within(self.view.inside, line.points + dark).mean()) < 0.5
-
-    def _of_streak(self, cell: int, line: CrackLine) -> bool:
-        """Whether a step is one side of a streak along the fingers: a little further it is bright again."""
-        down, right = np.abs(line.points[-1] - line.points[0])
-        if right > np.tan(np.deg2rad(self.settings.streak_lean_deg)) * down:
-            return False
-        across = _darker_way(self.view, cell, line.points)
-        bright, *dark = (
-            _sample(self.view, cell, line.points + across * distance / self.view.mm_per_px)
-            for distance in (-2.0, 2.0, *self.settings.streak_mm)
-        )
-        if not bright.size or not dark[0].size:
-            return False
-        height = float(np.median(bright) - np.median(dark[0]))
-        return any(float(np.median(bright) - np.median(level)) < 0.5 * height for level in dark[1:] if level.size)
 
     def _upright(self, cell: int, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""
@@ -408,7 +388,7 @@ def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, s
     ends = [run_out(around_piece(view, cell, line.points), view.inside, reach, most) for line in lines]
     lines = [replace(line, points=points) for line, points in zip(lines, ends, strict=True)]
     main = lines[0]
-    darker, mode = _mode(view, cell, main.points, settings)
+    darker, mode = mode_of(view, cell, main.points, settings)
     along, across = main.points[-1] - main.points[0]
     courses = [line.points for line in lines]
     cut_off = could_cut_off(view, courses)
@@ -430,54 +410,3 @@ def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, s
             "could_cut_off_share": None if cut_off is None else round(cut_off, 4),
         },
     )
-
-
-def _mode(view: PanelView, cell: int, points: Points, settings: CrackSettings) -> tuple[float, CrackMode]:
-    """Return the darker side's luminance over the brighter one's, and the mode it speaks for."""
-    middles = (points[1:] + points[:-1]) / 2
-    step = np.diff(points, axis=0)
-    normal = np.stack([-step[:, 1], step[:, 0]], axis=1) / np.maximum(np.linalg.norm(step, axis=1), 1e-9)[:, None]
-    sides = []
-    for sign in (1, -1):
-        samples = [
-            _sample(view, cell, middles + sign * distance * normal)
-            for distance in np.array([2.5, 3.5, 4.5]) / view.mm_per_px
-        ]
-        levels = np.concatenate(samples)
-        # Beside a crack along the rim one side can lie wholly outside the cell.
-        sides.append(float(np.median(levels)) if levels.size else np.nan)
-    step_size = abs(sides[0] - sides[1])
-    if not np.isfinite(step_size):
-        return 1.0, CrackMode.A
-    share = float(np.exp(-step_size))
-    if share < settings.mode_c_share:
-        return share, CrackMode.C
-    return share, CrackMode.B if share < settings.mode_b_share else CrackMode.A
-
-
-def _darker_way(view: PanelView, cell: int, points: Points) -> Points:
-    """Unit vector across a line, towards its darker side; beyond the rim the maps go on as they end there."""
-    along = points[-1] - points[0]
-    across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
-    last = np.array(view.inside.shape) - 1
-    sides = [np.clip(points + sign * across * 2.0 / view.mm_per_px, 0, last) for sign in (1, -1)]
-    one, other = (_levels(view, cell, side) for side in sides)
-    return np.asarray(across if np.median(one) < np.median(other) else -across)
-
-
-def _within(inside: NDArray[np.bool_], points: Points) -> NDArray[np.bool_]:
-    """Whether points lie inside."""
-    nearest = np.round(points).astype(int)
-    within = np.logical_and(nearest >= 0, nearest < inside.shape).all(axis=1)
-    kept = np.zeros(len(points), bool)
-    kept[within] = inside[tuple(nearest[within].T)]
-    return kept
-
-
-def _sample(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
-    return _levels(view, cell, points[_within(view.inside, points)])
-
-
-def _levels(view: PanelView, cell: int, points: Points) -> NDArray[np.float32]:
-    row, column = np.round(points).astype(int).T
-    return np.asarray(view.flat[cell, row, column] + view.background[cell, row, column])
