@@ -138,18 +138,18 @@ def test_a_faint_crack_and_a_strip_cut_off_at_the_edge_are_found() -> None:
 
 
 def test_a_stain_whose_end_lies_just_beyond_a_wire_is_no_crack() -> None:
-    # 30 px high, the next wire 4 px before its rounded lower end.
+    # From one wire to 7 px beyond the next, where its rounded end gets narrow.
     turn = np.linspace(0, 2 * np.pi, 40)
-    middle = WIRES[5] + 4 + 2 - 15
-    stain = [(middle + 15 * float(np.sin(at)), 90 + 18 * float(np.cos(at))) for at in turn]
+    middle, high = (WIRES[4] + WIRES[5] + 8) / 2, (WIRES[5] - WIRES[4] + 6) / 2
+    stain = [(middle + high * float(np.sin(at)), 90 + 18 * float(np.cos(at))) for at in turn]
     cells = _cells()
     cells[2] = with_area(cells[2], stain, remaining=0.6)
     assert not _cracks(cells).findings
 
 
-@pytest.mark.parametrize(("slant", "cracks"), [(14, 1), (0, 0)], ids=["cut off", "broken fingers"])
-def test_a_low_dark_place_at_the_edge_is_cut_off_where_it_gets_wider_through_the_rim(slant: int, cracks: int) -> None:
+@pytest.mark.parametrize(("wider", "cracks"), [(14, 1), (0, 0)], ids=["cut off", "broken fingers"])
+def test_a_low_dark_place_at_the_edge_is_cut_off_where_it_gets_wider_through_the_rim(wider: int, cracks: int) -> None:
     cells = _cells()
-    place = [(ROWS, 60 - slant), (ROWS - 12, 60), (ROWS - 12, 100), (ROWS, 100 + slant)]
-    cells[7] = with_area(cells[7], place, 0.15)
+    left, right = [(ROWS, 60 - wider), (ROWS - 6, 60), (ROWS - 12, 60)], [(ROWS - 12, 100), (ROWS - 6, 100)]
+    cells[7] = with_area(cells[7], [*left, *right, (ROWS, 100 + wider)], 0.15)
     assert len(_cracks(cells).findings) == cracks
