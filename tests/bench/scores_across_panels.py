@@ -5,7 +5,8 @@ program, mono, multi and half-cut cells, each taken with three cameras; every pa
 sound ones. Printed per kind: the area under the curve of cells with it against sound cells, of all panels together and
 within panels (mean weighted by pairs). Where the first is as high as the second, a score means the same on every panel.
 
-Then where broken fingers begin: beside the ribbon (soldering) or in mid field (print), as said and as simulated.
+Then where broken fingers begin: beside the ribbon (soldering) or in mid field (print), as said, by the distance of the
+simulated break from the middle of the nearest busbar.
 """
 
 from collections import Counter
@@ -46,14 +47,14 @@ CAMERAS = (
     CameraSettings(px_per_mm=1.3, signal_to_noise=25, blur_px=1.0, exposure=0.3),
     CameraSettings(px_per_mm=1.7, signal_to_noise=12, blur_px=1.4, exposure=0.12, vignetting=0.25),
 )
-_SOLDERING_PITCHES = 0.12
-"""How far from a busbar, in multiples of their distance, the simulator breaks fingers by soldering."""
+BESIDE_MM = (2.5, 5.0)
+"""Up to the first a break is called one beside the ribbon; up to the second either may be said with reason."""
 
 
 def main() -> None:
     """Print the tables."""
     ranked: dict[Kind, list[Ranked]] = {}
-    fingers: Counter[tuple[str, bool, bool | None]] = Counter()
+    fingers: Counter[tuple[str, int, bool | None]] = Counter()
     for name in PRODUCTS:
         recipe = replace(product_recipe(name), layout=LAYOUT)
         for number, camera in enumerate(CAMERAS):
@@ -67,10 +68,9 @@ def main() -> None:
         cells = sum(len(panel.there) for panel in panels)
         print(f"{kind.value:<22}{cells:>5}{pooled_area(panels):>15.3f}{area_within(panels):>16.3f}")
     for name in PRODUCTS:
-        for at_busbar in (True, False):
-            told = [fingers[name, at_busbar, said] for said in (True, False, None)]
-            where = "beside the ribbon" if at_busbar else "in mid field"
-            print(f"{name}, broken {where}: said beside {told[0]}, said mid field {told[1]}, not found {told[2]}")
+        for far, where in enumerate((f"up to {BESIDE_MM[0]} mm", f"up to {BESIDE_MM[1]} mm", "further")):
+            told = [fingers[name, far, said] for said in (True, False, None)]
+            print(f"{name}, {where} from a busbar: said beside {told[0]}, in mid field {told[1]}, not found {told[2]}")
 
 
 def _defects(cell: CellFormat, rng: np.random.Generator) -> list[Defect]:
@@ -116,19 +116,19 @@ def _ranked(panel: SimulatedPanel, result: PanelResult) -> dict[Kind, Ranked]:
 
 def _finger_places(
     name: str, recipe: ProductRecipe, camera: CameraSettings, rng: np.random.Generator
-) -> Counter[tuple[str, bool, bool | None]]:
-    """Count broken fingers by product, whether truly beside the ribbon, and what was said (None: not found)."""
+) -> Counter[tuple[str, int, bool | None]]:
+    """Count broken fingers by product, how far from a busbar, and whether beside it was said (None: not found)."""
     chosen = [(string, position) for string in range(1, 7) for position in range(1, 11, 2)]
     defects = [replace(draw_finger_interruption(recipe.cell, rng, *place), severed=1.0) for place in chosen]
     panel = simulate_panel(recipe, rng, defects, camera)
     flags = [flag for flag in _inspected(panel).flags if "at_busbar" in flag.measurements]
-    counts: Counter[tuple[str, bool, bool | None]] = Counter()
+    counts: Counter[tuple[str, int, bool | None]] = Counter()
     for defect in defects:
         place = (defect.string, defect.position)
         truth = [one for one in panel.defects if (one.string, one.position) == place]
         if truth:
             said = _said_of([flag for flag in flags if (flag.string, flag.position) == place], truth[0].outlines_px[0])
-            counts[name, _beside(defect, recipe.cell), said] += 1
+            counts[name, _how_far(defect, recipe.cell), said] += 1
     return counts
 
 
@@ -148,9 +148,10 @@ def _said_of(flags: list[Flag], outline: Points) -> bool | None:
     return None if best is None or best.away_px > 12.0 else bool(best.flag.measurements["at_busbar"])
 
 
-def _beside(defect: FingerInterruption, cell: CellFormat) -> bool:
-    from_busbar = abs(defect.place.v * cell.busbars % 1 - 0.5)
-    return from_busbar <= _SOLDERING_PITCHES
+def _how_far(defect: FingerInterruption, cell: CellFormat) -> int:
+    pitch_mm = cell.across_mm / cell.busbars
+    away_mm = abs(defect.place.v * cell.busbars % 1 - 0.5) * pitch_mm
+    return sum(away_mm > bound for bound in BESIDE_MM)
 
 
 if __name__ == "__main__":
