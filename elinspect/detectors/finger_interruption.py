@@ -319,7 +319,9 @@ def _bundle(
     column, top, bottom = streak
     away = _from_busbar_mm(view, top, bottom)
     field_mm = (field[1] - field[0]) * COARSE * view.mm_per_px
-    near: dict[str, Value] = {} if away is None else {"from_busbar_mm": round(away, 1)}
+    # Where no busbar is seen nobody can say whether a finger broke beside one.
+    beside = away is not None and away <= min(_BESIDE_MM, _BESIDE_SHARE * field_mm)
+    near: dict[str, Value] = {} if away is None else {"at_busbar": beside, "from_busbar_mm": round(away, 1)}
     return Finding(
         Kind.FINGER_INTERRUPTION,
         cell,
@@ -329,7 +331,6 @@ def _bundle(
         measurements={
             "bundle_mm": round(columns * view.mm_per_px, 2),
             "contrast_share": round(1 - float(np.exp(-max(depth, 0.0))), 3),
-            "at_busbar": away is not None and away <= min(_BESIDE_MM, _BESIDE_SHARE * field_mm),
             **near,
         },
     )

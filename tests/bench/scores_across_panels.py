@@ -47,6 +47,7 @@ CAMERAS = (
     CameraSettings(px_per_mm=1.3, signal_to_noise=25, blur_px=1.0, exposure=0.3),
     CameraSettings(px_per_mm=1.7, signal_to_noise=12, blur_px=1.4, exposure=0.12, vignetting=0.25),
 )
+SAID = ("beside", "mid field", "nothing said", "not found")
 BESIDE_MM = (2.5, 5.0)
 """Up to the first a break is called one beside the ribbon; up to the second either may be said with reason."""
 
@@ -54,7 +55,7 @@ BESIDE_MM = (2.5, 5.0)
 def main() -> None:
     """Print the tables."""
     ranked: dict[Kind, list[Ranked]] = {}
-    fingers: Counter[tuple[str, int, bool | None]] = Counter()
+    fingers: Counter[tuple[str, int, str]] = Counter()
     for name in PRODUCTS:
         recipe = replace(product_recipe(name), layout=LAYOUT)
         for number, camera in enumerate(CAMERAS):
@@ -69,8 +70,8 @@ def main() -> None:
         print(f"{kind.value:<22}{cells:>5}{pooled_area(panels):>15.3f}{area_within(panels):>16.3f}")
     for name in PRODUCTS:
         for far, where in enumerate((f"up to {BESIDE_MM[0]} mm", f"up to {BESIDE_MM[1]} mm", "further")):
-            told = [fingers[name, far, said] for said in (True, False, None)]
-            print(f"{name}, {where} from a busbar: said beside {told[0]}, in mid field {told[1]}, not found {told[2]}")
+            told = ", ".join(f"{said} {fingers[name, far, said]}" for said in SAID)
+            print(f"{name}, {where} from a busbar: {told}")
 
 
 def _defects(cell: CellFormat, rng: np.random.Generator) -> list[Defect]:
@@ -116,13 +117,13 @@ def _ranked(panel: SimulatedPanel, result: PanelResult) -> dict[Kind, Ranked]:
 
 def _finger_places(
     name: str, recipe: ProductRecipe, camera: CameraSettings, rng: np.random.Generator
-) -> Counter[tuple[str, int, bool | None]]:
-    """Count broken fingers by product, how far from a busbar, and whether beside it was said (None: not found)."""
+) -> Counter[tuple[str, int, str]]:
+    """Count broken fingers by product, how far from a busbar, and what was said of them."""
     chosen = [(string, position) for string in range(1, 7) for position in range(1, 11, 2)]
     defects = [replace(draw_finger_interruption(recipe.cell, rng, *place), severed=1.0) for place in chosen]
     panel = simulate_panel(recipe, rng, defects, camera)
-    flags = [flag for flag in _inspected(panel).flags if "at_busbar" in flag.measurements]
-    counts: Counter[tuple[str, int, bool | None]] = Counter()
+    flags = [flag for flag in _inspected(panel).flags if "bundle_mm" in flag.measurements and flag.stands_for <= 1]
+    counts: Counter[tuple[str, int, str]] = Counter()
     for defect in defects:
         place = (defect.string, defect.position)
         truth = [one for one in panel.defects if (one.string, one.position) == place]
@@ -140,12 +141,14 @@ class _Near:
     away_px: float
 
 
-def _said_of(flags: list[Flag], outline: Points) -> bool | None:
+def _said_of(flags: list[Flag], outline: Points) -> str:
     middle = outline.mean(axis=0)
     near = [_Near(flag, float(np.linalg.norm(np.mean(flag.outline_px, axis=0) - middle))) for flag in flags]
     best = min(near, key=lambda one: one.away_px, default=None)
     # A streak is ten to thirty millimetres long; its middle cannot lie further off than half of that.
-    return None if best is None or best.away_px > 12.0 else bool(best.flag.measurements["at_busbar"])
+    if best is None or best.away_px > 12.0:
+        return "not found"
+    return {None: "nothing said", True: "beside", False: "mid field"}[best.flag.measurements.get("at_busbar")]
 
 
 def _how_far(defect: FingerInterruption, cell: CellFormat) -> int:

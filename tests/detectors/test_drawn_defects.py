@@ -1,14 +1,16 @@
 """Drawn cells with known defects: found, measured, and told apart."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_cells import MM_PER_PX, as_pictures, clean_cell, with_area, with_line
 
-from elinspect.detectors import detect_all, prepare
+from elinspect.detectors import detect_all, finger_interruption, prepare
 from elinspect.detectors.view import find_busbar_rows
 from elinspect.recipe import assumed_product
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, Layout, PanelView
-from elinspect.settings import DetectorSettings, ViewSettings
+from elinspect.settings import DetectorSettings, FingerInterruptionSettings, ViewSettings
 
 LENGTH_TOLERANCE = 0.15
 AREA_TOLERANCE = 0.01
@@ -151,6 +153,11 @@ def test_broken_finger_beside_a_ribbon_is_told_from_one_in_mid_field() -> None:
     found = {finding.cell: finding.measurements for finding in _detect(view)[Kind.FINGER_INTERRUPTION].findings}
     assert (found[1]["at_busbar"], found[2]["at_busbar"]) == (True, False)
     assert found[2]["from_busbar_mm"] == pytest.approx((178 - 153) * MM_PER_PX, abs=3.0)
+    # Where the picture shows no busbars, nobody can say.
+    unseen = replace(view, busbar_rows=np.zeros_like(view.busbar_rows))
+    untold = finger_interruption.detect(unseen, FingerInterruptionSettings()).findings
+    assert untold
+    assert not any("at_busbar" in finding.measurements for finding in untold)
 
 
 def test_uneven_finger_through_the_whole_cell_is_no_interruption() -> None:
