@@ -121,7 +121,7 @@ class FingerInterruptionSettings:
         most 0.85 for nine in ten multi cells, at least 0.93 for mono cells.
     speck_slenderness : tuple of float
         Length over width at half depth up to which a streak that ends free is a speck, and from which on it is none.
-        From the same cells: of the marks of both readers 2 % are stouter than the second.
+        Common practice, no source; in the same cells hardly a mark of both readers is stouter than the second.
     half_bundle_depth : float
         Depth (natural logarithm) that gives a bundle wider than a streak a score of 0.5. Common practice, no source: a
         tenth of the light is seen at once.
@@ -149,7 +149,7 @@ class FingerInterruptionSettings:
     least_own_share: float = 0.5
     shared_demand: float = 2.0
     most_left_texture: float = 0.9
-    speck_slenderness: tuple[float, float] = (2.0, 2.5)
+    speck_slenderness: tuple[float, float] = (1.4, 2.0)
     half_bundle_depth: float = 0.1
     least_length_mm: float = 8.0
     textured_length_mm: float = 12.0

@@ -41,8 +41,8 @@ def test_a_short_streak_is_a_broken_finger_where_it_reaches_the_rim() -> None:
 
 
 def test_a_speck_is_no_broken_finger() -> None:
-    around = [(200 + 7 * np.sin(turn), 120 + 5 * np.cos(turn)) for turn in np.linspace(0, 2 * np.pi, 30)]
-    assert not _among_clean(with_area(_own(), around, 0.8))
+    around = [(200 + 6 * np.sin(turn), 120 + 5 * np.cos(turn)) for turn in np.linspace(0, 2 * np.pi, 30)]
+    assert not _among_clean(with_area(_own(), around, 0.9))
 
 
 def _ringed(cell: FloatImage, depth: float) -> FloatImage:
