@@ -118,7 +118,7 @@ class FingerInterruptionSettings:
         of the brick lie in all of them. From the same cells.
     most_left_texture : float
         Texture that sisters leave, over that of the cell, up to which they share its grains. From the same cells: at
-        most 0.85 for nine in ten multi cells, at least 0.93 for mono cells.
+        most 0.85 for nine in ten multi cells, at least 0.93 for nine in ten mono cells.
     speck_slenderness : tuple of float
         Length over width at half depth up to which a streak that ends free is a speck, and from which on it is none.
         Common practice, no source; in the same cells hardly a mark of both readers is stouter than the second.
@@ -127,8 +127,8 @@ class FingerInterruptionSettings:
         tenth of the light is seen at once.
     least_length_mm, textured_length_mm, least_field_share : float
         Shortest streak in a smooth cell and among grains, which are as long; between wires that lie close, this share
-        of the distance from wire to wire instead. Among grains of the same cells two of the 17 streaks below 12 mm that
-        end free were marked by both readers.
+        of the distance from wire to wire instead. Of 22 streaks below 12 mm that end free among grains of the same
+        cells two were marked by both readers, 17 by neither.
     least_rim_length_mm, rim_mm : float
         Shortest streak that reaches the rim, and how near it comes: a finger is dark from where it broke to its end.
     least_contrast : float
