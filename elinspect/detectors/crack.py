@@ -315,12 +315,12 @@ class _Searches:
         """Steps that stand out, and what the best of the others is worth."""
         settings, place = self.settings, cell - self.start
         part = self.steps.part(place) if self.steps else 0.0
-        if not self.steps or part < settings.followed_from:
+        if not self.steps or part < settings.steps_followed_from:
             return [], settings.unfollowed * part
         level = self.view.flat[cell] + self.view.background[cell]
         followed = [
             (part, replace(self._ended(follow_step(level, points, self.view.busbar_rows)), longer=longer))
-            for part, longer, points in self.steps.followed(place, settings.followed_from, settings)
+            for part, longer, points in self.steps.followed(place, settings.steps_followed_from, settings)
         ]
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
         weighed, clear = [], []

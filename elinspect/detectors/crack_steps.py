@@ -2,6 +2,9 @@
 
 First derivatives across a direction, short smoothing along, less the mean over angles, at half the scale of the maps.
 The panel's typical cell is taken off first: what all cells share (the end of a busbar, shading) is no step.
+
+These are weighed with the same derivative over several mm: the edge of a grain or of a dark spot is as
+sharp as a crack's step, but what lies on its two sides differs a few mm from it no more than anywhere else.
 """
 
 import numpy as np
@@ -66,6 +69,7 @@ def step_responses(
         for turn, line in zip(np.pi * np.arange(settings.angles) / settings.angles, bank.step_lines, strict=True)
     ]
     pooled = less_mean_pooled(responses, level.shape, rows, POOL)
+    pooled *= _wide_steps(level[:, :rows], settings)
     inside = cv2.resize(view.inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.99
     inside = cv2.erode(np.pad(inside.astype(np.uint8), 1), np.ones((_RIM_PX, _RIM_PX), np.uint8))[1:-1, 1:-1] > 0
     bars = cv2.resize(view.busbar_rows.astype(np.float32)[:, None], (1, rows), interpolation=cv2.INTER_AREA)[:, 0]
@@ -75,6 +79,30 @@ def step_responses(
     lattice = Lattice(kept, bars[places(rows, POOL)] > 0.5, np.full(2, float(POOL * HALF)), first_px, settings.step)
     out = in_multiples(pooled, lattice, bank, settings, settings.step_least_texture, textured)
     out.strength[[-1, 0, 1]] -= settings.along_busbar_toll * _near(lattice.bridged)[:, None]
+    return out
+
+
+def _wide_steps(level: FloatImage, settings: CrackSettings) -> FloatImage:
+    """Weight of each angle, cell and place: the step between what lies on both sides, over that of the usual place."""
+    rows, columns = level.shape[1:]
+    reach = int(np.ceil(3 * settings.wide_places))
+    x = np.arange(-reach, reach + 1)
+    smooth = np.exp(-(x**2) / (2 * settings.wide_places**2)).astype(np.float32)
+    smooth /= smooth.sum()
+    first = (-x / settings.wide_places * smooth).astype(np.float32)
+    at = np.ix_(np.arange(len(level)), places(rows, POOL), places(columns, POOL))
+    means = np.stack([cv2.boxFilter(own, -1, (POOL, POOL)) for own in level])[at]
+    across, down = (
+        np.stack([cv2.sepFilter2D(own, cv2.CV_32F, *kernels) for own in means])
+        for kernels in ((first, smooth), (smooth, first))
+    )
+    usual = np.median(np.hypot(across, down), axis=(1, 2))[:, None, None]
+    usual = np.maximum(usual, np.float32(settings.wide_least_texture))
+    across, down = across / usual, down / usual
+    out = np.empty((settings.angles, *means.shape), np.float32)
+    for turn, own in zip(np.pi * np.arange(settings.angles) / settings.angles, out, strict=True):
+        step = np.abs(np.float32(np.cos(turn)) * down - np.float32(np.sin(turn)) * across)
+        cv2.pow(as_one(np.clip(step, *settings.wide_bounds)), settings.wide_power, dst=as_one(own))
     return out
 
 

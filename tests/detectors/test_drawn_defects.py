@@ -11,6 +11,7 @@ from elinspect.detectors.view import find_busbar_rows
 from elinspect.recipe import assumed_product
 from elinspect.records import CrackMode, Detection, Finding, FloatImage, Kind, Layout, PanelView
 from elinspect.settings import DetectorSettings, FingerInterruptionSettings, ViewSettings
+from elinspect.vision import cv2
 
 LENGTH_TOLERANCE = 0.15
 AREA_TOLERANCE = 0.01
@@ -90,6 +91,23 @@ def test_crack_beside_a_darker_part_is_mode_b() -> None:
     cracks = [finding for finding in _findings(_panel({2: cell}), 2) if finding.kind is Kind.CRACK]
     assert cracks[0].mode is CrackMode.B
     assert cracks[0].measurements["darker_side_share"] == pytest.approx(0.75, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_step_among_grains_as_sharp_as_itself_is_a_crack_and_grains_alone_are_none(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    cells = {cell: _with_grains(_clean(seed + cell), rng) for cell in (4, 5, 6)}
+    row, column = np.mgrid[:300, :300] - 150.0
+    dark = ((row * np.cos(0.9) - column * np.sin(0.9)) > 0).astype(np.float32)
+    cells[4] = np.asarray(cells[4] * (1 - 0.28 * cv2.GaussianBlur(dark, (0, 0), 1.5)), np.float32)
+    found = _detect(_panel(cells))[Kind.CRACK].findings
+    assert {finding.cell for finding in found} == {4}
+
+
+def _with_grains(cell: FloatImage, rng: np.random.Generator) -> FloatImage:
+    spots = cv2.GaussianBlur(rng.normal(size=cell.shape).astype(np.float32), (0, 0), 5)
+    spots *= 0.12 / spots.std()
+    return np.asarray(cell * np.exp(np.minimum(spots, 0.12)), np.float32)
 
 
 def test_black_area_is_inactive_with_its_share_of_the_cell() -> None:
