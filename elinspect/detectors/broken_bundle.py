@@ -254,7 +254,9 @@ def _solid_sides_mm(region: _Mask, cell: _Cell, settings: BundleSettings) -> tup
     contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = max(contours, key=cv2.contourArea)
     hull = cv2.convexHull(contour)
-    if len(hull) < 3 or cv2.contourArea(contour) < settings.least_solid * cv2.contourArea(hull):
+    # Half of a noisy cell lies below any level near its own: full of holes, however well its outline fills the hull.
+    filled = min(cv2.contourArea(contour), float(region.sum()))
+    if len(hull) < 3 or filled < settings.least_solid * cv2.contourArea(hull):
         return None
     _, sides, _ = cv2.minAreaRect(hull)
     return min(sides) * cell.mm_per_px, max(sides) * cell.mm_per_px
