@@ -52,6 +52,9 @@ _LONG = 0.6
 """Share of the cell's length from which on a dim strip may be a ribbon's: what a few centimetres of it leave without
 contact stays brighter than any area."""
 
+_SURE_FAULT = 0.64
+"""Score of a solder fault from which on such a strip is its own: a weaker one may itself come of a piece cut off."""
+
 
 _FREE_MM = 5.0
 """Distance from every edge, and beyond a busbar, from which on a stain is no piece that was cut off."""
@@ -96,7 +99,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     # A place at the edge is a chip or was cut off: what still gives light, or is larger than the chip, was cut off.
     chips = without_explained(chips, (areas,), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
-    streaks = finger_interruption.detect(view, settings.finger_interruption, search.sisters)
+    streaks = finger_interruption.detect(view, settings.finger_interruption)
     streaks = with_bundles(streaks, search.bundles, view, settings.finger_interruption)
     fingers = not_on_rings(not_on_cracks(streaks, cracks, view), pattern_search.rings, view)
     without_current = (
@@ -161,5 +164,6 @@ def _not_along_busbars(areas: Detection, faults: tuple[Detection, Detection], vi
     least = _LONG * view.pictures.full_current.shape[2]
     dim = _remaining(areas, least=_DIM)
     strips = {id(area) for area in dim.findings if np.ptp(area.outline[:, 1]) >= least}
-    left = {id(area) for area in without_explained(dim, faults, 0.6, reach_px=near, closed=True).findings}
+    sure = [replace(own, findings=tuple(one for one in own.findings if one.score >= _SURE_FAULT)) for own in faults]
+    left = {id(area) for area in without_explained(dim, sure, 0.6, reach_px=near, closed=True).findings}
     return replace(areas, findings=tuple(area for area in areas.findings if id(area) not in strips - left))

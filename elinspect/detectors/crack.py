@@ -57,14 +57,11 @@ class CrackSearch:
         Lines that vanish when the cell's sisters are taken off; ``shared_by`` counts the cells that show them.
     bundles : tuple of (int, Bundle)
         Boxes of broken fingers, by cell, along which lines were found that are none.
-    sisters : Sisters
-        What is left of the cells that have sister wafers.
     """
 
     detection: Detection
     shared: tuple[Finding, ...]
     bundles: tuple[tuple[int, Bundle], ...]
-    sisters: Sisters
 
 
 def detect(view: PanelView, settings: CrackSettings) -> Detection:
@@ -96,7 +93,7 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     findings = [finding for found in cells for finding in found.findings if view.judged[finding.cell]]
     shared = _shared(sisters, alone, findings, settings)
     bundles = tuple((cell, own) for cell, found in enumerate(cells) if view.judged[cell] for own in found.bundles)
-    return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles, sisters)
+    return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles)
 
 
 def _among_wires(settings: CrackSettings, mm_per_px: float) -> CrackSettings:

@@ -1,18 +1,16 @@
 """Finger interruptions: straight dark streaks in finger direction, between busbars."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Value
-from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.flat import COARSE, stretches_of
 from elinspect.detectors.rings import Rings, run_along
-from elinspect.detectors.sisters import Left, Sisters
 from elinspect.detectors.streaks import fields_of, streak_depth
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import FingerInterruptionSettings
@@ -24,23 +22,11 @@ _RING_LIKENESS, _RING_DEPTHS, _ALONG_RING_MM = 0.2, 6.0, 3.0
 that leaves its ring by no more lies on it. On simulated panels without rings the likeness is 0.1, streaks are ten times
 as deep."""
 
-_EVERY = 5
-"""On every so many rows and columns texture is measured."""
-
 _WIDEST_MM = 12.0
 """Across so much the width of a streak is looked for."""
 
 _BESIDE_MM, _BESIDE_SHARE = 2.5, 0.2
 """A streak that begins so near to a busbar, and within that share of the way to the next, broke beside its ribbon."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Cell:
-    """One cell: its flat map, what its sisters leave of it, and its texture times what grains ask for."""
-
-    flat: FloatImage
-    left: FloatImage | None
-    texture: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +39,7 @@ class _Runs:
     at_rim: NDArray[np.bool_]
 
 
-def detect(view: PanelView, settings: FingerInterruptionSettings, sisters: Sisters | None = None) -> Detection:
+def detect(view: PanelView, settings: FingerInterruptionSettings) -> Detection:
     """Find finger interruptions.
 
     Parameters
@@ -62,8 +48,6 @@ def detect(view: PanelView, settings: FingerInterruptionSettings, sisters: Siste
         The panel.
     settings : FingerInterruptionSettings
         Contrast and length.
-    sisters : Sisters, optional
-        What is left of cells once their sister wafers are taken off.
 
     Returns
     -------
@@ -73,8 +57,7 @@ def detect(view: PanelView, settings: FingerInterruptionSettings, sisters: Siste
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    left = _without_grains(view, sisters.left, settings) if sisters is not None else {}
-    for cell, found in enumerate(_bundles(view, settings, left)):
+    for cell, found in enumerate(_bundles(view, settings)):
         if not view.judged[cell] or not found:
             continue
         ranked = sorted(found, key=lambda finding: -finding.score)
@@ -153,22 +136,7 @@ def _share_near(streak: Points, line: Points, reach: float) -> float:
     return float((distance <= reach).mean())
 
 
-def _without_grains(
-    view: PanelView, left: Mapping[int, Left], settings: FingerInterruptionSettings
-) -> dict[int, FloatImage]:
-    """Flat maps less the sisters, of cells that share their grains; others share no more than faults of the print."""
-    seen = spread_places(view.inside, _EVERY)
-
-    def texture(flat: FloatImage) -> float:
-        return float(np.median(np.abs(flat.ravel()[seen])))
-
-    most = settings.most_left_texture
-    return {cell: own.flat for cell, own in left.items() if texture(own.flat) <= most * texture(view.flat[cell])}
-
-
-def _bundles(
-    view: PanelView, settings: FingerInterruptionSettings, left: Mapping[int, FloatImage]
-) -> list[list[Finding]]:
+def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list[Finding]]:
     """Return the bundles of every cell, also those below the threshold."""
     fields = fields_of(view)
     depth = np.empty_like(view.streaks)
@@ -194,8 +162,7 @@ def _bundles(
         long_enough = stop - start >= _least_rows(view, field, shortest, settings)
         for cell in np.flatnonzero(long_enough.any(axis=1)).tolist():
             runs = _Runs(amount[cell], start[cell] + field[0], stop[cell] + field[0], at_rim[cell])
-            own = _Cell(view.flat[cell], left.get(cell), float(own_texture[cell]))
-            found[cell] += _grouped(view, cell, own, runs, long_enough[cell], field, settings)
+            found[cell] += _grouped(view, cell, runs, long_enough[cell], field, float(own_texture[cell]), settings)
     return found
 
 
@@ -242,10 +209,10 @@ def _deepest_runs(
 def _grouped(
     view: PanelView,
     cell: int,
-    own: _Cell,
     runs: _Runs,
     long_enough: NDArray[np.bool_],
     field: tuple[int, int],
+    texture: float,
     settings: FingerInterruptionSettings,
 ) -> list[Finding]:
     """Make one finding of neighbouring columns that are long enough."""
@@ -256,18 +223,14 @@ def _grouped(
         top, bottom = int(runs.start[column]), int(runs.stop[column])
         # Whole fingers between two busbars are the rule: half as much again for a streak that spans its field.
         length = (bottom - top) * coarse_mm * (0.5 + (bottom - top) / field_rows)
-        if float(runs.amount[column]) / (bottom - top) / own.texture * length < settings.half_evidence_mm / 3:
+        if float(runs.amount[column]) / (bottom - top) / texture * length < settings.half_evidence_mm / 3:
             continue
-        depths = _depths(own.flat, column, top, bottom, view.mm_per_px)
+        depths = _depths(view.flat[cell], column, top, bottom, view.mm_per_px)
         # A streak is dark in nearly all of its rows, a stain is not.
-        evidence = max(float(np.quantile(depths, 0.25)), 0.0) / own.texture * length
-        if own.left is not None and evidence >= settings.half_evidence_mm / 3:
-            remaining = np.median(_depths(own.left, column, top, bottom, view.mm_per_px))
-            if remaining < settings.least_own_share * np.median(depths):
-                evidence /= settings.shared_demand
+        evidence = max(float(np.quantile(depths, 0.25)), 0.0) / texture * length
         rows = _dark_rows(depths, top * COARSE)
         if not runs.at_rim[column]:
-            slender = (rows[1] - rows[0]) / _width_px(own.flat, column, rows, view.mm_per_px)
+            slender = (rows[1] - rows[0]) / _width_px(view.flat[cell], column, rows, view.mm_per_px)
             evidence *= float(np.interp(slender, settings.speck_slenderness, (0.0, 1.0)))
         score = evidence / (evidence + settings.half_evidence_mm)
         found.append(_bundle(view, cell, (column, *rows), float(np.median(depths)), end - first, score, field))

@@ -113,12 +113,6 @@ class FingerInterruptionSettings:
     half_evidence_mm : float
         Depth in multiples of the cell's texture, times length in mm, that gives a score of 0.5. Chosen for the best F1
         against the marks two readers made on the tuning half of the free real cells, mono and multi alike.
-    least_own_share, shared_demand : float
-        A streak of which sister wafers leave less than that share of its depth needs so many times the evidence: grains
-        of the brick lie in all of them. From the same cells.
-    most_left_texture : float
-        Texture that sisters leave, over that of the cell, up to which they share its grains. From the same cells: at
-        most 0.85 for nine in ten multi cells, at least 0.93 for nine in ten mono cells.
     speck_slenderness : tuple of float
         Length over width at half depth up to which a streak that ends free is a speck, and from which on it is none.
         Common practice, no source; in the same cells hardly a mark of both readers is stouter than the second.
@@ -146,9 +140,6 @@ class FingerInterruptionSettings:
 
     threshold: float = 0.5
     half_evidence_mm: float = 33.0
-    least_own_share: float = 0.5
-    shared_demand: float = 2.0
-    most_left_texture: float = 0.9
     speck_slenderness: tuple[float, float] = (1.4, 2.0)
     half_bundle_depth: float = 0.1
     least_length_mm: float = 8.0
