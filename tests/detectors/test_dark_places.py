@@ -271,6 +271,24 @@ def test_shallow_piece_at_the_edge_is_inactive_with_its_share_of_the_cell() -> N
     assert area.area_fraction == pytest.approx(80 * 6 / SIDE_PX**2, abs=0.003)
 
 
+@pytest.mark.parametrize(("score", "kind"), [(0.55, Kind.INACTIVE_AREA), (0.8, Kind.SOLDER_FAULT)])
+def test_dim_strip_along_a_busbar_is_its_solder_fault_only_where_that_is_sure(
+    monkeypatch: pytest.MonkeyPatch, score: float, kind: Kind
+) -> None:
+    strip: Corners = [(252, 40), (252, 270), (294, 270), (294, 40)]
+    view = _panel({4: with_area(_clean(), strip, remaining=0.45)})
+    fault = Finding(Kind.SOLDER_FAULT, 4, score, np.array(strip, np.float64))
+    joints = Detection(Kind.BUSSING_JOINT_FAULT, np.zeros(LAYOUT.n_cells, np.float32), ())
+    faults = Detection(Kind.SOLDER_FAULT, np.full(LAYOUT.n_cells, score, np.float32), (fault,))
+    monkeypatch.setattr(solder_fault, "detect", lambda *_: (faults, joints))
+    found = {one.kind for one in _findings_of(view, 4)}
+    assert found & {Kind.INACTIVE_AREA, Kind.SOLDER_FAULT} == {kind}
+
+
+def _findings_of(view: PanelView, cell: int) -> list[Finding]:
+    return [one for detection in _detect(view).values() for one in detection.findings if one.cell == cell]
+
+
 def test_dark_piece_beside_a_wire_is_no_solder_fault() -> None:
     # Half cells of 16 wires at 0.8 mm per pixel: the piece reaches to the wire, and must not pass for it.
     rows = np.arange(228, dtype=np.float64)
