@@ -41,6 +41,9 @@ from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, P
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
 
+_MOST_SHARED = 4
+"""Lines that sisters share are reported, not judged: the strongest few of a cell will do."""
+
 _HELPED = 0.6
 """A line of so much of what it takes is a finding where line and step together are enough."""
 
@@ -119,6 +122,7 @@ def _alone(sisters: Sisters, settings: CrackSettings) -> dict[int, "_Found"]:
     if not cells:
         return {}
     alone = Sisters(only(sisters.view, np.array(cells)), {})
+    settings = replace(settings, most_paths=_MOST_SHARED)
     return dict(zip(cells, _searched(alone, settings, {}, lines_only=True), strict=True))
 
 

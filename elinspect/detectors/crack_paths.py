@@ -160,9 +160,9 @@ def best_paths(
         best = float(highest) / _UNIT
         if best < least_total or len(found) >= settings.most_paths:
             break
-        equals = np.flatnonzero(total == highest)
-        start = equals[strength.ravel()[equals].argmax()]
-        angle, at_row, at_column = (int(index) for index in np.unravel_index(start, total.shape))
+        equals = np.unravel_index(np.flatnonzero(total == highest), total.shape)
+        strongest = strength[equals].argmax()
+        angle, at_row, at_column = (int(index[strongest]) for index in equals)
         states = _traced(paths, cell, (angle, at_row, at_column))
         points = [(row, column) for _, row, column in states]
         whole = max(best, sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT)
@@ -200,21 +200,26 @@ def _follow(
 ) -> list[tuple[int, int, int]]:
     angle, row, column = start
     angles, _, rows, columns = paths.gain.shape
+    gain, strength = paths.gain[:, cell], paths.strength[:, cell]
+    beyond = {1: paths.ahead[:, cell], -1: paths.behind[:, cell]}
     states: list[tuple[int, int, int]] = []
     visited = {(row, column)}
     while True:
-        best, best_worth = None, (0, 0.0)
+        best, best_worth, best_strength = None, 0, 0.0
         for turn in (0, -1, 1):
             wrapped = (angle + turn) % angles
             way = sign if wrapped == angle + turn else -sign
-            place = (row + way * offsets[wrapped][0], column + way * offsets[wrapped][1])
-            if not (0 <= place[0] < rows and 0 <= place[1] < columns) or place in visited:
+            down, right = offsets[wrapped]
+            at_row, at_column = row + way * down, column + way * right
+            if not (0 <= at_row < rows and 0 <= at_column < columns) or (at_row, at_column) in visited:
                 continue
-            state = (wrapped, cell, *place)
-            beyond = paths.ahead if way == 1 else paths.behind
-            worth = (int(paths.gain[state]) + int(beyond[state]), float(paths.strength[state]))
-            if worth > best_worth and worth[0] > 0:
-                best, best_worth = (wrapped, way, *place), worth
+            # One number at a time: `item` is twice as fast as an index.
+            worth = gain.item(wrapped, at_row, at_column) + beyond[way].item(wrapped, at_row, at_column)
+            if worth <= 0 or worth < best_worth:
+                continue
+            here = strength.item(wrapped, at_row, at_column)
+            if worth > best_worth or here > best_strength:
+                best, best_worth, best_strength = (wrapped, way, at_row, at_column), worth, here
         if best is None:
             return states
         angle, sign, row, column = best

@@ -265,7 +265,7 @@ class CrackSettings:
     usual_step: float = 0.2
     step_power: float = 0.5
     followed_from: float = 0.4
-    steps_followed_from: float = 0.2
+    steps_followed_from: float = 0.3
     unfollowed: float = 0.4
     step: int = 3
     line_step: int = 2
