@@ -98,12 +98,13 @@ def _wide_steps(level: FloatImage, settings: CrackSettings) -> FloatImage:
     )
     usual = np.median(np.hypot(across, down), axis=(1, 2))[:, None, None]
     usual = np.maximum(usual, np.float32(settings.wide_least_texture))
-    across, down = across / usual, down / usual
+    tall_across, tall_down = as_one(across / usual), as_one(down / usual)
     out = np.empty((settings.angles, *means.shape), np.float32)
     for turn, own in zip(np.pi * np.arange(settings.angles) / settings.angles, out, strict=True):
-        step = np.abs(np.float32(np.cos(turn)) * down - np.float32(np.sin(turn)) * across)
-        cv2.pow(as_one(np.clip(step, *settings.wide_bounds)), settings.wide_power, dst=as_one(own))
-    return out
+        step = cv2.absdiff(tall_down * np.float32(np.cos(turn)), tall_across * np.float32(np.sin(turn)))
+        cv2.pow(step, settings.wide_power, dst=as_one(own))
+    least, most = (np.float32(bound**settings.wide_power) for bound in settings.wide_bounds)
+    return np.asarray(np.clip(out, least, most, out=out))
 
 
 def _near(bridged: NDArray[np.bool_]) -> NDArray[np.float32]:
