@@ -324,15 +324,22 @@ class _Searches:
             for part, longer, points in self.steps.followed(place, settings.steps_followed_from, settings)
         ]
         usual = max(settings.least_step, settings.noise_multiple * float(self.view.noise[cell]))
+        left = self._left_of(cell)
         weighed, clear = [], []
         for part, line in followed:
-            left = self.left[cell].deviation if cell in self.left else None
-            at_rim, height = along_rim(self.view, cell, line, settings), own_height(line, left, level.shape)
+            at_rim, height = along_rim(self.view, cell, line, settings), own_height(line, left)
             asked = settings.rim_step if at_rim or of_streak(self.view, cell, line, settings) else usual
             clear.append(height / asked)
             rim_worth = settings.rim_worth if at_rim and height < asked else 1.0
             weighed.append((part * rim_worth * step_worth(height, settings), line))
         return sorted_out(weighed, clear)
+
+    def _left_of(self, cell: int) -> FloatImage | None:
+        """What the cell's sisters leave of it, at the scale of the maps; None without sisters."""
+        if cell not in self.left:
+            return None
+        rows, columns = self.view.flat[cell].shape
+        return np.asarray(cv2.resize(self.left[cell].deviation, (columns, rows)), np.float32)
 
     def _in_counts(self, cell: int) -> FloatImage:
         """Flat cell; in a dark region, where the logarithm blows the noise up, contrast in counts."""

@@ -97,7 +97,7 @@ class Responses:
 @cache
 def filter_bank(settings: CrackSettings) -> FilterBank:
     """Make the kernels once for all cells."""
-    angles = _angles(settings)
+    angles = angles_of(settings)
     return FilterBank(
         _derivatives(settings.widths_px[0]),
         _halved(settings.widths_px[1]),
@@ -177,7 +177,7 @@ def line_responses(view: PanelView, part: slice, bank: FilterBank, settings: Cra
     along = _halved_derivatives(level, bank)
     rows, columns = along.shape[2:]
     rows -= _SPACER // 2
-    angles = _angles(settings)
+    angles = angles_of(settings)
     tall = along.reshape(3, -1, columns)
     responses = [_steered(tall, angle, kernel) for angle, kernel in zip(angles, bank.lines, strict=True)]
     pooled = less_mean_pooled(responses, along.shape[1:], rows, _PITCH)
@@ -297,7 +297,8 @@ def _steadied(pooled: FloatImage, inside: NDArray[np.bool_], bank: FilterBank) -
     return out
 
 
-def _angles(settings: CrackSettings) -> NDArray[np.float64]:
+def angles_of(settings: CrackSettings) -> NDArray[np.float64]:
+    """Return the orientations looked for, radians: half a turn in even steps."""
     return np.pi * np.arange(settings.angles) / settings.angles
 
 

@@ -16,6 +16,7 @@ from elinspect.detectors.crack_filters import (
     FilterBank,
     Lattice,
     Responses,
+    angles_of,
     in_multiples,
     less_mean_pooled,
     places,
@@ -56,17 +57,13 @@ def step_responses(
     """
     level = _level(view, part)
     rows, columns = view.deviation.shape[1:]
-    reach = int(np.ceil(3 * settings.step_width_px))
-    x = np.arange(-reach, reach + 1)
-    smooth = np.exp(-(x**2) / (2 * settings.step_width_px**2)).astype(np.float32)
-    smooth /= smooth.sum()
-    first = (-x / settings.step_width_px * smooth).astype(np.float32)
+    smooth, first = _kernels(settings.step_width_px)
     scale = np.float32(1 / np.sqrt(np.linalg.norm(first) * np.linalg.norm(smooth)))
     tall = as_one(level)
     across, down = cv2.sepFilter2D(tall, cv2.CV_32F, first, smooth), cv2.sepFilter2D(tall, cv2.CV_32F, smooth, first)
     responses = [
         np.abs(cv2.filter2D(cv2.addWeighted(across, -scale * np.sin(turn), down, scale * np.cos(turn), 0), -1, line))
-        for turn, line in zip(np.pi * np.arange(settings.angles) / settings.angles, bank.step_lines, strict=True)
+        for turn, line in zip(angles_of(settings), bank.step_lines, strict=True)
     ]
     pooled = less_mean_pooled(responses, level.shape, rows, POOL)
     pooled *= _wide_steps(level[:, :rows], settings)
@@ -82,14 +79,19 @@ def step_responses(
     return out
 
 
+def _kernels(width: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Gaussian of this width, and its first derivative in units of that."""
+    reach = int(np.ceil(3 * width))
+    x = np.arange(-reach, reach + 1)
+    smooth = np.exp(-(x**2) / (2 * width**2)).astype(np.float32)
+    smooth /= smooth.sum()
+    return smooth, (-x / width * smooth).astype(np.float32)
+
+
 def _wide_steps(level: FloatImage, settings: CrackSettings) -> FloatImage:
     """Weight of each angle, cell and place: the step between what lies on both sides, over that of the usual place."""
     rows, columns = level.shape[1:]
-    reach = int(np.ceil(3 * settings.wide_places))
-    x = np.arange(-reach, reach + 1)
-    smooth = np.exp(-(x**2) / (2 * settings.wide_places**2)).astype(np.float32)
-    smooth /= smooth.sum()
-    first = (-x / settings.wide_places * smooth).astype(np.float32)
+    smooth, first = _kernels(settings.wide_places)
     at = np.ix_(np.arange(len(level)), places(rows, POOL), places(columns, POOL))
     means = np.stack([cv2.boxFilter(own, -1, (POOL, POOL)) for own in level])[at]
     across, down = (
@@ -100,7 +102,7 @@ def _wide_steps(level: FloatImage, settings: CrackSettings) -> FloatImage:
     usual = np.maximum(usual, np.float32(settings.wide_least_texture))
     tall_across, tall_down = as_one(across / usual), as_one(down / usual)
     out = np.empty((settings.angles, *means.shape), np.float32)
-    for turn, own in zip(np.pi * np.arange(settings.angles) / settings.angles, out, strict=True):
+    for turn, own in zip(angles_of(settings), out, strict=True):
         step = cv2.absdiff(tall_down * np.float32(np.cos(turn)), tall_across * np.float32(np.sin(turn)))
         cv2.pow(step, settings.wide_power, dst=as_one(own))
     least, most = (np.float32(bound**settings.wide_power) for bound in settings.wide_bounds)
@@ -131,19 +133,15 @@ def _level(view: PanelView, part: slice) -> FloatImage:
     return out
 
 
-def own_height(line: CrackLine, left: FloatImage | None, shape: tuple[int, ...]) -> float:
+def own_height(line: CrackLine, left: FloatImage | None) -> float:
     """Return the height of a step; where sisters show one there, too, only what they leave of it.
 
     Parameters
     ----------
     line : CrackLine
         Followed in the cell as it is, map pixels.
-    left : ndarray, shape (rows / 2, columns / 2), or None
-        Deviation of the cell from the typical one, its sisters taken off; None for a cell without sisters.
-    shape : tuple of int
-        Rows and columns of the maps.
+    left : ndarray, shape (rows, columns), or None
+        Deviation of the cell from the typical one, its sisters taken off, at the scale of the maps; None for a cell
+        without sisters.
     """
-    if left is None:
-        return line.contrast
-    level = np.asarray(cv2.resize(left, (shape[1], shape[0])), np.float32)
-    return min(line.contrast, follow_step(level, line.points).contrast)
+    return line.contrast if left is None else min(line.contrast, follow_step(left, line.points).contrast)

@@ -115,7 +115,7 @@ def not_on_rings(streaks: Detection, rings: Rings | None, view: PanelView) -> De
     if rings is None:
         return streaks
     kept = tuple(streak for streak in streaks.findings if not _is_ring(streak, rings, view.pictures.mm_per_px))
-    return Detection(streaks.kind, streaks.cell_scores, kept)
+    return replace(streaks, findings=kept)
 
 
 def _is_ring(streak: Finding, rings: Rings, mm_per_px: float) -> bool:

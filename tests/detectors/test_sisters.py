@@ -84,5 +84,6 @@ def test_of_a_step_that_sisters_show_only_what_they_leave_counts() -> None:
     left = np.zeros((30, 50), np.float32)
     left[15:] = -0.1
     line = CrackLine(points, 0.3, 1.0)
-    assert own_height(line, left, (60, 100)) == pytest.approx(0.1, abs=0.01)
-    assert own_height(line, 5 * left, (60, 100)) == own_height(line, None, (60, 100)) == 0.3
+    left = np.asarray(cv2.resize(left, (100, 60)), np.float32)
+    assert own_height(line, left) == pytest.approx(0.1, abs=0.01)
+    assert own_height(line, 5 * left) == own_height(line, None) == 0.3
