@@ -99,7 +99,6 @@ def prepare(
         )
         for cell in np.flatnonzero(cells)
     }
-    judged = ~np.isin(np.arange(len(counts)), list(unjudged))
     flat, background, streaks = flatten(log_cells, inside, busbar_rows, mm_per_px, settings)
     # In an all but black cell the logarithm shows nothing but noise.
     flat[~lit], streaks[~lit] = 0, 0
@@ -113,7 +112,6 @@ def prepare(
         typical=read_only(typical if len(counts) >= REFERENCE_CELLS else np.zeros_like(typical)),
         luminance=read_only(luminance),
         relative_luminance=read_only(relative),
-        judged=read_only(judged),
         flat=read_only(flat),
         streaks=read_only(streaks),
         deviation=read_only(_deviation(flat, background)),

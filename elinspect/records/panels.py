@@ -256,8 +256,6 @@ class PanelView:
         Median counts of each cell inside.
     relative_luminance : ndarray of float32, shape (n_cells,)
         `luminance` over the median of the cells that carry the same current.
-    judged : ndarray of bool, shape (n_cells,)
-        False for a cell that cannot be judged; `unjudged` says why.
     flat : ndarray of float32, shape (n_cells, rows, columns)
         `log_cells` less `background`, busbars bridged, shading of the rim taken off; outside, the nearest place inside
         goes on.
@@ -288,7 +286,6 @@ class PanelView:
     typical: FloatImage
     luminance: NDArray[np.float32]
     relative_luminance: NDArray[np.float32]
-    judged: NDArray[np.bool_]
     flat: FloatImage
     streaks: FloatImage
     deviation: FloatImage
@@ -297,6 +294,13 @@ class PanelView:
     circuit: CircuitFacts
     measures: PanelMeasures | None = None
     unjudged: Mapping[int, Unjudged] = field(default_factory=dict)
+
+    @property
+    def judged(self) -> NDArray[np.bool_]:
+        """Whether each cell can be judged, shape (n_cells,)."""
+        judged = np.ones(len(self.luminance), np.bool_)
+        judged[list(self.unjudged)] = False
+        return judged
 
     def to_picture(self, points: Points) -> Points:
         """Bring points (row, column) of the maps to the cell picture.

@@ -14,6 +14,7 @@ from elinspect.records import Flag, FloatImage, PanelResult, ReworkAction, Rewor
 from elinspect.reports.annotated import stretched
 from elinspect.reports.bench_view import BenchMap, bench_map, from_file
 from elinspect.reports.sheet import Sheet, blank_sheet, line_height, text_width, wrapped
+from elinspect.triage import not_judged
 
 _MARGIN = 10.0
 _GAP = 4.0
@@ -101,6 +102,7 @@ def _heading(sheet: Sheet, ticket: Ticket, inner: float) -> float:
         ),
         words("ticket.attempt", attempt=ticket.result.attempt, left=ticket.plan.reworks_left),
         ticket.decided,
+        *_not_judged(ticket),
     ):
         y = sheet.lines(_MARGIN, y, wrapped(line, inner - code - 4, 8.5), 8.5, color=_INK)
     return max(y, _MARGIN + code) + 2
@@ -109,6 +111,11 @@ def _heading(sheet: Sheet, ticket: Ticket, inner: float) -> float:
 def _customer(ticket: Ticket) -> str:
     customer = ticket.result.customer
     return words("ticket.customer", customer=customer) if customer else ""
+
+
+def _not_judged(ticket: Ticket) -> list[str]:
+    """Return what the picture could not show: of that, no step on the ticket says anything."""
+    return [note.text for note in not_judged(ticket.result.quality)]
 
 
 def _code(sheet: Sheet, serial: str | None, x: float, y: float, size: float) -> None:
@@ -401,7 +408,9 @@ def _label(ticket: Ticket) -> Sheet:
     shown = bench_map(ticket.recipe)
     map_height = min((inner - 14) / shown.width_mm * shown.height_mm + 14, 110.0)
     head = wrapped(_how_to_read(shown, ticket), inner, 6)
-    text_height = sum(map(len, steps)) * line_height(7.5) + len(caution) * line_height(6.5) + len(head) * line_height(6)
+    unseen = [line for note in _not_judged(ticket) for line in wrapped(note, inner, 6)]
+    text_height = sum(map(len, steps)) * line_height(7.5) + len(caution) * line_height(6.5)
+    text_height += (len(head) + len(unseen)) * line_height(6)
     sheet = blank_sheet(width, 34.0 + map_height + text_height + 14.0)
     serial = ticket.result.serial or words("common.unknown")
     _code(sheet, ticket.result.serial, 3, 3, 22)
@@ -411,5 +420,6 @@ def _label(ticket: Ticket) -> Sheet:
     y = sheet.lines(27, y + 0.5, wrapped(attempt, inner - 24, 6), 6, color=_INK)
     y = _map(sheet, ticket, 3, max(y, 26.0) + 1, inner, map_height)
     y = _steps(sheet, ticket, 3, y + 1, inner, sum(map(len, steps)) * line_height(7.5) + 8)
+    y = sheet.lines(3, y + 1, unseen, 6, color=_INK)
     sheet.lines(3, y + 1, caution, 6.5, color=_INK)
     return sheet

@@ -50,11 +50,17 @@ def propose(
     reached = [flag for flag in flags if flag.limit is not None]
     if not reached:
         # Whatever could not be judged is said first: nobody may take it for clean.
-        unjudged = (note for note in quality.notes if note.code.startswith(_NOT_JUDGED))
-        return Proposal(Disposition.ACCEPT, (*unjudged, _nothing_reached(sum(flag.counts for flag in flags))))
+        return Proposal(
+            Disposition.ACCEPT, (*not_judged(quality), _nothing_reached(sum(flag.counts for flag in flags)))
+        )
     suggested = {suggested_by(flag.limit, criteria) for flag in reached if flag.limit is not None}
     disposition = Disposition.HOLD if Disposition.HOLD in suggested else Disposition.REWORK
     return Proposal(disposition, tuple(_reasons(reached, recipe, criteria, Tally.of(flags, loss))))
+
+
+def not_judged(quality: ImageQuality) -> tuple[Message, ...]:
+    """Return the notes on kinds and cells that were not judged."""
+    return tuple(note for note in quality.notes if note.code.startswith(_NOT_JUDGED))
 
 
 def _nothing_reached(shown: int) -> Message:

@@ -115,6 +115,21 @@ def test_leads_that_are_not_stated_are_said_to_be(tmp_path: Path) -> None:
     assert "label" in texts[0]
 
 
+@pytest.mark.parametrize("paper", [Paper.A4, Paper.LABEL])
+def test_what_was_not_judged_is_named(tmp_path: Path, paper: Paper) -> None:
+    plain = _ticket(HALF, (2, 3))
+    notes = (
+        Message("quality.kinds_not_seen", {"kinds": "solder_fault,bussing_joint_fault"}),
+        Message("quality.unjudged.soft", {"cells": "4-1, 4-2"}),
+    )
+    quality = replace(plain.result.quality, notes=(*plain.result.quality.notes, *notes))
+    unseen = replace(plain, result=replace(plain.result, quality=quality))
+    texts = [_words(draw_ticket(ticket, paper).write(tmp_path, f"t{n}")[0]) for n, ticket in enumerate((plain, unseen))]
+    assert "Not judged" not in texts[0]
+    for note in notes:
+        assert note.text in texts[1]
+
+
 def test_lines_are_broken_to_their_width() -> None:
     lines = wrapped("one two three " * 6 + "x" * 200, 40, 9)
     assert all(text_width(line, 9) <= 40.01 for line in lines)
