@@ -64,7 +64,7 @@ def run(
     shown = who or in_person_words(desk.person)
     settings = WindowSettings(title, shown, light, pages, takts or {}, shifts, walk=walk)
     window = GateWindow(desk, settings, _read)
-    window.show()
+    window.showMaximized()
     window.start(start)
     before = signal.signal(signal.SIGINT, lambda *_: window.close())  # runs at the next reading of the queue
     try:
