@@ -4,15 +4,23 @@ Part of ``real_cells_bench.py``. A flag on a cell that the data set labels 0.0 c
 of these cells do have broken fingers, and a few have cracks that readers saw.
 """
 
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 
+from development_set.reading import readings, sees_area, sees_chip, sees_crack, sees_fingers
 from real_cells import FREE_PANELS, as_image, free_labels, lay_out
 
 from elinspect.classifier import load_model, shipped_model
 from elinspect.pipeline import Occasion, inspect_panel
 from elinspect.recipe import assumed_product, default_criteria
-from elinspect.records import Exposures, Flag, Layout, PanelResult
+from elinspect.records import Exposures, Flag, Kind, Layout, PanelResult
+
+_SEEN_BY = {
+    Kind.CRACK: sees_crack,
+    Kind.INACTIVE_AREA: sees_area,
+    Kind.CHIPPED_CELL: sees_chip,
+    Kind.FINGER_INTERRUPTION: sees_fingers,
+}
 
 
 def print_flags_as_shown(panels: Sequence[int]) -> None:
@@ -24,7 +32,8 @@ def print_flags_as_shown(panels: Sequence[int]) -> None:
         Numbers of free panels; one that was held is named and left out.
     """
     above, below, doubtful = Counter[str](), Counter[str](), Counter[str]()
-    clean, touched = 0, 0
+    touched = defaultdict[Kind, set[int]](set)
+    clean = 0
     for panel in panels:
         first, last = FREE_PANELS[panel]
         labels, _ = free_labels(range(first, last + 1))
@@ -35,18 +44,32 @@ def print_flags_as_shown(panels: Sequence[int]) -> None:
         good = {index for index, label in enumerate(labels) if label < 0.1}
         clean += len(good)
         own = [(cell, flag) for cell, flag in _by_cell(result) if cell in good]
-        touched += len({cell for cell, flag in own if flag.limit and flag.counts})
         for _, flag in own:
             if flag.stands_for > 0:
                 (doubtful if flag.doubtful else above if flag.limit else below)[flag.kind.value] += 1
-    print(
-        f"\nthrough the program, flags per 60 of {clean} cells labelled clean; {touched} of them have one above a limit"
-    )
+        for cell, flag in own:
+            if flag.limit and flag.counts:
+                touched[flag.kind].add(first + cell)
+    cells = set().union(*touched.values())
+    print(f"\nthrough the program, flags per 60 of {clean} cells labelled clean; {len(cells)} have one above a limit")
     print(f"{'':<24}{'above a limit':>15}{'below':>9}{'doubtful':>10}")
     for kind in sorted({*above, *below, *doubtful}):
         figures = (60 * of[kind] / max(clean, 1) for of in (above, below, doubtful))
         print(f"{kind:<24}{next(figures):>15.2f}{next(figures):>9.2f}{next(figures):>10.2f}")
     print(f"{'all':<24}{60 * above.total() / max(clean, 1):>15.2f}")
+    _print_what_readers_saw(touched)
+
+
+def _print_what_readers_saw(touched: Mapping[Kind, set[int]]) -> None:
+    """Print which cells have a flag above a limit, and whether the readers see that kind in those that were read."""
+    first, second = readings(1), readings(2)
+    for kind, cells in touched.items():
+        text = f"{kind.value} above a limit in cells {', '.join(map(str, sorted(cells)))}"
+        if kind in _SEEN_BY:
+            sees = _SEEN_BY[kind]
+            seen = [sees(first[cell]) + sees(second[cell]) for cell in cells if cell in first]
+            text += f"; {len(seen)} read, seen by both {seen.count(2)}, one {seen.count(1)}, none {seen.count(0)}"
+        print(text)
 
 
 def _inspected(panel: int, count: int) -> PanelResult:

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from development_set.reading import Reading, chosen_cells, readings
+from development_set.reading import Reading, chosen_cells, readings, sees_area, sees_chip, sees_crack
 from numpy.typing import NDArray
 from real_cells import SIDE_PX, free_cells
-from real_cells_bench import WAFERS, RealCell, finger_hits, judge_panel, panels_of, sees_area, sees_chip, sees_crack
+from real_cells_bench import WAFERS, RealCell, finger_hits, judge_panel, panels_of
 
 from elinspect.records import Kind, Points
 from elinspect.vision import cv2

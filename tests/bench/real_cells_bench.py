@@ -34,7 +34,16 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from development_set.reading import FingerMark, Mark, Reading, chosen_cells, readings
+from development_set.reading import (
+    FingerMark,
+    Mark,
+    Reading,
+    chosen_cells,
+    readings,
+    sees_area,
+    sees_chip,
+    sees_crack,
+)
 from drawn_cells import as_pictures
 from flags_as_shown import print_flags_as_shown
 from numpy.typing import NDArray
@@ -297,21 +306,6 @@ def _as_text(counts: NDArray[np.int_]) -> str:
     precision, recall = found / max(found + false, 1), found / max(found + missed, 1)
     f1 = 2 * found / max(2 * found + missed + false, 1)
     return f"found {found}, missed {missed}, false {false}: precision {precision:.3f}, recall {recall:.3f}, F1 {f1:.3f}"
-
-
-def sees_crack(reading: Reading) -> bool:
-    """Whether a reader sees a crack, as line or step."""
-    return reading.crack != "none"
-
-
-def sees_area(reading: Reading) -> bool:
-    """Whether a reader sees an inactive area."""
-    return reading.inactive_area
-
-
-def sees_chip(reading: Reading) -> bool:
-    """Whether a reader sees a piece missing."""
-    return reading.chip
 
 
 def finger_hits(cell: RealCell, first: Reading, second: Reading, whose: str) -> tuple[int, int, int]:

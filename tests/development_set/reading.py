@@ -85,6 +85,26 @@ def _finger(text: str) -> FingerMark:
     return FingerMark(float(x), float(top), float(bottom), float(width or 4))
 
 
+def sees_crack(reading: Reading) -> bool:
+    """Whether a reader sees a crack, as line or step."""
+    return reading.crack != "none"
+
+
+def sees_area(reading: Reading) -> bool:
+    """Whether a reader sees an inactive area."""
+    return reading.inactive_area
+
+
+def sees_chip(reading: Reading) -> bool:
+    """Whether a reader sees a piece missing."""
+    return reading.chip
+
+
+def sees_fingers(reading: Reading) -> bool:
+    """Whether a reader sees an interrupted finger."""
+    return bool(reading.finger_marks)
+
+
 def cohen_kappa(first: Sequence[object], second: Sequence[object]) -> float:
     """Return Cohen's kappa of two readers (Cohen 1960, Educ. Psychol. Meas. 20:37-46)."""
     total = len(first)
@@ -122,10 +142,10 @@ def agreement(wafer: str) -> dict[str, float]:
 
     return {
         "cells": len(cells),
-        "crack seen": kappa(lambda reading: reading.crack != "none"),
+        "crack seen": kappa(sees_crack),
         "crack as line, step, both, none": kappa(lambda reading: reading.crack),
-        "chip": kappa(lambda reading: reading.chip),
-        "inactive area": kappa(lambda reading: reading.inactive_area),
-        "any finger mark": kappa(lambda reading: bool(reading.finger_marks)),
+        "chip": kappa(sees_chip),
+        "inactive area": kappa(sees_area),
+        "any finger mark": kappa(sees_fingers),
         "finger marks F1": finger_f1(first, second),
     }
