@@ -31,6 +31,10 @@ class MemoryDesk:
         self.results[inspection] = result
         self.logged[inspection] = Review(inspection, result)
 
+    def answers(self, inspection: str) -> dict[str, Answer]:
+        """What was answered to each flag so far."""
+        return {name: verdict.answer for name, verdict in self.logged[inspection].verdicts.items()}
+
     def _call(self, name: str, what: object) -> None:
         self.calls.append((name, what))
         if name in self.broken:
