@@ -12,16 +12,14 @@ from elinspect.frames import gate_from_stored
 from elinspect.recipe import ProductRecipe, write_address
 from elinspect.records import Flag, FloatImage, PanelResult, ReworkAction, ReworkPlan, ReworkStep
 from elinspect.reports.annotated import stretched
-from elinspect.reports.bench_view import BenchMap, bench_map, from_file
+from elinspect.reports.bench_view import bench_map, from_file
 from elinspect.reports.sheet import Sheet, blank_sheet, line_height, text_width, wrapped
+from elinspect.reports.ticket_map import FAULT, INK, draw_map, how_to_read
 from elinspect.triage import not_judged
 
 _MARGIN = 10.0
 _GAP = 4.0
 _PICTURES = 8
-_SMALLEST_CELL = 4.0
-"""Millimetres on paper below which a cell's address can no longer be read."""
-_INK, _FAULT, _STRING, _PALE = "#1a1a1a", "#d55e00", "#f5c396", "#f2f2f2"
 
 
 class Paper(StrEnum):
@@ -75,7 +73,7 @@ def draw_ticket(ticket: Ticket, paper: Paper) -> Sheet:
     sheet = blank_sheet(width, height)
     inner = width - 2 * _MARGIN
     y = _heading(sheet, ticket, inner)
-    y = _map(sheet, ticket, _MARGIN, y, inner, 82.0)
+    y = draw_map(sheet, ticket.recipe, ticket.plan.steps, ticket.flags, (_MARGIN, y, inner, 82.0))
     bottom = _foot(sheet, ticket, inner)
     pictured = _pictured(ticket)
     rows = 0 if not pictured else 1 if len(pictured) <= 4 else 2
@@ -88,12 +86,12 @@ def draw_ticket(ticket: Ticket, paper: Paper) -> Sheet:
 
 def _heading(sheet: Sheet, ticket: Ticket, inner: float) -> float:
     code = 26.0
-    sheet.text(_MARGIN, _MARGIN, words("ticket.title"), 13, weight="bold", color=_INK)
+    sheet.text(_MARGIN, _MARGIN, words("ticket.title"), 13, weight="bold", color=INK)
     serial = ticket.result.serial or words("common.unknown")
     points = 22.0
     while text_width(serial, points, bold=True) > inner - code - 4 and points > 7:
         points -= 1
-    sheet.text(_MARGIN, _MARGIN + 6.5, serial, points, weight="bold", color=_INK)
+    sheet.text(_MARGIN, _MARGIN + 6.5, serial, points, weight="bold", color=INK)
     _code(sheet, ticket.result.serial, sheet.width - _MARGIN - code, _MARGIN, code)
     y = _MARGIN + 17.5
     for line in (
@@ -104,7 +102,7 @@ def _heading(sheet: Sheet, ticket: Ticket, inner: float) -> float:
         ticket.decided,
         *_not_judged(ticket),
     ):
-        y = sheet.lines(_MARGIN, y, wrapped(line, inner - code - 4, 8.5), 8.5, color=_INK)
+        y = sheet.lines(_MARGIN, y, wrapped(line, inner - code - 4, 8.5), 8.5, color=INK)
     return max(y, _MARGIN + code) + 2
 
 
@@ -129,123 +127,9 @@ def _code(sheet: Sheet, serial: str | None, x: float, y: float, size: float) -> 
     sheet.picture(modules, (x, y), (size, size), sharp=True)
 
 
-def _map(sheet: Sheet, ticket: Ticket, x: float, y: float, width: float, height: float) -> float:
-    """Draw the map with what it is seen from; return the y below it."""
-    shown = bench_map(ticket.recipe)
-    points = 8.0 if width > 100 else 6.0
-    y = sheet.lines(x, y, wrapped(_how_to_read(shown, ticket), width, points), points, color=_INK) + 1
-    border = 7.0
-    scale = min((width - 2 * border) / shown.width_mm, (height - 2 * border) / shown.height_mm)
-    left = x + (width - scale * shown.width_mm) / 2
-    top = y + border
-    numbers = _numbers(ticket.plan.steps)
-    bad = {(flag.string, flag.position) for flag in ticket.flags}
-    for cell in shown.cells:
-        place = (cell.address.string, cell.address.position)
-        here, string = numbers.get(place), numbers.get((cell.address.string, None))
-        fill = _FAULT if here or place in bad else _STRING if string else _PALE
-        rectangle = (left + scale * cell.x, top + scale * cell.y, scale * cell.width, scale * cell.height)
-        sheet.box(*rectangle, fill=True, facecolor=fill, edgecolor="#888888", linewidth=0.4)
-        if scale * cell.width >= _SMALLEST_CELL:
-            _in_cell(sheet, cell.text, here or string, rectangle, bold=fill == _FAULT)
-    if scale * shown.cells[0].width < _SMALLEST_CELL:
-        _name_strings(sheet, ticket.recipe, shown, left, top, scale)
-    frame = 3.0
-    sheet.box(
-        left - frame,
-        top - frame,
-        scale * shown.width_mm + 2 * frame,
-        scale * shown.height_mm + 2 * frame,
-        linewidth=0.9,
-    )
-    _marks(sheet, shown, left, top, scale, points)
-    return top + scale * shown.height_mm + border
-
-
-def _name_strings(sheet: Sheet, recipe: ProductRecipe, shown: BenchMap, left: float, top: float, scale: float) -> None:
-    """Write each string's address over it, where its cells are too small for theirs."""
-    n = recipe.layout.cells_per_string
-    for first in range(0, len(shown.cells), n):
-        here = shown.cells[first : first + n]
-        x = sum(cell.x + cell.width / 2 for cell in here) / n
-        y = sum(cell.y + cell.height / 2 for cell in here) / n
-        text = write_address(recipe.addresses, here[0].address.string, None)
-        ground = {"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}
-        sheet.text(left + scale * x, top + scale * y, text, 6.5, ha="center", va="center", weight="bold", bbox=ground)
-
-
-def _how_to_read(shown: BenchMap, ticket: Ticket) -> str:
-    first = shown.cells[0]
-    across = first.x + first.width / 2 < shown.width_mm / 2
-    down = first.y + first.height / 2 < shown.height_mm / 2
-    corner = f"{'top' if down else 'bottom'}_{'left' if across else 'right'}"
-    mirrored = "ticket.mirrored" if shown.from_gate.mirrored else "ticket.not_mirrored"
-    turned = (
-        words("ticket.turned", degrees=ticket.recipe.bench.rotation_deg) if ticket.recipe.bench.rotation_deg else ""
-    )
-    text = words(
-        "ticket.view",
-        side=words(f"view_side.{shown.view_side}"),
-        mirrored=words(mirrored) + turned,
-        first=first.text,
-        corner=words(f"corner.{corner}"),
-    )
-    if None in (shown.plus, shown.minus, shown.label):
-        text = f"{text} {words('ticket.marks_not_stated', product=ticket.recipe.name)}"
-    return text
-
-
-def _numbers(steps: Sequence[ReworkStep]) -> dict[tuple[int | None, int | None], list[int]]:
-    """Return the numbers of the steps at each place."""
-    found: dict[tuple[int | None, int | None], list[int]] = {}
-    for number, step in enumerate(steps, start=1):
-        if step.string is not None:
-            found.setdefault((step.string, step.position), []).append(number)
-    return found
-
-
-def _in_cell(
-    sheet: Sheet, text: str, steps: list[int] | None, rectangle: tuple[float, float, float, float], *, bold: bool
-) -> None:
-    x, y, width, height = rectangle
-    points = min(7.0, 0.75 * height / 0.3528, 5.2 * width / max(text_width(text, 6.0, bold=bold), 0.1))
-    weight = "bold" if bold else "normal"
-    sheet.text(x + width / 2, y + height / 2, text, points, ha="center", va="center", color=_INK, weight=weight)
-    if steps and height > 5:
-        marks = ",".join(map(str, steps))
-        sheet.text(x + width - 0.4, y + 0.4, marks, min(5.0, points), ha="right", color=_INK, style="italic")
-
-
-def _marks(sheet: Sheet, shown: BenchMap, left: float, top: float, scale: float, points: float) -> None:
-    for place, mark in ((shown.plus, "+"), (shown.minus, "−")):
-        if place is not None:
-            x, y = _beside(place, shown, left, top, scale)
-            sheet.text(
-                x, y, mark, points + 3, ha="center", va="center", weight="bold", color=_INK,
-                bbox={"boxstyle": "circle,pad=0.12", "facecolor": "white", "edgecolor": _INK, "linewidth": 0.9},
-            )  # fmt: skip
-    if shown.label is not None:
-        x, y = _beside(shown.label, shown, left, top, scale)
-        sheet.text(
-            x, y, words("ticket.label"), points - 1, ha="center", va="center", color=_INK,
-            bbox={"boxstyle": "square,pad=0.25", "facecolor": "white", "edgecolor": _INK, "linewidth": 0.6},
-        )  # fmt: skip
-
-
-def _beside(place: tuple[float, float], shown: BenchMap, left: float, top: float, scale: float) -> tuple[float, float]:
-    """Return where a mark is drawn: so far outside the field that its size has room."""
-    x, y = left + scale * place[0], top + scale * place[1]
-    right, bottom = left + scale * shown.width_mm, top + scale * shown.height_mm
-    if not 0 <= place[1] <= shown.height_mm:
-        y = top - 3.6 if place[1] < 0 else bottom + 3.6
-    if not 0 <= place[0] <= shown.width_mm:
-        x = left - 3.6 if place[0] < 0 else right + 3.6
-    return x, y
-
-
 def _steps(sheet: Sheet, ticket: Ticket, x: float, y: float, width: float, height: float) -> float:
     """Write the steps as large as they fit; return the y below them."""
-    sheet.text(x, y, words("ticket.steps"), 10, weight="bold", color=_INK)
+    sheet.text(x, y, words("ticket.steps"), 10, weight="bold", color=INK)
     y += line_height(10) + 0.5
     texts = [_step_text(number, step) for number, step in enumerate(ticket.plan.steps, start=1)]
     room = height - line_height(10) - 0.5
@@ -267,12 +151,12 @@ def _steps(sheet: Sheet, ticket: Ticket, x: float, y: float, width: float, heigh
             number, used = number + 1, 0
         if used + len(block) > per_column:
             left_out = words("ticket.more_steps", n=len(blocks) - at)
-            sheet.text(x, bottom, left_out, points, color=_INK, weight="bold")
+            sheet.text(x, bottom, left_out, points, color=INK, weight="bold")
             return bottom + line_height(points)
         at_x, at_y = x + number * (column + 5), top + used * line_height(points)
         size = 0.75 * points * 0.3528
         sheet.box(at_x, at_y + 0.2 * size, 1.15 * size, 1.15 * size)
-        sheet.lines(at_x + 5, at_y, block, points, color=_INK)
+        sheet.lines(at_x + 5, at_y, block, points, color=INK)
         used += len(block)
         bottom = max(bottom, top + used * line_height(points))
     return bottom
@@ -311,11 +195,11 @@ def _foot(sheet: Sheet, ticket: Ticket, inner: float) -> float:
     height = len(cautions) * line_height(8) + 3 + len(fields) * 1.5 * line_height(9) + line_height(6.5) + 3
     top = y = sheet.height - _MARGIN - height
     for line in fields:
-        sheet.text(_MARGIN, y, line, 9, color=_INK)
+        sheet.text(_MARGIN, y, line, 9, color=INK)
         y += 1.5 * line_height(9)
     box = len(cautions) * line_height(8) + 3
-    sheet.box(_MARGIN, y, inner, box, linewidth=1.2, edgecolor=_INK)
-    y = sheet.lines(_MARGIN + 2, y + 1.5, cautions, 8, color=_INK, weight="normal") + 2.2
+    sheet.box(_MARGIN, y, inner, box, linewidth=1.2, edgecolor=INK)
+    y = sheet.lines(_MARGIN + 2, y + 1.5, cautions, 8, color=INK, weight="normal") + 2.2
     sheet.text(_MARGIN, y, origin, 6.5, color="#555555")
     return top - 2
 
@@ -357,12 +241,12 @@ def _pictures(sheet: Sheet, ticket: Ticket, places: Sequence[_Place], y: float, 
     if len(places) > len(shown):
         height -= caption
         more = words("ticket.more_pictures", n=len(places) - len(shown))
-        sheet.text(_MARGIN, y + height, more, 8, color=_INK)
+        sheet.text(_MARGIN, y + height, more, 8, color=INK)
     box_width, box_height = (width - (columns - 1) * _GAP) / columns, min(height / rows, 62.0)
     for number, place in enumerate(shown):
         left = _MARGIN + number % 4 * (box_width + _GAP)
         top = y + number // 4 * box_height
-        sheet.text(left, top, place.text, 8, weight="bold", color=_INK)
+        sheet.text(left, top, place.text, 8, weight="bold", color=INK)
         _picture(sheet, ticket, place, left, top + caption, box_width, box_height - caption - 2)
 
 
@@ -371,7 +255,7 @@ def _picture(sheet: Sheet, ticket: Ticket, place: _Place, x: float, y: float, wi
     if ticket.counts is None:
         sheet.box(x, y, width, height, edgecolor="#888888")
         lines = wrapped(words("ticket.no_picture"), width - 4, 7)
-        sheet.lines(x + 2, y + 2, lines, 7, color=_INK)
+        sheet.lines(x + 2, y + 2, lines, 7, color=INK)
         return
     pixels, (left, top) = _cut_out(ticket.counts, place.corners)
     turn = from_file(ticket.result.panel, ticket.recipe)
@@ -387,7 +271,7 @@ def _picture(sheet: Sheet, ticket: Ticket, place: _Place, x: float, y: float, wi
         closed = np.vstack([moved, moved[:1]]) if flag.area_fraction is not None else moved
         paper = np.array([x, y]) + scale * (closed + 0.5)
         sheet.axes.plot(paper[:, 0], paper[:, 1], color="white", linewidth=1.8)
-        sheet.axes.plot(paper[:, 0], paper[:, 1], color=_FAULT, linewidth=0.9)
+        sheet.axes.plot(paper[:, 0], paper[:, 1], color=FAULT, linewidth=0.9)
 
 
 def _cut_out(counts: FloatImage, corners: NDArray[np.float64]) -> tuple[FloatImage, tuple[int, int]]:
@@ -407,19 +291,19 @@ def _label(ticket: Ticket) -> Sheet:
     caution = wrapped(words("ticket.caution_short"), inner, 6.5)
     shown = bench_map(ticket.recipe)
     map_height = min((inner - 14) / shown.width_mm * shown.height_mm + 14, 110.0)
-    head = wrapped(_how_to_read(shown, ticket), inner, 6)
+    head = wrapped(how_to_read(shown, ticket.recipe), inner, 6)
     unseen = [line for note in _not_judged(ticket) for line in wrapped(note, inner, 6)]
     text_height = sum(map(len, steps)) * line_height(7.5) + len(caution) * line_height(6.5)
     text_height += (len(head) + len(unseen)) * line_height(6)
     sheet = blank_sheet(width, 34.0 + map_height + text_height + 14.0)
     serial = ticket.result.serial or words("common.unknown")
     _code(sheet, ticket.result.serial, 3, 3, 22)
-    sheet.text(27, 4, words("ticket.title"), 8, weight="bold", color=_INK)
-    y = sheet.lines(27, 9, wrapped(serial, inner - 24, 10, bold=True), 10, weight="bold", color=_INK)
+    sheet.text(27, 4, words("ticket.title"), 8, weight="bold", color=INK)
+    y = sheet.lines(27, 9, wrapped(serial, inner - 24, 10, bold=True), 10, weight="bold", color=INK)
     attempt = words("ticket.attempt", attempt=ticket.result.attempt, left=ticket.plan.reworks_left)
-    y = sheet.lines(27, y + 0.5, wrapped(attempt, inner - 24, 6), 6, color=_INK)
-    y = _map(sheet, ticket, 3, max(y, 26.0) + 1, inner, map_height)
+    y = sheet.lines(27, y + 0.5, wrapped(attempt, inner - 24, 6), 6, color=INK)
+    y = draw_map(sheet, ticket.recipe, ticket.plan.steps, ticket.flags, (3, max(y, 26.0) + 1, inner, map_height))
     y = _steps(sheet, ticket, 3, y + 1, inner, sum(map(len, steps)) * line_height(7.5) + 8)
-    y = sheet.lines(3, y + 1, unseen, 6, color=_INK)
-    sheet.lines(3, y + 1, caution, 6.5, color=_INK)
+    y = sheet.lines(3, y + 1, unseen, 6, color=INK)
+    sheet.lines(3, y + 1, caution, 6.5, color=INK)
     return sheet
