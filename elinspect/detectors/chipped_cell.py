@@ -153,6 +153,8 @@ class _Piece:
         Length along the edge, and distance of its farthest point from the edge.
     level, at_rim, around : float
         Median level of all of it, of its outermost part, and of the silicon around it: 0 as gaps, 1 as silicon.
+    darkest : float
+        Level below which a quarter of it lies: blur lifts what is near its outline.
     share : float
         Its median luminance over that of the cell.
     step : float
@@ -168,6 +170,7 @@ class _Piece:
     level: float
     at_rim: float
     around: float
+    darkest: float
     share: float
     step: float
 
@@ -190,6 +193,7 @@ class _Piece:
             float(middle_of(level[region])),
             float(middle_of(level[rim])) if rim.any() else 1.0,
             float(middle_of(level[around])) if around.any() else 0.0,
+            float(np.quantile(level[region], 0.25)),
             float(middle_of(shares[region])),
             float(middle_of(edge.step[box][region])),
         )
@@ -231,7 +235,7 @@ def _chip(
         measurements={
             "long_side_mm": round(piece.long_mm, 1),
             "short_side_mm": round(piece.short_mm, 1),
-            "remaining_luminance_share": round(max(piece.level, 0.0), 3),
+            "remaining_luminance_share": round(max(piece.darkest, 0.0), 3),
         },
     )
 

@@ -155,7 +155,7 @@ def _missing(
     small = view.deviation.shape[:0:-1]
     inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
     size = round(settings.narrowest_mm / view.mm_per_px / HALF) | 1
-    kernel = np.ones((size, size), np.uint8)
+    kernel, reach = np.ones((size, size), np.uint8), max(size // 2, 1)
     out = np.empty_like(view.deviation)
     rim = _Rim.of(view, inside, silicon)
     nearest, chosen = nearest_inside(inside | rim.seen), spread_places(inside, 2)
@@ -174,9 +174,10 @@ def _missing(
                 # At half the scale the same as the mean over four pixels, and fast for odd sizes too.
                 level = cv2.resize(view.log_cells[cell], small, interpolation=cv2.INTER_LINEAR).ravel()
                 lifted[at_rim] = level[from_rim] - usual
-            lifted = lifted.reshape(inside.shape)
-            closed = cv2.morphologyEx(lifted, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
-            np.subtract(full, closed, out=out[cell])
+            # A dark strip at the edge goes on beyond it, and is no narrow stripe.
+            wide = cv2.copyMakeBorder(lifted.reshape(inside.shape), *(reach,) * 4, cv2.BORDER_REPLICATE)
+            closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
+            np.subtract(full, closed[reach:-reach, reach:-reach], out=out[cell])
 
     over_cells(work, cells)
     return out, inside, inside | rim.whole

@@ -263,12 +263,31 @@ def test_dim_region_is_an_area_where_a_crack_bounds_it() -> None:
     assert area.area_fraction == pytest.approx(70 * 100 / SIDE_PX**2, abs=0.01)
 
 
-def test_shallow_piece_at_the_edge_is_inactive_with_its_share_of_the_cell() -> None:
-    # 3.1 mm deep, as between the edge and the first of 16 wires.
-    cell = with_area(_clean(), [(110, 0), (110, 6), (190, 6), (190, 0)], remaining=0.1)
-    (area,) = _only(_panel({5: cell}), Kind.INACTIVE_AREA)
+@pytest.mark.parametrize(("deep_px", "rim_px"), [(6, 0), (3, 2)])
+def test_shallow_piece_at_the_edge_is_inactive_with_its_share_of_the_cell(deep_px: int, rim_px: int) -> None:
+    # 3.1 and 1.6 mm deep, as between the edge and the first of 16 wires; with a dark rim beyond, and without.
+    kept, right = slice(rim_px, SIDE_PX - rim_px), rim_px + deep_px
+    corners: Corners = [(160, 0), (160, right), (240, right), (240, 0)]
+    cells = [clean_cell(np.random.default_rng(seed))[kept, kept] for seed in range(LAYOUT.n_cells)]
+    cells[5] = with_area(_clean(), corners, remaining=0.1)[kept, kept]
+    (area,) = _only(prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT)), Kind.INACTIVE_AREA)
     assert area.cell == 5
-    assert area.area_fraction == pytest.approx(80 * 6 / SIDE_PX**2, abs=0.003)
+    assert area.area_fraction == pytest.approx(80 * deep_px / cells[5].size, abs=0.003)
+
+
+@pytest.mark.parametrize(("remaining", "kind"), [(0.0, Kind.CHIPPED_CELL), (0.04, Kind.INACTIVE_AREA)])
+def test_black_piece_that_gives_light_of_its_own_was_cut_off(remaining: float, kind: Kind) -> None:
+    scattered, gap = 40, 4
+    corners: Corners = [(0, 90), (0, 125), (14, 118), (14, 97)]
+
+    def with_gap(cell: FloatImage) -> FloatImage:
+        return np.pad(cell, gap) + np.float32(scattered)
+
+    cells = [with_gap(clean_cell(np.random.default_rng(seed))) for seed in range(LAYOUT.n_cells)]
+    cells[5] = with_gap(with_area(_clean(), corners, remaining))
+    found = _detect(prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT)))
+    kinds = {key for key, own in found.items() for finding in own.findings if finding.cell == 5}
+    assert kinds & {Kind.CHIPPED_CELL, Kind.INACTIVE_AREA} == {kind}
 
 
 @pytest.mark.parametrize(("score", "kind"), [(0.55, Kind.INACTIVE_AREA), (0.8, Kind.SOLDER_FAULT)])
