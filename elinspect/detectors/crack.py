@@ -29,6 +29,7 @@ from elinspect.detectors.crack_weighing import (
     is_beside,
     is_foot,
     line_worth,
+    of_trace,
     sorted_out,
     step_worth,
     together_of,
@@ -196,8 +197,8 @@ class _Looked:
         least_points = max(round(settings.least_px / (lattice.step * float(lattice.pitch_px[0]))), 2)
         found = []
         for path in best_paths(self.paths, place, settings, least_part * half, least_points):
-            total = path.whole + grainy * (path.total - path.whole)
-            found.append((total / half, path.whole / total, path.points * lattice.pitch_px + lattice.first_px))
+            total, longer = of_trace(path.total, path.whole, grainy)
+            found.append((total / half, longer, path.points * lattice.pitch_px + lattice.first_px))
         return found
 
 

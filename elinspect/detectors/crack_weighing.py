@@ -72,11 +72,25 @@ def worth_least(found: list[Scored], weak: float, least: float) -> tuple[list[Sc
     return kept, max([weak, *(scored[0] for scored in found if in_all(scored) < least)])
 
 
-def in_all(scored: Scored) -> float:
-    """Return what a line is worth among the lines of its cell, where all of its trace counts.
+def of_trace(total: float, whole: float, grainy: float) -> tuple[float, float]:
+    """Return what a path is worth for the rank of its cell, and how much more among the lines of its cell.
 
-    For the rank among cells it does not in grainy ones: grains line up by chance, the more the longer the trace.
+    There all of its trace counts. For the rank it does not in grainy cells: grains line up by chance, the more the
+    longer the trace.
+
+    Parameters
+    ----------
+    total, whole : float
+        What the path collected in the steps that the search looks ahead, and in all of its trace.
+    grainy : float
+        0 for a cell that shows nothing but noise, 1 for one full of grains.
     """
+    ranked = whole + grainy * (total - whole)
+    return ranked, whole / ranked
+
+
+def in_all(scored: Scored) -> float:
+    """Return what a line is worth among the lines of its cell, where all of its trace counts."""
     return scored[0] * scored[1].longer
 
 

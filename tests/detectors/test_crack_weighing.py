@@ -8,7 +8,16 @@ from drawn_cells import as_pictures, clean_cell, with_area, with_line
 
 from elinspect.detectors import crack, prepare
 from elinspect.detectors.crack_shape import CrackLine, follow_step
-from elinspect.detectors.crack_weighing import each_once, is_foot, line_worth, sorted_out, step_worth, together_of
+from elinspect.detectors.crack_weighing import (
+    each_once,
+    is_foot,
+    line_worth,
+    of_trace,
+    sorted_out,
+    step_worth,
+    together_of,
+    worth_least,
+)
 from elinspect.recipe import assumed_product
 from elinspect.records import FloatImage, Kind, Layout
 from elinspect.settings import CrackSettings
@@ -49,6 +58,19 @@ def test_faint_lines_only_rank() -> None:
     assert kept == [(1.0, clear)]
     assert weak == pytest.approx(1.0)
     assert sorted_out([(0.5, none)], [-2.5])[1] == pytest.approx(0.15)
+
+
+@pytest.mark.parametrize(("grainy", "ranked", "longer"), [(0.0, 30.0, 1.0), (1.0, 10.0, 3.0), (0.5, 20.0, 1.5)])
+def test_the_whole_trace_counts_for_the_rank_only_where_there_are_no_grains(
+    grainy: float, ranked: float, longer: float
+) -> None:
+    assert of_trace(10.0, 30.0, grainy) == pytest.approx((ranked, longer))
+
+
+def test_among_the_lines_of_a_cell_all_of_a_trace_counts() -> None:
+    long, short = replace(_line(0, 40), longer=3.0), replace(_line(50, 40), longer=1.0)
+    assert worth_least([(0.4, long), (0.9, short)], 0.1, 1.0) == ([(0.4, long)], 0.9)
+    assert worth_least([(0.4, long)], 0.5, 1.0) == ([(0.4, long)], 0.5)
 
 
 def test_looks_add_up_by_squares_and_what_speaks_against_one_does_not_count() -> None:
