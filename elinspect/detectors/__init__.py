@@ -100,7 +100,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     # A place at the edge is a chip or was cut off: what still gives light, or is larger than the chip, was cut off.
     chips = without_explained(chips, (areas,), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
-    streaks = finger_interruption.detect(view, settings.finger_interruption)
+    streaks = finger_interruption.detect(view, settings.finger_interruption, search.wires_off)
     streaks = with_bundles(streaks, search.bundles, view, settings.finger_interruption)
     fingers = not_on_rings(not_on_cracks(streaks, cracks, view), pattern_search.rings, view)
     without_current = (

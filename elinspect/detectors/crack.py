@@ -61,11 +61,14 @@ class CrackSearch:
         Lines that vanish when the cell's sisters are taken off; ``shared_by`` counts the cells that show them.
     bundles : tuple of (int, Bundle)
         Boxes of broken fingers, by cell, along which lines were found that are none.
+    wires_off : PanelView or None
+        The panel without the wires, where it has so many that they were taken off.
     """
 
     detection: Detection
     shared: tuple[Finding, ...]
     bundles: tuple[tuple[int, Bundle], ...]
+    wires_off: PanelView | None
 
 
 def detect(view: PanelView, settings: CrackSettings) -> Detection:
@@ -88,8 +91,9 @@ def detect(view: PanelView, settings: CrackSettings) -> Detection:
 
 def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     """Find cracks, and lines that sister wafers share; arguments as `detect`."""
-    if takes_wires_off(view):
-        view, settings = without_wires(view), _among_wires(settings, view.mm_per_px)
+    wires_off = without_wires(view) if takes_wires_off(view) else None
+    if wires_off is not None:
+        view, settings = wires_off, _among_wires(settings, view.mm_per_px)
     sisters = without_sisters(view, settings.sisters)
     alone = _alone(sisters, settings)
     cells = _searched(sisters, settings, {cell: found.textured for cell, found in alone.items()})
@@ -97,7 +101,8 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     findings = [finding for found in cells for finding in found.findings if view.judged[finding.cell]]
     shared = _shared(sisters, alone, findings, settings)
     bundles = tuple((cell, own) for cell, found in enumerate(cells) if view.judged[cell] for own in found.bundles)
-    return CrackSearch(Detection(Kind.CRACK, read_only(scores), tuple(findings)), tuple(shared), bundles)
+    detection = Detection(Kind.CRACK, read_only(scores), tuple(findings))
+    return CrackSearch(detection, tuple(shared), bundles, wires_off)
 
 
 def _among_wires(settings: CrackSettings, mm_per_px: float) -> CrackSettings:

@@ -147,10 +147,13 @@ def _straighten(
     level[:, :, columns] = part - middle_of(part[:, in_rows].transpose(0, 2, 1))[:, None] * inside[:, columns]
 
 
-def streaks_of(level: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
-    """Return what runs straight in finger direction: median along it, less its surroundings across it."""
+def streaks_of(level: FloatImage, inside: NDArray[np.bool_], height: int = COARSE) -> FloatImage:
+    """Return what runs straight in finger direction: median along it, less its surroundings across it.
+
+    A row of it is as high as so many of the map.
+    """
     rows, columns = level.shape[1:]
-    coarse_rows = -(-rows // COARSE)
+    coarse_rows = -(-rows // height)
     coarse = np.stack([cv2.resize(cell, (columns, coarse_rows), interpolation=cv2.INTER_AREA) for cell in level])
     wide = np.pad(coarse, ((0, 0), (2, 2), (0, 0)), mode="symmetric")
     along = _median_of_five([wide[:, shift : shift + coarse_rows] for shift in range(5)])

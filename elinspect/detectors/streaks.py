@@ -9,13 +9,14 @@ from elinspect.records import FloatImage, PanelView
 from elinspect.vision import cv2
 
 
-def fields_of(view: PanelView) -> list[tuple[int, int]]:
-    """Return the coarse rows between busbars, first and end, from top to bottom."""
+def fields_of(view: PanelView, height: int = COARSE) -> list[tuple[int, int]]:
+    """Return the coarse rows between busbars, first and end, from top to bottom; each of so many map rows."""
     steps = np.diff(np.concatenate([[1], view.busbar_rows.astype(np.int8), [1]]))
     firsts, ends = np.flatnonzero(steps == -1), np.flatnonzero(steps == 1)
     # A coarse row that is partly busbar belongs to no field.
-    fields = [(-(-int(first) // COARSE), int(end) // COARSE) for first, end in zip(firsts, ends, strict=True)]
-    return [(first, min(end, view.streaks.shape[1])) for first, end in fields if end - first >= 2]
+    fields = [(-(-int(first) // height), int(end) // height) for first, end in zip(firsts, ends, strict=True)]
+    rows = -(-len(view.busbar_rows) // height)
+    return [(first, min(end, rows)) for first, end in fields if end - first >= 2]
 
 
 def streak_depth(view: PanelView, part: slice, fields: list[tuple[int, int]]) -> tuple[FloatImage, NDArray[np.float32]]:

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 from drawn_cells import MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
 
-from elinspect.detectors import detect_all, prepare
+from elinspect.detectors import detect_all, finger_interruption, prepare
+from elinspect.detectors.crack_wires import takes_wires_off, without_wires
 from elinspect.detectors.rings import rings_of, run_along
 from elinspect.recipe import assumed_product
-from elinspect.records import Finding, FloatImage, Kind, Layout
-from elinspect.settings import DetectorSettings
+from elinspect.records import Detection, Finding, FloatImage, Kind, Layout, PanelView
+from elinspect.settings import DetectorSettings, FingerInterruptionSettings
 from elinspect.vision import cv2
 
 LAYOUT = Layout(1, 3, 4)
@@ -83,3 +84,47 @@ def test_a_streak_that_sister_wafers_share_is_a_broken_finger_all_the_same() -> 
     for index in (1, 4, 9):
         cells[index] = with_line(cells[index], [(165, 150), (235, 150)], contrast=0.05, width_px=2.5)
     assert {finding.cell for finding in _fingers(cells) if abs(finding.outline[0, 1] - 150) < 4} >= {1, 4, 9}
+
+
+def test_a_finger_broken_between_wires_that_lie_close_is_found_in_a_coarse_picture_too() -> None:
+    # 16 wires, 0.8 mm per pixel: eight rows between two of them are free of their feet.
+    coarse, wires = 0.8, [round(7 + 14.2 * number) for number in range(16)]
+    rng = np.random.default_rng(6)
+
+    def cell(streak: bool) -> FloatImage:
+        light = np.full((228, 114), 800.0)
+        for row in wires:
+            light[row] *= 0.5
+        if streak:
+            light[wires[6] : wires[6] + 8, 60] *= 0.7
+        light[:2], light[-2:], light[:, :2], light[:, -2:] = 300, 300, 300, 300
+        soft = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 1.0)
+        return np.asarray(soft + rng.normal(0, 8, soft.shape), np.float32)
+
+    view = prepare(as_pictures([cell(n == CELL) for n in range(12)], LAYOUT, coarse), assumed_product(LAYOUT))
+    assert takes_wires_off(view)
+    (found,) = finger_interruption.detect(view, DetectorSettings().finger_interruption, without_wires(view)).findings
+    assert found.cell == CELL
+    assert found.outline[0, 1] == pytest.approx(60, abs=1)
+    assert found.outline[:, 0].mean() == pytest.approx(wires[6] + 3.5, abs=2)
+    assert found.measurements["at_busbar"]
+
+
+def test_among_wires_broken_fingers_are_looked_for_with_the_wires_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[PanelView | None] = []
+
+    def looked_at(view: PanelView, settings: FingerInterruptionSettings, wires_off: PanelView | None) -> Detection:
+        given.append(wires_off)
+        return Detection(Kind.FINGER_INTERRUPTION, np.zeros(len(view.flat), np.float32), ())
+
+    monkeypatch.setattr(finger_interruption, "detect", looked_at)
+    rows = {3: (51, 150, 249), 10: tuple(range(15, SIDE_PX, 30))}
+    for bars in rows.values():
+        cells = [np.full((SIDE_PX, SIDE_PX), 800, np.float32) for _ in range(12)]
+        for cell in cells:
+            for row in bars:
+                cell[row - 1 : row + 2] *= 0.5
+        detect_all(prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT)), DetectorSettings())
+    few, many = given
+    assert few is None
+    assert many is not None
