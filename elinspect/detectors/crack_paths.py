@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from elinspect.detectors.crack_filters import Responses
 from elinspect.records import FloatImage, Points
 from elinspect.settings import CrackSettings
+from elinspect.vision import cv2
 
 _UNIT = 64
 """Gains are counted in 64ths of the cell's texture: 16-bit integers halve the time, and totals stay below 256."""
-_WALL = -(2**14)
+_WALL, _NOTHING = -(2**14), -(2**15)
 _TRIES = 2
 """Around a dark place path after path runs where one has been found, and leaves nothing new."""
 
@@ -120,14 +121,15 @@ def _collected(
 ) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
     """What the best path of a few steps beyond each state adds, either way; never below 0.
 
-    All cells of one angle are one run of memory, in which a step is a fixed shift.
+    All cells of one angle are one run of memory, in which a step is a fixed shift. Sums are counted from the lowest
+    number of 16 bits up: there OpenCV's addition stops, so that none falls below 0.
     """
     angles, width = len(gain), gain.shape[3]
     shifts = [down * width + right for down, right in offsets]
     guard, size = max(max(map(abs, offset)) for offset in offsets) * (width + 1), gain[0].size
     flat_gain = gain.reshape(angles, size)
-    worth = {sign: np.zeros((angles, size + 2 * guard), np.int16) for sign in (1, -1)}
-    collected = {sign: np.zeros((angles, size), np.int16) for sign in (1, -1)}
+    worth = {sign: np.full((angles, size + 2 * guard), _NOTHING, np.int16) for sign in (1, -1)}
+    collected = {sign: np.full((angles, size), _NOTHING, np.int16) for sign in (1, -1)}
 
     def seen(angle: int, sign: int) -> NDArray[np.int16]:
         # Beyond half a turn the same line runs the other way.
@@ -138,14 +140,13 @@ def _collected(
     beyond = {sign: [seen(angle, sign) for angle in range(-1, angles + 1)] for sign in (1, -1)}
     for _ in range(steps):
         for sign in (1, -1):
-            here = worth[sign][:, guard : guard + size]
-            np.add(flat_gain, collected[sign], out=here)
-            np.maximum(here, 0, out=here)
+            cv2.add(flat_gain, collected[sign], dst=worth[sign][:, guard : guard + size])
         for sign in (1, -1):
             for angle, best in enumerate(collected[sign]):
                 np.maximum(beyond[sign][angle], beyond[sign][angle + 2], out=best)
                 np.maximum(beyond[sign][angle + 1], best, out=best)
-    return collected[1].reshape(gain.shape), collected[-1].reshape(gain.shape)
+    ahead, behind = (np.subtract(collected[sign], _NOTHING, out=collected[sign]) for sign in (1, -1))
+    return ahead.reshape(gain.shape), behind.reshape(gain.shape)
 
 
 def best_paths(
