@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import as_one, middle_of, over_cells, padded
+from elinspect.detectors.shrinking import area_mean
 from elinspect.records import FloatImage
 from elinspect.settings import ViewSettings
 from elinspect.vision import cv2
@@ -30,17 +31,17 @@ def flatten(
     outside = np.flatnonzero(~inside.ravel())
     source = nearest_inside(inside)[outside]
     rim, beside_bar = round(10.0 / mm_per_px), round(3.0 / mm_per_px)
+    weight = inside.astype(np.float32)
 
     def work(part: slice) -> None:
-        bridged = _bridged(log_cells[part], bars, reach)
-        smooth = _background(bridged, inside, filler, mm_per_px, settings.background_mm)
-        level = bridged - smooth
-        level *= inside
+        level = flat[part]
+        _bridge(level, log_cells[part], bars, reach)
+        _background(background[part], level, weight, filler, mm_per_px, settings.background_mm)
+        level -= background[part]
+        level *= weight
         _straighten(level, inside, bars, rim, beside_bar)
-        background[part] = smooth
         streaks[part] = streaks_of(level, inside)
         go_on_outside(level, outside, source)
-        flat[part] = level
 
     over_cells(work, len(log_cells))
     return flat, background, streaks
@@ -52,13 +53,13 @@ def stretches_of(chosen: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True))
 
 
-def _bridged(stack: FloatImage, bars: list[tuple[int, int]], reach: int) -> FloatImage:
-    """Replace busbar rows by a straight line between the rows above and below.
+def _bridge(out: FloatImage, stack: FloatImage, bars: list[tuple[int, int]], reach: int) -> None:
+    """Copy cells to `out` and replace busbar rows there by a straight line between the rows above and below.
 
     The grid is good to about a pixel and cells lie a little turned, so every cell's busbars are looked for anew, up to
     `reach` rows from their usual place.
     """
-    out = stack.copy()
+    out[:] = stack
     rows, columns = stack.shape[1:]
     left = columns // 8
     profiles = stack[:, :, left : columns - left].mean(axis=2)
@@ -75,7 +76,6 @@ def _bridged(stack: FloatImage, bars: list[tuple[int, int]], reach: int) -> Floa
             above, below = cell[first - 2 : first].mean(axis=0), cell[end : end + 2].mean(axis=0)
             weight = ((np.arange(first, end) - first + 1) / (end - first + 1)).astype(np.float32)[:, None]
             cell[first:end] = above * (1 - weight) + below * weight
-    return out
 
 
 def _shift_of_bar(profile: NDArray[np.float32], first: int, end: int, reach: int) -> int:
@@ -111,24 +111,26 @@ def go_on_outside(level: FloatImage, outside: NDArray[np.intp], source: NDArray[
 
 
 def _background(
+    out: FloatImage,
     stack: FloatImage,
-    inside: NDArray[np.bool_],
+    weight: FloatImage,
     filler: NDArray[np.intp],
     mm_per_px: float,
     background_mm: float,
-) -> FloatImage:
+) -> None:
+    """Put what changes slowly over each cell into `out`; `weight` is 1 inside and 0 outside."""
     rows, columns = stack.shape[1:]
-    small = (-(-columns // COARSE), -(-rows // COARSE))
-    weight = inside.astype(np.float32)
-    share = np.maximum(cv2.resize(weight, small, interpolation=cv2.INTER_AREA), 1e-6)
-    coarse = np.stack([cv2.resize(cell * weight, small, interpolation=cv2.INTER_AREA) / share for cell in stack])
+    small = (-(-rows // COARSE), -(-columns // COARSE))
+    share = np.maximum(area_mean(weight, *small), np.float32(1e-6))
+    coarse = np.stack([area_mean(cell * weight, *small) / share for cell in stack])
     coarse = coarse.reshape(len(stack), -1)[:, filler].reshape(coarse.shape)
     margin = 6
     wide = padded(coarse, margin, margin)
     size = 5 if background_mm / (COARSE * mm_per_px) >= 4 else 3
     smooth = cv2.GaussianBlur(cv2.medianBlur(as_one(wide), size), (5, 5), 1.0).reshape(wide.shape)
     smooth = smooth[:, margin:-margin, margin:-margin]
-    return np.stack([cv2.resize(cell, (columns, rows), interpolation=cv2.INTER_LINEAR) for cell in smooth])
+    for cell, own in zip(smooth, out, strict=True):
+        cv2.resize(cell, (columns, rows), dst=own, interpolation=cv2.INTER_LINEAR)
 
 
 def _straighten(
@@ -154,7 +156,7 @@ def streaks_of(level: FloatImage, inside: NDArray[np.bool_], height: int = COARS
     """
     rows, columns = level.shape[1:]
     coarse_rows = -(-rows // height)
-    coarse = np.stack([cv2.resize(cell, (columns, coarse_rows), interpolation=cv2.INTER_AREA) for cell in level])
+    coarse = np.stack([area_mean(cell, coarse_rows, columns) for cell in level])
     wide = np.pad(coarse, ((0, 0), (2, 2), (0, 0)), mode="symmetric")
     along = _median_of_five([wide[:, shift : shift + coarse_rows] for shift in range(5)])
     in_columns = np.flatnonzero(inside.any(axis=0))

@@ -14,6 +14,7 @@ from elinspect.catalogue import Value
 from elinspect.detectors.black_places import levels
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.rings import Rings, rings_of
+from elinspect.detectors.shrinking import area_mean
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import MaterialPatternSettings
@@ -73,14 +74,14 @@ def search(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
     if len(view.flat) >= REFERENCE_CELLS:
         level, inside, texture = levels(view)
         rings = found_rings = rings_of(level, inside, HALF * view.mm_per_px)
-        small = (-(-inside.shape[1] // _COARSE), -(-inside.shape[0] // _COARSE))
-        coarse_inside = cv2.resize(inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
+        small = (-(-inside.shape[0] // _COARSE), -(-inside.shape[1] // _COARSE))
+        coarse_inside = area_mean(inside.astype(np.float32), *small) > 0.99
 
         def work(part: slice) -> list[list[Finding]]:
             return [_patterns_of(cell) if view.judged[cell] else [] for cell in range(part.start, part.stop)]
 
         def _patterns_of(cell: int) -> list[Finding]:
-            coarse = cv2.resize(level[cell], small, interpolation=cv2.INTER_AREA)
+            coarse = area_mean(level[cell], *small)
             dark = _blotch(view, cell, coarse, coarse_inside, settings)
             if dark is None or dark.score < settings.threshold:
                 dark = _stain(view, cell, coarse, coarse_inside, float(texture[cell]), settings) or dark

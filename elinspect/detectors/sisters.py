@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import median_of, middle_of, over_cells
 from elinspect.detectors.flat import streaks_of
+from elinspect.detectors.shrinking import area_mean
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import FloatImage, PanelView
 from elinspect.settings import SisterSettings
@@ -191,8 +192,8 @@ def _gain(own: FloatImage, sister: FloatImage, settings: SisterSettings, mm_per_
     """How strongly the sister's grains show in the cell, place by place."""
     size = round(settings.gain_window_mm / mm_per_px / _COARSE) | 1
     rows, columns = own.shape
-    small = -(-columns // _COARSE), -(-rows // _COARSE)
-    products = (cv2.resize(cv2.multiply(one, sister), small, interpolation=cv2.INTER_AREA) for one in (own, sister))
+    small = -(-rows // _COARSE), -(-columns // _COARSE)
+    products = (area_mean(cv2.multiply(one, sister), *small) for one in (own, sister))
     both, square = (cv2.blur(product, (size, size)) for product in products)
     gain = np.clip(both / np.maximum(square, 1e-5), settings.least_gain, settings.most_gain)
     return np.asarray(cv2.resize(gain, (columns, rows)), np.float32)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from elinspect.circuit import branches_of, circuit_facts
 from elinspect.detectors.chunks import as_one, median_of, middle_of, over_cells
 from elinspect.detectors.flat import flatten
+from elinspect.detectors.shrinking import area_mean
 from elinspect.detectors.soft_cells import soft_cells
 from elinspect.recipe import CutEdge, Product
 from elinspect.records import (
@@ -199,7 +200,7 @@ def _at_map_scale(pictures: CellPictures, map_mm_per_px: float) -> FloatImage:
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
-            cv2.resize(stack[cell], (columns, rows), dst=out[cell], interpolation=cv2.INTER_AREA)
+            out[cell] = area_mean(stack[cell], rows, columns)
 
     over_cells(work, len(stack))
     return out
@@ -239,12 +240,12 @@ def _median_cell(log_cells: FloatImage, lit: NDArray[np.bool_]) -> FloatImage:
 def _deviation(flat: FloatImage, background: FloatImage) -> FloatImage:
     """Luminance against the panel's typical cell, busbars bridged, at half the scale."""
     cells, rows, columns = flat.shape
-    small = (-(-columns // HALF), -(-rows // HALF))
-    out = np.empty((cells, small[1], small[0]), np.float32)
+    small = (-(-rows // HALF), -(-columns // HALF))
+    out = np.empty((cells, *small), np.float32)
 
     def work(part: slice) -> None:
         for cell in range(part.start, part.stop):
-            cv2.resize(flat[cell] + background[cell], small, dst=out[cell], interpolation=cv2.INTER_AREA)
+            out[cell] = area_mean(flat[cell] + background[cell], *small)
 
     over_cells(work, cells)
     if cells >= REFERENCE_CELLS:
