@@ -90,27 +90,35 @@ def without_sisters(view: PanelView, settings: SisterSettings) -> Sisters:
     alike, turned_alike = _likeness(view)
     best = np.maximum(alike, turned_alike)
     cells = np.flatnonzero(best.max(axis=1) >= settings.least_likeness)
+    if not cells.size:
+        return Sisters(view, {})
+    fine = np.concatenate(over_cells(lambda part: np.stack([_fine(own) for own in view.deviation[part]]), len(best)))
+    inside = np.flatnonzero(view.inside.ravel())
 
     def work(part: slice) -> list[Left | None]:
-        return [_left_of(view, cell, _pairs(cell), settings) for cell in cells[part].tolist()]
+        return [_left_of(view, fine, inside, cell, _pairs(cell), settings) for cell in cells[part].tolist()]
 
     def _pairs(cell: int) -> list[tuple[int, bool]]:
         ranked = np.argsort(-best[cell], kind="stable")[: settings.most]
         pairs = [(int(other), bool(turned_alike[cell, other] > alike[cell, other])) for other in ranked]
         return [(other, turned) for other, turned in pairs if best[cell, other] >= settings.least_likeness]
 
-    of_cells = [left for part in over_cells(work, len(cells)) for left in part] if cells.size else []
+    of_cells = [left for part in over_cells(work, len(cells)) for left in part]
     return Sisters(view, {cell: left for cell, left in zip(cells.tolist(), of_cells, strict=True) if left})
 
 
 def _likeness(view: PanelView) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Correlation of every two cells, as they lie and with one turned by 180 degrees; -1 for a cell with itself."""
-    small = np.stack([cv2.resize(own, (_SMALL, _SMALL), interpolation=cv2.INTER_AREA) for own in view.deviation])
-    small = np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])[:, _RIM:-_RIM, _RIM:-_RIM]
+
+    def work(part: slice) -> FloatImage:
+        small = [cv2.resize(own, (_SMALL, _SMALL), interpolation=cv2.INTER_AREA) for own in view.deviation[part]]
+        return np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])
+
+    small = np.concatenate(over_cells(work, len(view.deviation)))[:, _RIM:-_RIM, _RIM:-_RIM]
     # What the whole panel shares makes nobody a sister.
     small -= median_of(small, np.arange(len(small)))
-    plain, turned = _unit(small), _unit(small[:, ::-1, ::-1])
-    alike, turned_alike = plain @ plain.T, plain @ turned.T
+    plain = _unit(small)
+    alike, turned_alike = plain @ plain.T, plain @ plain[:, ::-1].T
     np.fill_diagonal(alike, -1)
     np.fill_diagonal(turned_alike, -1)
     return alike, turned_alike
@@ -125,20 +133,29 @@ def _unit(stack: FloatImage) -> NDArray[np.float32]:
     return np.asarray(flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9), np.float32)
 
 
-def _left_of(view: PanelView, cell: int, pairs: list[tuple[int, bool]], settings: SisterSettings) -> Left | None:
-    """What is left once the median of the registered sisters is taken off; None if none fits."""
+def _left_of(
+    view: PanelView,
+    fine: FloatImage,
+    inside: NDArray[np.intp],
+    cell: int,
+    pairs: list[tuple[int, bool]],
+    settings: SisterSettings,
+) -> Left | None:
+    """What is left once the median of the registered sisters is taken off; None if none fits.
+
+    `fine` are the grains of all cells, `inside` the flat indices of the places inside.
+    """
     flats, deviations = [], []
     own, own_half = view.flat[cell], view.deviation[cell]
-    own_fine, own_inside = _fine(own_half), own[view.inside]
+    own_fine, own_inside = fine[cell].copy(), own.ravel()[inside]
     for other, turned in pairs:
-        sister, sister_half = view.flat[other], view.deviation[other]
-        if turned:
-            sister, sister_half = (np.ascontiguousarray(side[::-1, ::-1]) for side in (sister, sister_half))
-        shift = _shift(own_fine, _fine(sister_half), settings.most_shift_mm / view.mm_per_px / HALF)
+        maps = view.flat[other], view.deviation[other], fine[other]
+        sister, sister_half, sister_fine = (np.ascontiguousarray(one[::-1, ::-1]) if turned else one for one in maps)
+        shift = _shift(own_fine, sister_fine.copy(), settings.most_shift_mm / view.mm_per_px / HALF)
         if shift is None:
             continue
         moved = _moved(sister, shift * HALF)
-        if _correlation(moved[view.inside], own_inside) < settings.least_correlation:
+        if _correlation(moved.ravel()[inside], own_inside) < settings.least_correlation:
             continue
         flats.append(moved * _gain(own, moved, settings, view.mm_per_px))
         moved_half = _moved(sister_half, shift)
