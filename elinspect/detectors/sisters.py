@@ -147,11 +147,11 @@ def _left_of(
     """
     flats, deviations = [], []
     own, own_half = view.flat[cell], view.deviation[cell]
-    own_fine, own_inside = fine[cell].copy(), own.ravel()[inside]
+    own_inside = own.ravel()[inside]
     for other, turned in pairs:
         maps = view.flat[other], view.deviation[other], fine[other]
         sister, sister_half, sister_fine = (np.ascontiguousarray(one[::-1, ::-1]) if turned else one for one in maps)
-        shift = _shift(own_fine, sister_fine.copy(), settings.most_shift_mm / view.mm_per_px / HALF)
+        shift = _shift(fine[cell], sister_fine, settings.most_shift_mm / view.mm_per_px / HALF)
         if shift is None:
             continue
         moved = _moved(sister, shift * HALF)
@@ -195,7 +195,8 @@ def _window(columns: int, rows: int) -> FloatImage:
 
 def _shift(own: FloatImage, sister: FloatImage, most_px: float) -> NDArray[np.float64] | None:
     """(x, y) by which the sister has to be moved, pixels at half the scale; None where it would be too far."""
-    (x, y), _ = cv2.phaseCorrelate(sister, own, _window(own.shape[1], own.shape[0]))
+    # Pictures whose sides suit the Fourier transform as they are it multiplies with the window in place.
+    (x, y), _ = cv2.phaseCorrelate(sister.copy(), own.copy(), _window(own.shape[1], own.shape[0]))
     return np.array([x, y]) if max(abs(x), abs(y)) <= most_px else None
 
 

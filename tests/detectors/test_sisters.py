@@ -7,7 +7,7 @@ from drawn_cells import SIDE_PX, as_pictures, clean_cell, with_area, with_line
 from elinspect.detectors import crack, prepare
 from elinspect.detectors.crack_shape import CrackLine
 from elinspect.detectors.crack_steps import own_height
-from elinspect.detectors.sisters import without_sisters
+from elinspect.detectors.sisters import _shift, without_sisters
 from elinspect.recipe import assumed_product
 from elinspect.records import CrackMode, FloatImage, Layout, PanelView
 from elinspect.settings import CrackSettings, SisterSettings
@@ -38,6 +38,17 @@ def _panel(shared: list[int], turned: list[int], cracked: list[int]) -> PanelVie
 def test_sisters_are_told_from_strangers_also_turned() -> None:
     left = without_sisters(_panel([1, 4, 9], [9], []), SisterSettings()).left
     assert {cell: own.count for cell, own in left.items()} == {1: 2, 4: 2, 9: 2}
+
+
+@pytest.mark.parametrize("side", [150, 151])
+def test_shift_is_found_and_neither_picture_changed(side: int) -> None:
+    # OpenCV's phase correlation writes into pictures of 150 pixels, of which it needs no wider copy.
+    wide = cv2.GaussianBlur(np.random.default_rng(0).normal(0, 1, (side + 5, side + 5)), (0, 0), 2).astype(np.float32)
+    own, sister = wide[:side, :side].copy(), wide[3 : side + 3, 5:].copy()
+    before = own.copy(), sister.copy()
+    assert _shift(own, sister, 10.0) == pytest.approx([5, 3], abs=0.2)
+    np.testing.assert_array_equal(own, before[0])
+    np.testing.assert_array_equal(sister, before[1])
 
 
 def test_what_sisters_share_is_all_but_gone() -> None:
