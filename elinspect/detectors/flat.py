@@ -122,8 +122,8 @@ def _background(
     rows, columns = stack.shape[1:]
     small = (-(-rows // COARSE), -(-columns // COARSE))
     share = np.maximum(area_mean(weight, *small), np.float32(1e-6))
-    coarse = np.stack([area_mean(cell * weight, *small) / share for cell in stack])
-    coarse = coarse.reshape(len(stack), -1)[:, filler].reshape(coarse.shape)
+    means = np.stack([area_mean(cell * weight, *small) / share for cell in stack])
+    coarse = np.asarray(means.reshape(len(stack), -1)[:, filler].reshape(means.shape), np.float32)
     margin = 6
     wide = padded(coarse, margin, margin)
     size = 5 if background_mm / (COARSE * mm_per_px) >= 4 else 3

@@ -211,7 +211,7 @@ def _gain(own: FloatImage, sister: FloatImage, settings: SisterSettings, mm_per_
     size = round(settings.gain_window_mm / mm_per_px / _COARSE) | 1
     rows, columns = own.shape
     small = -(-rows // _COARSE), -(-columns // _COARSE)
-    products = (area_mean(cv2.multiply(one, sister), *small) for one in (own, sister))
+    products = (area_mean(one * sister, *small) for one in (own, sister))
     both, square = (cv2.blur(product, (size, size)) for product in products)
     gain = np.clip(both / np.maximum(square, 1e-5), settings.least_gain, settings.most_gain)
     return np.asarray(cv2.resize(gain, (columns, rows)), np.float32)
