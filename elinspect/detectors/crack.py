@@ -19,7 +19,7 @@ from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
 from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
 from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
-from elinspect.detectors.crack_sides import along_rim, mode_of, of_streak, within
+from elinspect.detectors.crack_sides import along_rim, mode_of, of_streak, sharpness_of, within
 from elinspect.detectors.crack_steps import own_height, step_responses
 from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths, wandering_deg
 from elinspect.detectors.crack_weighing import (
@@ -118,6 +118,7 @@ def _among_wires(settings: CrackSettings, mm_per_px: float) -> CrackSettings:
         busbar_contrast=own.least_contrast,
         noise_multiple=own.noise_multiple,
         rim_step=own.rim_step,
+        least_sharpness=own.least_sharpness,
         bundle=replace(settings.bundle, least_stain_mm=own.least_stain_mm),
     )
 
@@ -313,7 +314,10 @@ class _Searches:
         # The edge of a dark region answers the filters too, but has no line of its own.
         textured = float(self.lines.responses.textured[place])
         asked = [_least_contrast(self.view, cell, line, settings, textured) for _, line in followed]
-        asked = [np.inf if self._is_dot(line) else least for least, (_, line) in zip(asked, followed, strict=True)]
+        asked = [
+            np.inf if self._is_dot(line) or self._is_smudge(cell, line) else least
+            for least, (_, line) in zip(asked, followed, strict=True)
+        ]
         # What grains leave where sisters lie a little off is short and shallow, however smooth the rest becomes.
         weighed = self._weighed(followed, max(textured, self.textured.get(cell, 0.0)))
         return sorted_out(weighed, [line.contrast / least for (_, line), least in zip(followed, asked, strict=True)])
@@ -367,6 +371,11 @@ class _Searches:
         """Whether a short line is far deeper than the path it was found on: all but the dot was empty."""
         short = line.length * self.view.mm_per_px < self.settings.dot_mm
         return short and line.steadiness > self.settings.dot_steadiness
+
+    def _is_smudge(self, cell: int, line: CrackLine) -> bool:
+        """Whether a line is soft."""
+        least = self.settings.least_sharpness
+        return least > 0 and sharpness_of(self.view, cell, line.points) < least
 
     def _upright(self, cell: int, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""

@@ -7,6 +7,9 @@ from elinspect.detectors.crack_shape import CrackLine
 from elinspect.records import CrackMode, PanelView, Points
 from elinspect.settings import CrackSettings
 
+_CLOSE_MM, _FAR_MM = 1.5, 4.0
+"""From a line: a crack's is all but left behind at the first distance, most smudges are at the second."""
+
 
 def along_rim(view: PanelView, cell: int, line: CrackLine, settings: CrackSettings) -> bool:
     """Return whether the darker side of a step reaches the rim: there cells get darker on their own."""
@@ -28,6 +31,21 @@ def of_streak(view: PanelView, cell: int, line: CrackLine, settings: CrackSettin
         return False
     height = float(np.median(bright) - np.median(dark[0]))
     return any(float(np.median(bright) - np.median(level)) < 0.5 * height for level in dark[1:] if level.size)
+
+
+def sharpness_of(view: PanelView, cell: int, points: Points) -> float:
+    """Return how much of its depth a line has close by: 1 for one as sharp as the picture, far less for a smudge."""
+    along = np.gradient(points, axis=0)
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.maximum(np.linalg.norm(along, axis=1), 1e-9)[:, None]
+
+    def level(distance_mm: float) -> float:
+        found = _sample(view, cell, points + across * distance_mm / view.mm_per_px)
+        return float(np.median(found)) if found.size else np.nan
+
+    middle = level(0.0)
+    close, far = (level(distance) + level(-distance) - 2 * middle for distance in (_CLOSE_MM, _FAR_MM))
+    # Beside the rim there may be nothing far away.
+    return close / max(far, 1e-9) if np.isfinite(far) else 1.0
 
 
 def mode_of(view: PanelView, cell: int, points: Points, settings: CrackSettings) -> tuple[float, CrackMode]:

@@ -70,6 +70,9 @@ class AmongWiresSettings:
     least_stain_mm : float
         As in `BundleSettings`: what a crack cuts off is fed by the next wire, and where cracks cross at a joint the
         fingers they cut are dark on both its sides, less far. On real cells with few busbars the rule costs cracks.
+    least_sharpness : float
+        Share of a line's depth that is reached 1.5 mm beside it, of that 4 mm beside it: smudges are soft. On two
+        demos 10 of 37 cells with a false crack are left, and 22 of 22 cracked cells found.
     """
 
     half_total_mm: float = 6.8
@@ -78,6 +81,7 @@ class AmongWiresSettings:
     noise_multiple: float = 0.7
     rim_step: float = 0.3
     least_stain_mm: float = 9.0
+    least_sharpness: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +198,8 @@ class CrackSettings:
     dot_mm, dot_steadiness : float
         A line shorter than the first whose steadiness is above the second is a dot, and its path empty but for it.
         Simulated dots are 5 to 6 mm long and 1.5 to 2.1, short cracks 0.4 to 1.1.
+    least_sharpness : float
+        As in `AmongWiresSettings`; 0 asks for none.
     busbar_contrast : float
         As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
@@ -283,6 +289,7 @@ class CrackSettings:
     streak_mm: tuple[float, ...] = (3.5, 5.0, 7.0)
     dot_mm: float = 7.0
     dot_steadiness: float = 1.47
+    least_sharpness: float = 0.0
     busbar_contrast: float = 0.05
     noise_multiple: float = 1.0
     join_mm: float = 5.0

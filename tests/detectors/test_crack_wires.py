@@ -9,6 +9,7 @@ from drawn_cells import MM_PER_PX, as_pictures, with_area, with_line
 
 from elinspect.detectors import crack, prepare
 from elinspect.detectors.broken_bundle import dark_places_of
+from elinspect.detectors.crack_sides import sharpness_of
 from elinspect.detectors.crack_wires import takes_wires_off, without_wires
 from elinspect.recipe import assumed_product
 from elinspect.records import Detection, FloatImage, Layout, PanelView
@@ -153,3 +154,23 @@ def test_a_low_dark_place_at_the_edge_is_cut_off_where_it_gets_wider_through_the
     left, right = [(ROWS, 60 - wider), (ROWS - 6, 60), (ROWS - 12, 60)], [(ROWS - 12, 100), (ROWS - 6, 100)]
     cells[7] = with_area(cells[7], [*left, *right, (ROWS, 100 + wider)], 0.15)
     assert len(_cracks(cells).findings) == cracks
+
+
+@pytest.mark.parametrize(("width_px", "cracks"), [(1.5, 1), (7.0, 0)], ids=["crack", "smudge"])
+def test_a_soft_line_is_a_smudge(width_px: float, cracks: int) -> None:
+    cells = _cells()
+    cells[7] = with_line(cells[7], [(WIRES[5] + 6, 40), (WIRES[5] + 20, 80)], contrast=0.1, width_px=width_px)
+    assert len(_cracks(cells).findings) == cracks
+
+
+def test_a_line_is_as_sharp_as_the_share_of_its_depth_close_by() -> None:
+    view = _view(_cells())
+    at = (np.arange(view.flat.shape[1]) - 100.0) * view.mm_per_px
+    own = np.zeros_like(view.flat)
+    for cell, sigma_mm in ((3, 0.5), (4, 2.0)):
+        own[cell] = -0.2 * np.exp(-0.5 * (at / sigma_mm) ** 2)[:, None]
+    drawn = replace(view, flat=own, background=np.zeros_like(own))
+    line = np.stack([np.full(60, 100.0), np.arange(60.0, 120.0)], axis=1)
+    # 1 - exp(-1.5^2 / 2 / sigma^2) over 1 - exp(-4^2 / 2 / sigma^2), distances rounded to whole places of 0.52 mm.
+    assert sharpness_of(drawn, 3, line) == pytest.approx(0.989, abs=0.02)
+    assert sharpness_of(drawn, 4, line) == pytest.approx(0.284, abs=0.04)
