@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from elinspect.catalogue import Value
 from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.finger_chance import demand_of
 from elinspect.detectors.flat import COARSE, streaks_of, stretches_of
 from elinspect.detectors.rings import Rings, run_along
 from elinspect.detectors.streaks import fields_of, streak_depth
@@ -67,13 +68,20 @@ def detect(view: PanelView, settings: FingerInterruptionSettings, wires_off: Pan
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
     seen = view if wires_off is None else replace(wires_off, busbar_rows=_cores(view))
-    for cell, found in enumerate(_bundles(seen, settings)):
+    bundles = _bundles(seen, settings)
+    demand = demand_of(seen, bundles, _bundles, settings)
+    for cell, found in enumerate(bundles):
         if not view.judged[cell] or not found:
             continue
-        ranked = sorted(found, key=lambda finding: -finding.score)
+        ranked = sorted((_demanding(one, demand) for one in found), key=lambda finding: -finding.score)
         scores[cell] = ranked[0].score
         findings += [finding for finding in ranked[: settings.most_findings] if finding.score >= settings.threshold]
     return Detection(Kind.FINGER_INTERRUPTION, read_only(scores), tuple(findings))
+
+
+def _demanding(streak: Finding, demand: float) -> Finding:
+    """Return a streak with the score it has where so many times the usual evidence is asked for."""
+    return replace(streak, score=streak.score / (streak.score + (1 - streak.score) * demand))
 
 
 def with_bundles(
@@ -251,7 +259,7 @@ def _grouped(
     settings: FingerInterruptionSettings,
 ) -> list[Finding]:
     """Make one finding of neighbouring columns that are long enough."""
-    row_mm, field_rows = height * view.mm_per_px, field[1] - field[0]
+    row_mm, field_rows = height * view.mm_per_px, _field_rows(view, field, height, settings)
     found = []
     for first, end in stretches_of(long_enough):
         column = first + int(runs.amount[first:end].argmax())
@@ -262,16 +270,27 @@ def _grouped(
             continue
         depths = _depths(view.flat[cell, top * height : bottom * height], column, view.mm_per_px)
         # A streak is dark in nearly all of its rows, a stain is not.
-        evidence = max(float(np.quantile(depths, 0.25)), 0.0) / texture * length
-        rows = _dark_rows(depths, top * height)
+        ordered = np.sort(depths)
+        usual = _quantile(ordered, 0.5)
+        evidence = max(_quantile(ordered, 0.25), 0.0) / texture * length
+        rows = _dark_rows(depths, usual, top * height)
         if not runs.at_rim[column]:
             slender = (rows[1] - rows[0]) / _width_px(view.flat[cell], column, rows, view.mm_per_px)
             evidence *= float(np.interp(slender, settings.speck_slenderness, (0.0, 1.0)))
         score = evidence / (evidence + settings.half_evidence_mm)
-        found.append(
-            _bundle(view, cell, (column, *rows), float(np.median(depths)), end - first, score, field_rows * row_mm)
-        )
+        field_mm = (field[1] - field[0]) * row_mm
+        found.append(_bundle(view, cell, (column, *rows), usual, end - first, score, field_mm))
     return found
+
+
+def _field_rows(view: PanelView, field: tuple[int, int], height: int, settings: FingerInterruptionSettings) -> float:
+    """Coarse rows that a streak has to span to fill its field: a finger may be dark up to the rim, not beyond.
+
+    Of the low fields beside close wires anything would fill what the rim leaves.
+    """
+    first, end = (edge * height for edge in field)
+    rows = float(view.inside[first:end].any(axis=1).sum())
+    return rows / height if rows * view.mm_per_px >= settings.least_length_mm else float(field[1] - field[0])
 
 
 def _width_px(flat: FloatImage, column: int, rows: tuple[int, int], mm_per_px: float) -> int:
@@ -297,10 +316,18 @@ def _depths(rows: FloatImage, column: int, mm_per_px: float) -> NDArray[np.float
     return np.asarray(np.minimum(left.mean(axis=1), right.mean(axis=1)) - middle)
 
 
-def _dark_rows(depths: NDArray[np.float32], first_row: int) -> tuple[int, int]:
+def _quantile(ordered: NDArray[np.float32], share: float) -> float:
+    """Quantile as `numpy.quantile` has it, which is slow for so few values."""
+    place = share * (len(ordered) - 1)
+    low = int(place)
+    high = min(low + 1, len(ordered) - 1)
+    return float(ordered[low]) + (place - low) * (float(ordered[high]) - float(ordered[low]))
+
+
+def _dark_rows(depths: NDArray[np.float32], usual: float, first_row: int) -> tuple[int, int]:
     """First and last row in which the streak has at least half of its usual depth; the coarse search overshoots."""
     smooth = np.convolve(depths, np.ones(5) / 5, mode="same")
-    dark = np.flatnonzero(smooth >= 0.5 * np.median(depths))
+    dark = np.flatnonzero(smooth >= 0.5 * usual)
     if dark.size < 2:
         return first_row, first_row + len(depths) - 1
     return first_row + int(dark[0]), first_row + int(dark[-1])

@@ -134,6 +134,13 @@ class FingerInterruptionSettings:
     smooth_unevenness, textured_unevenness, smooth_demand, textured_demand : float
         Texture over noise up to which, and from which on, so much of the evidence is asked for: grains line up by
         chance, noise does not. From the same cells: mono 0.7 to 1.8, multi 1.0 to 10.
+    usual_chance, chance_weight, chance_power, demand_bounds : float
+        Share of a panel's streaks that are chance, by the number found across the fingers, at which the usual evidence
+        is asked for; how many streaks that is taken for known beforehand; the power of the share over the usual one
+        with which the demand grows, and between which multiples. From the same cells.
+    clear_of_busbar_mm, least_clear_share : float
+        Streaks across the fingers are looked for so far from every busbar, which is one itself, and not at all where
+        wires leave less of the cell.
     most_findings : int
         Findings of one cell.
     """
@@ -154,6 +161,12 @@ class FingerInterruptionSettings:
     textured_unevenness: float = 2.5
     smooth_demand: float = 0.6
     textured_demand: float = 1.8
+    usual_chance: float = 0.2
+    chance_weight: float = 10.0
+    chance_power: float = 0.25
+    demand_bounds: tuple[float, float] = (0.6, 1.6)
+    clear_of_busbar_mm: float = 5.0
+    least_clear_share: float = 0.3
     most_findings: int = 40
 
 

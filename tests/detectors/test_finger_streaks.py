@@ -1,5 +1,7 @@
 """What a streak has to be to pass for a broken finger: long, or dark to the rim; no ring, no speck."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_cells import MM_PER_PX, SIDE_PX, as_pictures, clean_cell, with_area, with_line
@@ -38,6 +40,20 @@ def test_a_short_streak_is_a_broken_finger_where_it_reaches_the_rim() -> None:
     assert found.outline[0, 1] == pytest.approx(120, abs=2)
     assert (found.length_mm or 0) < 10
     assert not _among_clean(with_line(_own(), [(190, 120), (198, 120)], contrast=0.4))
+
+
+def test_a_finger_dark_up_to_the_rim_fills_its_field_unless_wires_are_close() -> None:
+    rng = np.random.default_rng(3)
+    cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    cells[CELL] = with_line(_own(), [(258, 120), (299, 120)], contrast=0.02)
+    view, settings = prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT)), FingerInterruptionSettings()
+
+    def odds(least_length_mm: float) -> float:
+        score = finger_interruption.detect(view, replace(settings, least_length_mm=least_length_mm)).cell_scores[CELL]
+        return float(score / (1 - score))
+
+    # Of 47 rows from the busbar on the rim leaves 42 or 43; 24 mm is more than that.
+    assert odds(8.0) / odds(24.0) == pytest.approx((0.5 + 43 / 43) / (0.5 + 43 / 47), abs=0.05)
 
 
 def test_a_speck_is_no_broken_finger() -> None:
@@ -82,7 +98,7 @@ def test_a_streak_that_sister_wafers_share_is_a_broken_finger_all_the_same() -> 
     cells = [np.asarray(clean_cell(rng) * (brick if index in (1, 4, 9) else _grains(index)), np.float32)
              for index in range(LAYOUT.n_cells)]  # fmt: skip
     for index in (1, 4, 9):
-        cells[index] = with_line(cells[index], [(165, 150), (235, 150)], contrast=0.05, width_px=2.5)
+        cells[index] = with_line(cells[index], [(165, 150), (235, 150)], contrast=0.06, width_px=2.5)
     assert {finding.cell for finding in _fingers(cells) if abs(finding.outline[0, 1] - 150) < 4} >= {1, 4, 9}
 
 
