@@ -89,7 +89,7 @@ def _from_both_ends(count: int, step: int) -> NDArray[np.intp]:
 
 def _clear_of_busbars(view: PanelView, clear_mm: float) -> NDArray[np.bool_]:
     """Rows of the panel, which are the columns of the turned cells, in which no busbar is mistaken for a streak."""
-    rows = view.inside.any(axis=1)
+    rows = np.asarray(view.inside.any(axis=1))
     bars = np.flatnonzero(view.busbar_rows)
     if not bars.size:
         return rows
