@@ -14,6 +14,7 @@ import numpy as np
 
 from elinspect.detectors.broken_bundle import Bundle, dark_places_of
 from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.crack_beyond import gone_on
 from elinspect.detectors.crack_ends import around_piece, run_out
 from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank, line_responses
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
@@ -44,6 +45,9 @@ from elinspect.vision import cv2
 
 _MOST_SHARED = 4
 """Lines that sisters share are reported, not judged: the strongest few of a cell will do."""
+
+_SMOOTH_LEAST = 0.8
+"""Of what paths must collect to be followed, where a cell shows nothing but noise and another one of its is."""
 
 _HELPED = 0.6
 """A line of so much of what it takes is a finding where line and step together are enough."""
@@ -306,13 +310,15 @@ class _Searches:
         part = self.lines.part(place)
         if part < settings.followed_from:
             return [], settings.unfollowed * part
+        # Without grains all of a trace counts, which is more than the search sees ahead.
+        textured = float(self.lines.responses.textured[place])
+        from_part = settings.followed_from * (_SMOOTH_LEAST + textured * (1 - _SMOOTH_LEAST))
         level = self._in_counts(cell)
         followed = [
             (part, replace(self._ended(follow_line(level, points, self.view.busbar_rows)), longer=longer))
-            for part, longer, points in self.lines.followed(place, settings.followed_from, settings)
+            for part, longer, points in self.lines.followed(place, from_part, settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
-        textured = float(self.lines.responses.textured[place])
         asked = [_least_contrast(self.view, cell, line, settings, textured) for _, line in followed]
         asked = [
             np.inf if self._is_dot(line) or self._is_smudge(cell, line) else least
@@ -320,7 +326,9 @@ class _Searches:
         ]
         # What grains leave where sisters lie a little off is short and shallow, however smooth the rest becomes.
         weighed = self._weighed(followed, max(textured, self.textured.get(cell, 0.0)))
-        return sorted_out(weighed, [line.contrast / least for (_, line), least in zip(followed, asked, strict=True)])
+        clear = [line.contrast / least for (_, line), least in zip(followed, asked, strict=True)]
+        kept, weak = sorted_out(weighed, clear)
+        return gone_on(kept, self.view.busbar_rows, self.view.mm_per_px, settings), weak
 
     def _steps(self, cell: int) -> tuple[list[tuple[float, CrackLine]], float]:
         """Steps that stand out, and what the best of the others is worth."""
@@ -357,6 +365,8 @@ class _Searches:
 
     def _weighed(self, followed: list[tuple[float, CrackLine]], textured: float) -> list[tuple[float, CrackLine]]:
         """Weigh what the filters say of lines with what the lines themselves show, the more so in grainy cells."""
+        if textured == 0:
+            return followed
         mm_per_px = self.view.mm_per_px
         return [(part * line_worth(line, mm_per_px, self.settings) ** textured, line) for part, line in followed]
 

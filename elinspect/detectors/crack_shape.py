@@ -18,6 +18,7 @@ _SIDE = 3.5
 _STEP_SIDES = (1.5, 2.5, 3.5, 4.5, 5.5)
 _OVERHANG = 9.0
 _END_SHARE = 0.4
+_TURN_PLACES = 4
 _WIDEST_GAP = 21.0
 """Wider than a bridged busbar, pixels."""
 
@@ -47,6 +48,15 @@ class CrackLine:
     def length(self) -> float:
         """Length in the unit of the points."""
         return float(np.linalg.norm(np.diff(self.points, axis=0), axis=1).sum())
+
+    @property
+    def wandering(self) -> float:
+        """How much it turns every 6 px, root mean square, radians; 0 for a line too short to say."""
+        ways = np.diff(self.points[::_TURN_PLACES], axis=0)
+        before, after = ways[:-1], ways[1:]
+        across = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+        turns = np.arctan2(across, (before * after).sum(axis=1))
+        return float(np.sqrt(turns @ turns / max(turns.size, 1)))
 
 
 def joined(lines: list[CrackLine], reach: float) -> list[list[int]]:
@@ -183,12 +193,17 @@ def _with_overhang(path: Points) -> Points:
     return np.concatenate([[path[0] + ends[0]], path, [path[-1] + ends[1]]])
 
 
-def _evenly(path: Points) -> Points:
-    """Resample at even steps and round the corners of the search grid off."""
-    steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
+def thread(corners: Points) -> Points:
+    """Return places along a polyline, as evenly spaced as those of a followed line."""
+    steps = np.linalg.norm(np.diff(corners, axis=0), axis=1)
     at = np.concatenate([[0.0], np.cumsum(steps)])
     even = np.linspace(0, at[-1], max(round(at[-1] / _SPACING), 4) + 1)
-    return rounded(np.stack([np.interp(even, at, path[:, axis]) for axis in (0, 1)], axis=1))
+    return np.stack([np.interp(even, at, corners[:, axis]) for axis in (0, 1)], axis=1)
+
+
+def _evenly(path: Points) -> Points:
+    """Resample at even steps and round the corners of the search grid off."""
+    return rounded(thread(path))
 
 
 def rounded(points: Points) -> Points:

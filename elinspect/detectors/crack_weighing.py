@@ -8,6 +8,8 @@ from elinspect.settings import CrackSettings
 _FAINT = 0.3
 """A line without the contrast asked for still ranks its cell by so much of what the filters say, and by no more."""
 
+_MOST_WANDERING = 0.5
+
 _SAME_PX, _BESIDE_PX = 4.0, 6.0
 
 Scored = tuple[float, CrackLine]
@@ -15,7 +17,7 @@ Scored = tuple[float, CrackLine]
 
 
 def line_worth(line: CrackLine, mm_per_px: float, settings: CrackSettings) -> float:
-    """Return how much more than a usual grain boundary a line looks like a crack: deeper, longer, without gaps.
+    """Return how much more than a usual grain boundary a line looks like a crack: deeper, longer, straighter, no gaps.
 
     Parameters
     ----------
@@ -34,7 +36,8 @@ def line_worth(line: CrackLine, mm_per_px: float, settings: CrackSettings) -> fl
     deep = _within_bounds(line.contrast / settings.usual_contrast, 0.1, 4.0) ** settings.contrast_power
     long = _within_bounds(line.length * mm_per_px / settings.usual_length_mm, 0.1, 4.0) ** settings.length_power
     steady = (0.3 + 0.7 * _within_bounds(line.steadiness, 0.0, 1.0)) ** settings.steadiness_power
-    return float(deep * long * steady)
+    straight = np.exp(settings.wandering_fall * (settings.usual_wandering - min(line.wandering, _MOST_WANDERING)))
+    return float(deep * long * steady * straight)
 
 
 def step_worth(height: float, settings: CrackSettings) -> float:

@@ -164,6 +164,12 @@ class CrackSettings:
         Likewise with its length.
     steadiness_power : float
         Likewise with its steadiness.
+    usual_wandering, wandering_fall : float
+        Likewise with how much it turns every 6 px (radians), less the first, as a negative exponent times the second:
+        grains line up to lines that wander. Chosen on simulated multi cells; on the tuning half it costs nothing.
+    beyond_busbar_mm, beyond_busbar_deg : float
+        A line that begins so near to the end of another beyond a busbar, and leaves its direction by no more than the
+        second, is the same crack. From the tuning half of the free real cells.
     usual_step, step_power : float
         In all cells what the filters say of a step is weighed with its height over the first, to this power.
     followed_from : float
@@ -268,6 +274,10 @@ class CrackSettings:
     usual_length_mm: float = 26.0
     length_power: float = 0.6
     steadiness_power: float = 0.3
+    usual_wandering: float = 0.2
+    wandering_fall: float = 3.0
+    beyond_busbar_mm: float = 15.0
+    beyond_busbar_deg: float = 20.0
     usual_step: float = 0.2
     step_power: float = 0.5
     followed_from: float = 0.4

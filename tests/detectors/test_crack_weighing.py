@@ -7,7 +7,7 @@ import pytest
 from drawn_cells import as_pictures, clean_cell, with_area, with_line
 
 from elinspect.detectors import crack, prepare
-from elinspect.detectors.crack_shape import CrackLine, follow_step
+from elinspect.detectors.crack_shape import CrackLine, follow_step, thread
 from elinspect.detectors.crack_weighing import (
     each_once,
     is_foot,
@@ -29,6 +29,7 @@ SETTINGS = replace(
     usual_length_mm=20.0,
     length_power=1.0,
     steadiness_power=0.0,
+    wandering_fall=0.0,
     usual_step=0.2,
     step_power=0.5,
 )
@@ -50,6 +51,19 @@ def test_deeper_and_longer_lines_are_worth_more() -> None:
     assert line_worth(_line(0, 20, 0.2), 0.5, SETTINGS) == pytest.approx(1.0)
     assert line_worth(_line(0, 80, 0.2), 0.5, SETTINGS) == pytest.approx(4.0)
     assert step_worth(0.05, SETTINGS) == pytest.approx(0.5)
+
+
+def test_lines_that_wander_are_worth_less() -> None:
+    # Every fourth place (6 px) it turns by a right angle.
+    corners = np.array([[0.0, 0.0], [6, 6], [0, 12], [6, 18], [0, 24], [6, 30]])
+    zigzag = CrackLine(thread(corners), 0.05, 1.0)
+    straight = replace(zigzag, points=thread(np.array([[0.0, 0.0], [0, zigzag.length]])))
+    settings = replace(SETTINGS, usual_wandering=0.2, wandering_fall=3.0)
+    assert straight.wandering == pytest.approx(0.0)
+    assert zigzag.wandering > 0.5
+    ratio = line_worth(zigzag, 0.5, settings) / line_worth(straight, 0.5, settings)
+    # No more than half a radian counts.
+    assert ratio == pytest.approx(np.exp(-1.5))
 
 
 def test_faint_lines_only_rank() -> None:

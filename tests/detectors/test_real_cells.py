@@ -56,6 +56,13 @@ def test_plain_crack_is_found_within_its_panel(number: int) -> None:
     assert Kind.CRACK in _kinds(_findings(number))
 
 
+def test_a_crack_that_a_busbar_parts_is_found_as_one() -> None:
+    # Neither of its two lines is enough by itself; both readers drew it across the busbar, about 70 mm long.
+    (found,) = (one for one in _findings(1143) if one.kind is Kind.CRACK)
+    assert found.length_mm is not None
+    assert found.length_mm > 55
+
+
 @pytest.mark.parametrize("number", CRACKED_MONO + CRACKED_MULTI)
 def test_plain_crack_is_found_in_a_single_cell(number: int) -> None:
     assert Kind.CRACK in _kinds(_judged((number,), Layout(1, 1, 1))[number])
