@@ -137,7 +137,8 @@ class FingerInterruptionSettings:
     usual_chance, chance_weight, chance_power, demand_bounds : float
         Share of a panel's streaks that are chance, by the number found across the fingers, at which the usual evidence
         is asked for; how many streaks that is taken for known beforehand; the power of the share over the usual one
-        with which the demand grows, and between which multiples. From the same cells.
+        with which the demand grows, and between which multiples. From the same cells; less than 0.85 finds hardly
+        more there, and more cells with many.
     clear_of_busbar_mm, least_clear_share : float
         Streaks across the fingers are looked for so far from every busbar, which is one itself, and not at all where
         wires leave less of the cell.
@@ -164,7 +165,7 @@ class FingerInterruptionSettings:
     usual_chance: float = 0.2
     chance_weight: float = 10.0
     chance_power: float = 0.25
-    demand_bounds: tuple[float, float] = (0.6, 1.6)
+    demand_bounds: tuple[float, float] = (0.85, 1.6)
     clear_of_busbar_mm: float = 5.0
     least_clear_share: float = 0.3
     most_findings: int = 40

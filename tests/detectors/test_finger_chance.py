@@ -51,7 +51,7 @@ def _demand(view: PanelView, real: int, by_chance: int, column: int = 118) -> fl
 def test_as_many_streaks_across_as_along_ask_for_more_and_none_for_less() -> None:
     view = _view(_panel(along=False, across=False))
     assert _demand(view, real=0, by_chance=5) == 1
-    assert _demand(view, real=40, by_chance=0) == pytest.approx((10 / 50) ** 0.25)
+    assert _demand(view, real=5, by_chance=0) == pytest.approx((10 / 15) ** 0.25)
     assert _demand(view, real=4000, by_chance=0) == SETTINGS.demand_bounds[0]
     assert 1 < _demand(view, real=40, by_chance=5) < _demand(view, real=40, by_chance=8) <= SETTINGS.demand_bounds[1]
 
