@@ -35,7 +35,7 @@ def demand_of(
         How the demand follows from the share.
     """
     real = sum(_count(streaks, settings) for streaks, judged in zip(found, view.judged, strict=True) if judged)
-    if not real:
+    if not real or not _hangs_on_it(found, settings):
         return 1.0
     across, cells = _turned(view)
     clear = _clear_of_busbars(view, settings.clear_of_busbar_mm)
@@ -52,6 +52,12 @@ def demand_of(
     usual = settings.usual_chance
     share = (by_chance * places / places_across + usual * weight) / (real + weight)
     return float(np.clip((share / usual) ** settings.chance_power, *settings.demand_bounds))
+
+
+def _hangs_on_it(found: Sequence[Sequence[Finding]], settings: FingerInterruptionSettings) -> bool:
+    """Whether any streak is a finding with the least demand and none with the greatest."""
+    least, most = (bound / (bound + 1 / settings.threshold - 1) for bound in settings.demand_bounds)
+    return any(least <= one.score < most for streaks in found for one in streaks)
 
 
 def _count(streaks: Sequence[Finding], settings: FingerInterruptionSettings) -> int:

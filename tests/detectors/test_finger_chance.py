@@ -34,9 +34,9 @@ def _view(cells: list[FloatImage]) -> PanelView:
     return prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT))
 
 
-def _streaks(column: int, count: int) -> list[Finding]:
+def _streaks(column: int, count: int, score: float = 0.55) -> list[Finding]:
     outline = np.array([[100.0, column], [150.0, column]])
-    return [Finding(Kind.FINGER_INTERRUPTION, 0, 0.7, outline) for _ in range(count)]
+    return [Finding(Kind.FINGER_INTERRUPTION, 0, score, outline) for _ in range(count)]
 
 
 def _demand(view: PanelView, real: int, by_chance: int, column: int = 118) -> float:
@@ -54,6 +54,15 @@ def test_as_many_streaks_across_as_along_ask_for_more_and_none_for_less() -> Non
     assert _demand(view, real=5, by_chance=0) == pytest.approx((10 / 15) ** 0.25)
     assert _demand(view, real=4000, by_chance=0) == SETTINGS.demand_bounds[0]
     assert 1 < _demand(view, real=40, by_chance=5) < _demand(view, real=40, by_chance=8) <= SETTINGS.demand_bounds[1]
+
+
+def test_the_cells_are_not_searched_again_where_no_flag_hangs_on_it() -> None:
+    def search(_: PanelView, __: FingerInterruptionSettings) -> list[list[Finding]]:
+        raise AssertionError
+
+    view = _view(_panel(along=False, across=False))
+    sure = [_streaks(100, 5, score=0.7), *[_streaks(100, 5, score=0.4)] * (LAYOUT.n_cells - 1)]
+    assert demand_of(view, sure, search, SETTINGS) == 1
 
 
 def test_busbars_are_no_streaks_across() -> None:
