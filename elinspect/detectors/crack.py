@@ -37,6 +37,7 @@ from elinspect.detectors.crack_weighing import (
     worth_least,
 )
 from elinspect.detectors.crack_wires import takes_wires_off, without_wires
+from elinspect.detectors.nearness import with_least
 from elinspect.detectors.sisters import Left, Sisters, only, without_sisters
 from elinspect.detectors.streaks import fields_of
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
@@ -105,7 +106,9 @@ def search(view: PanelView, settings: CrackSettings) -> CrackSearch:
     findings = [finding for found in cells for finding in found.findings if view.judged[finding.cell]]
     shared = _shared(sisters, alone, findings, settings)
     bundles = tuple((cell, own) for cell, found in enumerate(cells) if view.judged[cell] for own in found.bundles)
-    detection = Detection(Kind.CRACK, read_only(scores), tuple(findings))
+    strongest = np.array([found.strongest for found in cells], np.float32)
+    nearness = with_least(scores, strongest, settings.threshold) * view.judged
+    detection = Detection(Kind.CRACK, read_only(scores), tuple(findings), nearness)
     return CrackSearch(detection, tuple(shared), bundles, wires_off)
 
 
@@ -176,12 +179,13 @@ def score_of(part: float) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    """What the search says of one cell."""
+    """What the search says of one cell; where nothing scores, how near the strongest place is to gathering anything."""
 
     score: float
     textured: float
     findings: list[Finding]
     bundles: list[Bundle]
+    strongest: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,6 +203,12 @@ class _Looked:
 
     def part(self, place: int) -> float:
         return float(self.paths.best_totals()[place]) / self.half_total(place)
+
+    def strongest(self, place: int, settings: CrackSettings) -> float:
+        """Return the strongest response over what a place costs: up to 1, nothing is gathered."""
+        textured = float(self.responses.textured[place])
+        toll = settings.toll + textured * (settings.grain_toll - settings.toll)
+        return float(self.responses.strength[:, place].max()) / toll
 
     def followed(self, place: int, least_part: float, settings: CrackSettings) -> list[tuple[float, float, Points]]:
         """Parts of the best paths, for their cell and among its lines, and points (map pixels)."""
@@ -276,7 +286,8 @@ class _Searches:
         looks = [max(best[0], weak_line), max(best[1], weak_step), upright_part if standing is not None else 0.0]
         together = max(together_of(looks), min(explained, _HELPED * enough))
         if not found or together < enough:
-            return _Found(min(score_of(together), settings.threshold - 1e-3), textured, [], bundles)
+            score = min(score_of(together), settings.threshold - 1e-3)
+            return _Found(score, textured, [], bundles, 1.0 if score > 0 else self.lines.strongest(place, settings))
         strong = [scored for scored in found if in_all(scored) >= enough]
         score, findings = self._findings(cell, strong or found, together)
         return _Found(score, textured, findings, bundles)

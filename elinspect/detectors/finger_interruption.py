@@ -11,6 +11,7 @@ from elinspect.detectors.broken_bundle import Bundle
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.finger_chance import demand_of
 from elinspect.detectors.flat import COARSE, streaks_of, stretches_of
+from elinspect.detectors.nearness import with_least
 from elinspect.detectors.rings import Rings, run_along
 from elinspect.detectors.streaks import fields_of, streak_depth
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
@@ -76,7 +77,17 @@ def detect(view: PanelView, settings: FingerInterruptionSettings, wires_off: Pan
         ranked = sorted((_demanding(one, demand) for one in found), key=lambda finding: -finding.score)
         scores[cell] = ranked[0].score
         findings += [finding for finding in ranked[: settings.most_findings] if finding.score >= settings.threshold]
-    return Detection(Kind.FINGER_INTERRUPTION, read_only(scores), tuple(findings))
+    nearness = with_least(scores, _darkest(view, scores, settings), settings.threshold) * view.judged
+    return Detection(Kind.FINGER_INTERRUPTION, read_only(scores), tuple(findings), nearness)
+
+
+def _darkest(view: PanelView, scores: NDArray[np.float32], settings: FingerInterruptionSettings) -> NDArray[np.float64]:
+    """How dark the darkest place of a streak is, over the depth a streak has to keep and itself; of cells without."""
+    darkest = np.zeros(len(scores))
+    for cell in np.flatnonzero(scores == 0):
+        depth = max(-float(view.streaks[cell].min()), 0.0)
+        darkest[cell] = depth / (depth + settings.least_contrast)
+    return darkest
 
 
 def _demanding(streak: Finding, demand: float) -> Finding:
@@ -89,6 +100,7 @@ def with_bundles(
 ) -> Detection:
     """Add bundles wider than any streak, which the crack search came upon, in place of streaks at their sides."""
     scores, findings, fields = streaks.cell_scores.copy(), list(streaks.findings), fields_of(view)
+    nearness = None if streaks.nearness is None else streaks.nearness.copy()
     added: list[Finding] = []
     for cell, bundle in sorted(bundles, key=lambda found: -found[1].depth):
         middle = (bundle.top + bundle.bottom) / 2 / COARSE
@@ -99,9 +111,11 @@ def with_bundles(
         found = _bundle(view, cell, streak, bundle.depth, bundle.right - bundle.left + 1, score, field_mm)
         if score >= settings.threshold and not any(_overlap(own, found, view) for own in added):
             scores[cell] = max(scores[cell], score)
+            if nearness is not None:
+                nearness[cell] = 1
             findings = [own for own in findings if not _overlap(own, found, view)]
             added.append(found)
-    return replace(streaks, cell_scores=read_only(scores), findings=(*findings, *added))
+    return replace(streaks, cell_scores=read_only(scores), findings=(*findings, *added), nearness=nearness)
 
 
 def _overlap(one: Finding, other: Finding, view: PanelView) -> bool:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from elinspect.catalogue import Value
 from elinspect.detectors.black_places import levels
 from elinspect.detectors.chunks import over_cells
+from elinspect.detectors.nearness import with_least
 from elinspect.detectors.rings import Rings, rings_of
 from elinspect.detectors.shrinking import area_mean
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
@@ -70,7 +71,7 @@ def search(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
             "pattern": "shared_line", "shared_by": line.measurements["shared_by"],
         }))  # fmt: skip
         scores[line.cell] = max(scores[line.cell], line.score)
-    rings = None
+    rings, nearness = None, None
     if len(view.flat) >= REFERENCE_CELLS:
         level, inside, texture = levels(view)
         rings = found_rings = rings_of(level, inside, HALF * view.mm_per_px)
@@ -93,8 +94,12 @@ def search(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
             for one in found:
                 scores[one.cell] = max(scores[one.cell], one.score)
             findings += [one for one in found if one.score >= settings.threshold]
+        # Where opposite quarters of a cell differ, the less they do the nearer it is to rings.
+        nearness = with_least(scores, 1 + found_rings.alike, settings.threshold) * view.judged
     seen = len(view.flat) >= REFERENCE_CELLS
-    return PatternSearch(Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings), seen=seen), rings)
+    return PatternSearch(
+        Detection(Kind.MATERIAL_PATTERN, read_only(scores), tuple(findings), nearness, seen=seen), rings
+    )
 
 
 def _blotch(

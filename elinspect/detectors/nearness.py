@@ -5,6 +5,9 @@ from numpy.typing import NDArray
 
 from elinspect.records import Detection, read_only
 
+_LEAST = 0.02
+"""Part of the way to a finding that is left to cells in which nothing has a score."""
+
 _HIGHEST_BELOW = 0.999
 """Share of the threshold that no cell without a finding exceeds; what another kind explains comes so near."""
 
@@ -56,3 +59,18 @@ def in_turn(
     """
     first = np.clip(np.nan_to_num(before), 0, 1)
     return np.asarray(share * first + (1 - share) * near(scores, threshold), np.float32)
+
+
+def with_least(scores: NDArray[np.floating], strongest: NDArray[np.floating], threshold: float) -> NDArray[np.float32]:
+    """Return how near cells come to a finding, those in which nothing has a score by the strongest that there is.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n_cells,)
+        0 where nothing was found that has a score; all others rank above those.
+    strongest : ndarray, shape (n_cells,)
+        Of the cells that score 0: the strongest response over the one from which on anything is gathered.
+    threshold : float
+        Score from which something is a finding.
+    """
+    return in_turn(np.where(scores > 0, 1, strongest), scores, threshold, _LEAST)
