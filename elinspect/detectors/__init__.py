@@ -37,6 +37,10 @@ NEAR_MM = 1.5
 """How near to the outline of a black place something is explained by it: blur, and the error of an outline."""
 
 
+_STAIN_MM = 2.5
+"""The same for the outline of a stain, which is found on a coarse map."""
+
+
 _LARGE_FRACTION = 0.02
 """Share of the cell from which a dark region is surely more than a bundle of broken fingers."""
 
@@ -89,7 +93,8 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
     pattern_search = material_pattern.search(view, settings.material_pattern, search.shared)
     patterns = pattern_search.detection
     of_no_ribbon, of_no_crack = _stains(patterns, view)
-    cracks = without_explained(search.detection, (bodies, of_no_crack), 0.8, reach_px=near)
+    cracks = without_explained(search.detection, (bodies,), 0.8, reach_px=near)
+    cracks = without_explained(cracks, (of_no_crack,), 0.8, reach_px=_STAIN_MM / view.pictures.mm_per_px)
     faults = solder_fault.detect(view, settings.solder_fault)
     areas = _not_along_busbars(
         inactive_area.detect(view, settings.inactive_area, silicon, cracks.findings), faults, view, near

@@ -25,6 +25,10 @@ _COARSE = 2
 """Places of `PanelView.deviation` per place of the map on which blotches are looked for, each way."""
 
 
+_LESS_DEEP = 0.65
+"""Share of its depth at which the border of a stain is looked at again."""
+
+
 @dataclass(frozen=True, slots=True)
 class PatternSearch:
     """Patterns of a panel.
@@ -132,24 +136,50 @@ def _stain(
     settings: MaterialPatternSettings,
 ) -> Finding | None:
     """Return the largest dark place with a smooth closed border that neither fingers nor busbars bound."""
-    least = max(settings.stain_depth, settings.stain_texture_multiple * texture)
-    dark = ((level < -least) & inside).astype(np.uint8)
-    mm = _COARSE * HALF * view.mm_per_px
-    if np.count_nonzero(dark) * mm**2 < settings.stain_area_mm2:
+    place_mm2 = (_COARSE * HALF * view.mm_per_px) ** 2
+    deep, shallow = (
+        max(settings.stain_depth, multiple * texture)
+        for multiple in (settings.stain_texture_multiple, settings.sharp_texture_multiple)
+    )
+    region = _smooth_place(level, inside, deep, place_mm2, settings)
+    if region is None:
+        region = _smooth_place(level, inside, shallow, place_mm2, settings)
+        if region is None or not _is_sharp(level, inside, region, shallow, settings):
+            return None
+    area_mm2 = np.count_nonzero(region) * place_mm2
+    return _region(view, cell, "stain", level, region, area_mm2 / (area_mm2 + settings.stain_area_mm2))
+
+
+def _smooth_place(
+    level: FloatImage, inside: NDArray[np.bool_], depth: float, place_mm2: float, settings: MaterialPatternSettings
+) -> NDArray[np.bool_] | None:
+    """Return the largest place so far below what is usual, if it is neither small, slim, ragged nor black."""
+    dark = ((level < -depth) & inside).astype(np.uint8)
+    if np.count_nonzero(dark) * place_mm2 < settings.stain_area_mm2:
         return None
     contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = max(contours, key=cv2.contourArea)
     area, hull = float(cv2.contourArea(contour)), float(cv2.contourArea(cv2.convexHull(contour)))
     _, sides, _ = cv2.minAreaRect(contour)
-    if area * mm**2 < settings.stain_area_mm2 or max(sides) > settings.stain_ratio * max(min(sides), 1.0):
+    slim = max(sides) > settings.stain_ratio * max(min(sides), 1.0)
+    if area * place_mm2 < settings.stain_area_mm2 or slim or area < settings.stain_solidity * hull:
         return None
     region = np.zeros_like(dark)
     cv2.drawContours(region, [contour], -1, 1, cv2.FILLED)
-    share = float(np.exp(np.median(level[region > 0])))
-    if area < settings.stain_solidity * hull or share < settings.blackest_share:
-        return None
-    score = area * mm**2 / (area * mm**2 + settings.stain_area_mm2)
-    return _region(view, cell, "stain", level, region > 0, score)
+    return region > 0 if float(np.exp(np.median(level[region > 0]))) >= settings.blackest_share else None
+
+
+def _is_sharp(
+    level: FloatImage,
+    inside: NDArray[np.bool_],
+    region: NDArray[np.bool_],
+    depth: float,
+    settings: MaterialPatternSettings,
+) -> bool:
+    """Whether a place so deep hardly grows where less depth is asked for: clouds of the wafer fade out."""
+    _, label = cv2.connectedComponents(((level < -_LESS_DEEP * depth) & inside).astype(np.uint8), connectivity=4)
+    wider = np.isin(label, np.setdiff1d(label[region], 0))
+    return bool(np.count_nonzero(region) >= settings.stain_sharpness * np.count_nonzero(wider))
 
 
 def _rings(view: PanelView, cell: int, rings: Rings, settings: MaterialPatternSettings) -> Finding:

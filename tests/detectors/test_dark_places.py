@@ -331,3 +331,25 @@ def test_soft_dark_middle_is_a_core_and_a_soft_dark_side_a_blotch() -> None:
 
     found = _only(_panel({2: darkened(150, 150), 9: darkened(60, 230)}), Kind.MATERIAL_PATTERN)
     assert {finding.cell: finding.measurements["pattern"] for finding in found} == {2: "core", 9: "blotch"}
+
+
+@pytest.mark.parametrize(("softness_px", "patterns"), [(1.0, ["stain"]), (14.0, [])])
+def test_a_faint_stain_is_told_from_a_cloud_of_the_wafer_by_its_border(softness_px: float, patterns: list[str]) -> None:
+    at = np.arange(SIDE_PX, dtype=np.float64)
+    shade = np.asarray(0.05 * np.sin(at / 15)[:, None] * np.sin(at / 17)[None], np.float32)
+    ink = np.zeros((SIDE_PX, SIDE_PX), np.float32)
+    cv2.circle(ink, (110, 150), 28, 1.0, -1)
+    cell = _clean() * np.exp(shade - 0.16 * cv2.GaussianBlur(ink, (0, 0), softness_px))
+    found = _only(_panel({5: cell.astype(np.float32)}), Kind.MATERIAL_PATTERN)
+    assert [one.measurements["pattern"] for one in found if one.cell == 5] == patterns
+
+
+def test_a_stain_on_a_busbar_is_no_solder_fault_and_its_outline_no_crack() -> None:
+    at = np.arange(SIDE_PX, dtype=np.float64)
+    shade = np.asarray(0.05 * np.sin(at / 15)[:, None] * np.sin(at / 17)[None], np.float32)
+    turn = np.linspace(0, 2 * np.pi, 40)
+    border = [(150 + 40 * np.sin(a), 110 + 25 * np.cos(a)) for a in turn]
+    cell = np.asarray(with_area(_clean(), border, remaining=0.85) * np.exp(shade), np.float32)
+    kinds = {one.kind for one in _findings_of(_panel({5: cell}), 5)}
+    assert Kind.MATERIAL_PATTERN in kinds
+    assert not kinds & {Kind.SOLDER_FAULT, Kind.CRACK}
