@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.chunks import middle_of
+from elinspect.detectors.chunks import middle_of, over_cells
 from elinspect.detectors.view import HALF
 from elinspect.records import Finding, FloatImage, Kind, PanelView, Points
 from elinspect.vision import cv2
@@ -95,10 +95,17 @@ def levels(view: PanelView) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.f
     inside = cv2.resize(view.inside.astype(np.float32), small, interpolation=cv2.INTER_AREA) > 0.99
     if not inside.any():
         return view.deviation, inside, np.zeros(len(view.deviation))
-    places = np.ascontiguousarray(view.deviation.reshape(len(view.deviation), -1)[:, spread_places(inside, 3)])
-    usual = middle_of(places)[:, None]
-    texture = np.asarray(1.4826 * middle_of(np.abs(places - usual)), np.float64)
-    return view.deviation - usual[:, :, None], inside, texture
+    level, chosen = np.empty_like(view.deviation), spread_places(inside, 3)
+
+    def work(part: slice) -> NDArray[np.float32]:
+        own = view.deviation[part]
+        places = np.ascontiguousarray(own.reshape(len(own), -1)[:, chosen])
+        usual = middle_of(places)[:, None]
+        np.subtract(own, usual[:, :, None], out=level[part])
+        return middle_of(np.abs(places - usual))
+
+    texture = np.concatenate(over_cells(work, len(level)))
+    return level, inside, np.asarray(1.4826 * texture, np.float64)
 
 
 def spread_places(inside: NDArray[np.bool_], step: int) -> NDArray[np.intp]:

@@ -19,7 +19,7 @@ _Result = TypeVar("_Result")
 CELLS_PER_CHUNK = 4
 """Four cells of 300 x 300 pixels are 1.4 MB per map."""
 
-_ROWS_PER_CHUNK = 20
+ROWS_PER_CHUNK = 20
 
 
 def median_of(stack: FloatImage, chosen: NDArray[np.intp]) -> FloatImage:
@@ -39,7 +39,7 @@ def median_of(stack: FloatImage, chosen: NDArray[np.intp]) -> FloatImage:
         values = np.ascontiguousarray(stack[chosen, part].reshape(len(chosen), -1).T)
         out[part] = middle_of(values).reshape(-1, stack.shape[2])
 
-    over_slices(work, stack.shape[1], _ROWS_PER_CHUNK)
+    over_slices(work, stack.shape[1], ROWS_PER_CHUNK)
     return out
 
 

@@ -248,16 +248,17 @@ def _deepest_runs(
     """Return the run of rows above `least` with the largest sum, per cell and column: sum, first row, end row."""
     cells, rows, columns = depth.shape
     best, running = np.zeros((cells, columns), np.float32), np.zeros((cells, columns), np.float32)
-    start, best_start, best_end = (np.zeros((cells, columns), np.int16) for _ in range(3))
+    length, best_start, best_end = (np.zeros((cells, columns), np.int16) for _ in range(3))
     for row in range(rows):
         on = depth[:, row] > least[:, None]
-        np.copyto(start, row, where=running == 0)
+        length += 1
+        length *= on
         running += depth[:, row]
         running *= on
         better = running > best
         if better.any():
             np.copyto(best, running, where=better)
-            np.copyto(best_start, start, where=better)
+            np.copyto(best_start, row + 1 - length, where=better)
             np.copyto(best_end, row + 1, where=better)
     return best, best_start, best_end
 

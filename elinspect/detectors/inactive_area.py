@@ -46,10 +46,14 @@ def detect(
         Findings with a closed outline and their share of the cell.
     """
     missing, inside, known = _missing(view, settings, silicon)
-    texture = _texture(missing, inside, settings)
+    texture = np.concatenate(over_cells(lambda part: _texture(missing[part], inside, settings), len(missing)))
     grainy = np.interp(texture, [settings.smooth_texture, settings.grainy_texture], [0.0, 1.0]).astype(np.float32)
-    depth = _depth(missing, texture, grainy, settings)
-    depth *= known
+    depth, weight = np.empty_like(missing), known.astype(np.float32)
+
+    def work(part: slice) -> None:
+        np.multiply(_depth(missing[part], texture[part], grainy[part], settings), weight, out=depth[part])
+
+    over_cells(work, len(missing))
     dark = depth.any(axis=(1, 2)) & view.judged
     where = _Where(inside, known)
     lines: dict[int, list[Points]] = {crack.cell: [] for crack in cracks}

@@ -99,7 +99,7 @@ def _about(
         (np.ones(len(place), np.float32), (place, np.flatnonzero(used))), (len(count.ravel()), used.size)
     )
     shallow = np.maximum(level.reshape(len(level), -1), np.float32(_DARKEST))
-    sums = np.asarray((sums_of @ shallow.T).T).reshape(len(level), _SECTORS, size)
+    sums = np.asarray((sums_of @ cv2.transpose(shallow)).T).reshape(len(level), _SECTORS, size)
     means = np.asarray(sums / np.maximum(count, 1), np.float32)
     waves = _waves(means, known, smooth)
     return _likeness(waves, known), _common_depth(waves, known)

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from elinspect.detectors.chunks import over_cells
 from elinspect.records import FloatImage
 from elinspect.settings import ViewSettings
 from elinspect.vision import cv2
@@ -51,15 +52,19 @@ def soft_cells(
     lag = max(round(_LAG_MM / mm_per_px), 1)
     kept, left, whole = np.zeros(len(log_cells)), 0.0, 0.0
     for axis in (1, 0):
-        own = _bends(np.stack([_mean(cell, axis) for cell in log_cells]), lag)
+        own = _bends(_means(log_cells, axis), lag)
         usual, soft = (_bends(_mean(cell, axis)[None], lag)[0] for cell in (typical, blurred))
-        kept += np.max([np.roll(own, shift, axis=1) @ usual for shift in _SHIFTS], axis=0)
+        kept += (own @ np.stack([np.roll(usual, shift) for shift in _SHIFTS], axis=1)).max(axis=1)
         left += float(soft @ usual)
         whole += float(usual @ usual)
     if left >= whole / (2 * _MARGIN):
         # The typical cell itself is that soft, or shows no edge: nothing tells one cell from another.
         return np.zeros(len(log_cells), np.bool_)
     return np.asarray((kept < _MARGIN * left) & (relative > 0.5))
+
+
+def _means(cells: FloatImage, axis: int) -> NDArray[np.float32]:
+    return np.concatenate(over_cells(lambda part: np.stack([_mean(cell, axis) for cell in cells[part]]), len(cells)))
 
 
 def _mean(cell: FloatImage, axis: int) -> NDArray[np.float32]:

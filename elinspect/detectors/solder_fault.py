@@ -228,8 +228,8 @@ def _in_both_halves(depth: FloatImage, window: int) -> FloatImage:
 
 
 def _spread(mean: FloatImage, view: PanelView, settings: SolderFaultSettings) -> float:
-    judged = mean[view.judged]
-    spread = 1.4826 * float(np.median(np.abs(judged - np.median(judged)))) if judged.size else 0.0
+    judged = mean[view.judged].ravel()
+    spread = 1.4826 * float(middle_of(np.abs(judged - middle_of(judged)))) if judged.size else 0.0
     return max(spread, settings.least_spread)
 
 

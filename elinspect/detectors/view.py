@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.circuit import branches_of, circuit_facts
-from elinspect.detectors.chunks import as_one, median_of, middle_of, over_cells
+from elinspect.detectors.chunks import ROWS_PER_CHUNK, as_one, median_of, middle_of, over_cells, over_slices
 from elinspect.detectors.flat import flatten
 from elinspect.detectors.shrinking import area_mean
 from elinspect.detectors.soft_cells import soft_cells
@@ -83,7 +83,7 @@ def prepare(
     busbar_rows = find_busbar_rows(typical, mm_per_px, settings)
     inside = _inside(log_cells, lit if lit.any() else np.ones_like(lit), busbar_rows, product, mm_per_px, settings)
     noise = _noise(log_cells)
-    saturated = np.array([np.mean(cell[::2, ::2] >= pictures.saturation) for cell in counts])
+    saturated = _saturated_share(counts, pictures.saturation)
     # Darker cells are flagged as dark, which they are whatever the noise.
     weak = (noise > settings.max_noise) & ((relative > _SURELY_LIT) | (len(counts) == 1))
     soft = np.zeros(len(counts), np.bool_)
@@ -207,9 +207,22 @@ def _at_map_scale(pictures: CellPictures, map_mm_per_px: float) -> FloatImage:
 
 
 def _luminance(counts: FloatImage) -> NDArray[np.float32]:
-    rows, columns = counts.shape[1:]
-    middle = counts[:, _every_third(rows), _every_third(columns)]
-    return middle_of(middle.reshape(len(counts), -1))
+    rows, columns = (_every_third(size) for size in counts.shape[1:])
+
+    def work(part: slice) -> FloatImage:
+        middle = counts[part, rows, columns]
+        return middle_of(middle.reshape(len(middle), -1))
+
+    return np.concatenate(over_cells(work, len(counts)))
+
+
+def _saturated_share(counts: FloatImage, saturation: float) -> NDArray[np.float64]:
+    """Share of each cell's pixels that are saturated, from every second one each way."""
+
+    def work(part: slice) -> NDArray[np.float64]:
+        return np.asarray(np.mean(counts[part, ::2, ::2] >= saturation, axis=(1, 2)))
+
+    return np.concatenate(over_cells(work, len(counts)))
 
 
 def _every_third(size: int) -> slice:
@@ -316,22 +329,31 @@ def _inside(
     mm_per_px: float,
     settings: ViewSettings,
 ) -> NDArray[np.bool_]:
-    bright = log_cells > math.log(settings.rim_share)
     layout = product.recipe.layout
     string_of_cell = np.arange(len(log_cells)) // layout.cells_per_string
     if product.recipe.cell.cut_edge is CutEdge.NONE:
         # A cell is its own mirror image: a defect in a corner must not pass for a chamfer.
-        own = bright[lit].mean(axis=0)
+        own = _share_bright(log_cells, np.flatnonzero(lit), settings.rim_share)
         shares = [np.mean([own, own[::-1], own[:, ::-1], own[::-1, ::-1]], axis=0)]
     else:
         # A cut one only up-down. Every second string lies turned, with its chamfers at the other end, and inside is
         # what all strings have.
-        strings = [bright[lit & (string_of_cell == string)] for string in range(layout.n_strings)]
-        shares = [(own.mean(axis=0) + own.mean(axis=0)[::-1]) / 2 for own in strings if len(own)]
+        strings = [np.flatnonzero(lit & (string_of_cell == string)) for string in range(layout.n_strings)]
+        bright = [_share_bright(log_cells, own, settings.rim_share) for own in strings if len(own)]
+        shares = [(own + own[::-1]) / 2 for own in bright]
     solid = np.min([_solid(share, busbar_rows) for share in shares], axis=0)
     rim = 2 * round(settings.rim_mm / mm_per_px) + 1
     eroded = cv2.erode(np.pad(solid, 1), np.ones((rim, rim), np.uint8))[1:-1, 1:-1]
     return np.asarray(eroded > 0)
+
+
+def _share_bright(log_cells: FloatImage, chosen: NDArray[np.intp], least: float) -> NDArray[np.float64]:
+    """Share of some cells that are brighter than the least share of their luminance, place by place."""
+
+    def work(rows: slice) -> NDArray[np.float64]:
+        return np.asarray((log_cells[chosen, rows] > math.log(least)).mean(axis=0))
+
+    return np.concatenate(over_slices(work, log_cells.shape[1], ROWS_PER_CHUNK))
 
 
 def _solid(share: NDArray[np.floating], busbar_rows: NDArray[np.bool_]) -> NDArray[np.uint8]:
