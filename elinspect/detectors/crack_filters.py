@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import as_one
+from elinspect.detectors.shrinking import area_mean
 from elinspect.records import FloatImage, PanelView
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
@@ -205,7 +206,7 @@ def _pairs(
 
 def _lattice(view: PanelView, half: tuple[int, int], settings: CrackSettings) -> Lattice:
     rows, columns = half
-    inside = cv2.resize(view.inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.5
+    inside = area_mean(view.inside.astype(np.float32), rows, columns) > 0.5
     bars = cv2.resize(view.busbar_rows.astype(np.float32)[:, None], (1, rows), interpolation=cv2.INTER_AREA)[:, 0]
     scale = np.array([(full - 1) / (size - 1) for full, size in zip(view.inside.shape, half, strict=True)])
     kept = inside[::_PITCH, ::_PITCH]
@@ -213,12 +214,15 @@ def _lattice(view: PanelView, half: tuple[int, int], settings: CrackSettings) ->
 
 
 def less_mean_pooled(responses: list[FloatImage], shape: tuple[int, ...], rows: int, pitch: int) -> FloatImage:
-    """Take the mean over angles off, and of each place's 3 x 3 pixels keep the strongest."""
+    """Take the mean over angles off, in place, and of each place's 3 x 3 pixels keep the strongest."""
     mean = responses[0].copy()
     for response in responses[1:]:
         cv2.add(mean, response, dst=mean)
-    differences = (np.asarray(cv2.scaleAdd(mean, -1 / len(responses), own), np.float32) for own in responses)
-    return np.stack([_pooled(difference.reshape(shape), rows, pitch) for difference in differences])
+    pooled = []
+    for own in responses:
+        cv2.scaleAdd(mean, -1 / len(responses), own, dst=own)
+        pooled.append(_pooled(own.reshape(shape), rows, pitch))
+    return np.stack(pooled)
 
 
 def in_multiples(
@@ -307,12 +311,12 @@ def _without_streaks(view: PanelView, part: slice) -> FloatImage:
     flat = view.flat[part]
     cells, rows, columns = flat.shape
     side = _odd_fours(rows), _odd_fours(columns)
-    out = np.zeros((cells, side[0] + _SPACER, side[1]), np.float32)
+    out, weight = np.zeros((cells, side[0] + _SPACER, side[1]), np.float32), view.inside.astype(np.float32)
     for cell, streaks in enumerate(view.streaks[part]):
         # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
         level = flat[cell] - cv2.resize(streaks, (columns, rows))
-        level *= np.exp(np.minimum(view.background[part][cell], 0))
-        level *= view.inside
+        level *= cv2.exp(cv2.min(view.background[part][cell], 0))
+        level *= weight
         out[cell, : side[0]] = level if level.shape == side else cv2.resize(level, side[::-1])
     return out
 
@@ -325,7 +329,7 @@ def _odd_fours(size: int) -> int:
 def _steered(along: FloatImage, angle: float, line: NDArray[np.float32]) -> FloatImage:
     x, y = -np.sin(angle), np.cos(angle)
     across = cv2.addWeighted(along[0], x * x, along[1], y * y, 0)
-    across = cv2.scaleAdd(along[2], 2 * x * y, across)
+    cv2.scaleAdd(along[2], 2 * x * y, across, dst=across)
     return np.asarray(cv2.filter2D(across, cv2.CV_32F, line))
 
 

@@ -22,6 +22,7 @@ from elinspect.detectors.crack_filters import (
     places,
 )
 from elinspect.detectors.crack_shape import CrackLine, follow_step
+from elinspect.detectors.shrinking import area_mean
 from elinspect.detectors.view import HALF
 from elinspect.records import FloatImage, PanelView
 from elinspect.settings import CrackSettings
@@ -61,13 +62,13 @@ def step_responses(
     scale = np.float32(1 / np.sqrt(np.linalg.norm(first) * np.linalg.norm(smooth)))
     tall = as_one(level)
     across, down = cv2.sepFilter2D(tall, cv2.CV_32F, first, smooth), cv2.sepFilter2D(tall, cv2.CV_32F, smooth, first)
-    responses = [
-        np.abs(cv2.filter2D(cv2.addWeighted(across, -scale * np.sin(turn), down, scale * np.cos(turn), 0), -1, line))
-        for turn, line in zip(angles_of(settings), bank.step_lines, strict=True)
-    ]
+    responses = []
+    for turn, line in zip(angles_of(settings), bank.step_lines, strict=True):
+        step = cv2.addWeighted(across, -scale * np.sin(turn), down, scale * np.cos(turn), 0)
+        responses.append(np.abs(cv2.filter2D(step, cv2.CV_32F, line)))
     pooled = less_mean_pooled(responses, level.shape, rows, POOL)
     pooled *= _wide_steps(level[:, :rows], settings)
-    inside = cv2.resize(view.inside.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.99
+    inside = area_mean(view.inside.astype(np.float32), rows, columns) > 0.99
     inside = cv2.erode(np.pad(inside.astype(np.uint8), 1), np.ones((_RIM_PX, _RIM_PX), np.uint8))[1:-1, 1:-1] > 0
     bars = cv2.resize(view.busbar_rows.astype(np.float32)[:, None], (1, rows), interpolation=cv2.INTER_AREA)[:, 0]
     kept = inside[np.ix_(places(rows, POOL), places(columns, POOL))]

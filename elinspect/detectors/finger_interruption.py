@@ -48,6 +48,10 @@ class _Runs:
     at_rim: NDArray[np.bool_]
 
 
+_OfField = tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]]
+"""The same of one field and some cells, arrays of shape (cells, columns)."""
+
+
 def detect(view: PanelView, settings: FingerInterruptionSettings, wires_off: PanelView | None = None) -> Detection:
     """Find finger interruptions.
 
@@ -174,24 +178,24 @@ def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list
     height = _height_of_rows(view)
     view = view if height == COARSE else replace(view, streaks=_finer_streaks(view, height))
     fields, row_mm = fields_of(view, height), height * view.mm_per_px
-    depth = np.empty_like(view.streaks)
-    texture = np.empty(len(depth), np.float32)
+    texture = np.empty(len(view.streaks), np.float32)
 
-    def work(part: slice) -> None:
-        depth[part], texture[part] = streak_depth(view, part, fields)
+    def work(part: slice) -> list[_OfField]:
+        depth, texture[part] = streak_depth(view, part, fields)
+        least = np.maximum(settings.least_contrast, settings.texture_multiple * texture[part])
+        return [_deepest_runs(depth[:, slice(*field)], least) for field in fields]
 
-    over_cells(work, len(depth))
-    least = np.maximum(settings.least_contrast, settings.texture_multiple * texture)
+    runs_of_parts = over_cells(work, len(texture))
     # Grains line up by chance more often than noise does.
     unevenness = texture / np.maximum(view.noise, 1e-6)
     bounds = [settings.smooth_unevenness, settings.textured_unevenness]
     grain = np.interp(unevenness, bounds, [settings.smooth_demand, settings.textured_demand])
     own_texture = (texture + settings.least_texture) * grain
-    found: list[list[Finding]] = [[] for _ in depth]
+    found: list[list[Finding]] = [[] for _ in texture]
     least_mm = np.interp(unevenness, bounds, [settings.least_length_mm, settings.textured_length_mm])
     rims = _rim_rows(view) / height
-    for field in fields:
-        amount, start, stop = _deepest_runs(depth[:, slice(*field)], least)
+    for field, parts in zip(fields, zip(*runs_of_parts, strict=True), strict=True):
+        amount, start, stop = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
         at_rim = _at_rim(start + field[0], stop + field[0], rims, settings.rim_mm / row_mm)
         shortest = np.where(at_rim, np.float64(settings.least_rim_length_mm), least_mm[:, None])
         long_enough = stop - start >= np.minimum(shortest / row_mm, settings.least_field_share * (field[1] - field[0]))
@@ -242,9 +246,7 @@ def _at_rim(
     return np.asarray((start - rims[0] <= near) | (rims[1] - stop <= near))
 
 
-def _deepest_runs(
-    depth: FloatImage, least: NDArray[np.float32]
-) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.int16]]:
+def _deepest_runs(depth: FloatImage, least: NDArray[np.float32]) -> _OfField:
     """Return the run of rows above `least` with the largest sum, per cell and column: sum, first row, end row."""
     cells, rows, columns = depth.shape
     best, running = np.zeros((cells, columns), np.float32), np.zeros((cells, columns), np.float32)

@@ -49,12 +49,15 @@ def detect(
     texture = np.concatenate(over_cells(lambda part: _texture(missing[part], inside, settings), len(missing)))
     grainy = np.interp(texture, [settings.smooth_texture, settings.grainy_texture], [0.0, 1.0]).astype(np.float32)
     depth, weight = np.empty_like(missing), known.astype(np.float32)
+    dark, scores, darkest = view.judged.copy(), np.empty(len(missing)), np.empty(len(missing), np.float32)
 
     def work(part: slice) -> None:
         np.multiply(_depth(missing[part], texture[part], grainy[part], settings), weight, out=depth[part])
+        dark[part] &= depth[part].any(axis=(1, 2))
+        scores[part] = _hints(missing[part], texture[part], inside, settings)
+        darkest[part] = _darkest(missing[part], inside, settings)
 
     over_cells(work, len(missing))
-    dark = depth.any(axis=(1, 2)) & view.judged
     where = _Where(inside, known)
     lines: dict[int, list[Points]] = {crack.cell: [] for crack in cracks}
     for crack in cracks:
@@ -65,14 +68,13 @@ def detect(
         )
         for cell in np.flatnonzero(dark).tolist()
     }
-    scores = _hints(missing, texture, inside, settings)
     for cell, found in regions.items():
         scores[cell] = max([scores[cell], *(region.score for region in found)])
     # A cell without any light of its own has no active part to be compared with: reported as dark, and all inactive.
     scores[view.relative_luminance < settings.core_share] = 1 / (1 + settings.half_area_fraction)
     scores *= view.judged
     findings = [region for found in regions.values() for region in found if region.score >= settings.threshold]
-    nearness = in_turn(_darkest(missing, inside, settings), scores, settings.threshold, _FIRST_STEP)
+    nearness = in_turn(darkest, scores, settings.threshold, _FIRST_STEP)
     return Detection(Kind.INACTIVE_AREA, read_only(scores.astype(np.float32)), tuple(findings), nearness * view.judged)
 
 

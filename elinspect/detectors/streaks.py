@@ -64,7 +64,9 @@ def _notch_depth(streaks: FloatImage, inside: NDArray[np.bool_], mm_per_px: floa
         size, distance = round(width_mm / mm_per_px / 2) * 2 + 1, round(distance_mm / mm_per_px)
         smooth = cv2.blur(wide, (size, 1))
         left, right = (smooth[:, reach + shift : end + shift] for shift in (-distance, distance))
-        depth = np.maximum(depth, np.minimum(left, right) - smooth[:, reach:end])
+        notch = np.minimum(left, right)
+        notch -= smooth[:, reach:end]
+        np.maximum(depth, notch, out=depth)
     return depth.reshape(cells, -1, depth.shape[1])
 
 
