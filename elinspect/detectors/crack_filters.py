@@ -265,15 +265,9 @@ def _strongest(pooled: FloatImage) -> FloatImage:
 
 def _every_second(places_seen: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Flat indices of about every second place seen, each way, alike from all edges; of all places if none is seen."""
-    chosen = np.zeros_like(places_seen)
-    down, right = (_from_both_ends(size) for size in places_seen.shape)
-    chosen[np.ix_(down, right)] = True
+    down, right = (np.minimum(np.arange(size), np.arange(size)[::-1]) % 2 == 0 for size in places_seen.shape)
+    chosen = down[:, None] & right
     return np.flatnonzero(places_seen & chosen if places_seen.any() else chosen)
-
-
-def _from_both_ends(size: int) -> NDArray[np.intp]:
-    half = np.arange(0, (size + 1) // 2, 2)
-    return np.union1d(half, size - 1 - half)
 
 
 def _quartiles(best: FloatImage, seen: NDArray[np.intp]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -315,7 +309,7 @@ def _without_streaks(view: PanelView, part: slice) -> FloatImage:
     for cell, streaks in enumerate(view.streaks[part]):
         # In a dark region the logarithm blows the noise up; what counts there is the contrast in counts.
         level = flat[cell] - cv2.resize(streaks, (columns, rows))
-        level *= cv2.exp(cv2.min(view.background[part][cell], 0))
+        level *= cv2.exp(np.clip(view.background[part][cell], -np.inf, 0))
         level *= weight
         out[cell, : side[0]] = level if level.shape == side else cv2.resize(level, side[::-1])
     return out

@@ -90,13 +90,14 @@ def find_paths(responses: Responses, settings: CrackSettings, upright_toll: floa
     hidden = units[:, :, responses.lattice.bridged]
     units[:, :, responses.lattice.bridged] = np.maximum(hidden, -settings.busbar_toll * _UNIT)
     margin = responses.lattice.step
-    around = ((0, 0), (0, 0), (margin, margin), (margin, margin))
-    # Nothing is worth anything in the margin, so that paths end there.
-    gain = np.pad(np.maximum(units, -settings.cap * _UNIT).astype(np.int16), around, constant_values=_WALL)
-    ahead, behind = _collected(gain, _offsets(settings.angles, margin), settings.steps)
     middle = (..., slice(margin, -margin), slice(margin, -margin))
-    gain, ahead, behind = gain[middle], ahead[middle], behind[middle]
-    return Paths(gain, ahead, behind, gain + ahead + behind, responses.strength, margin)
+    # Nothing is worth anything in the margin, so that paths end there.
+    gain = np.full((*units.shape[:2], *(size + 2 * margin for size in units.shape[2:])), _WALL, np.int16)
+    gain[middle] = np.clip(units, -settings.cap * _UNIT, np.inf)
+    ahead, behind = _collected(gain, _offsets(settings.angles, margin), settings.steps)
+    total = gain + ahead
+    total += behind
+    return Paths(gain[middle], ahead[middle], behind[middle], total[middle], responses.strength, margin)
 
 
 def _upright(settings: CrackSettings) -> list[int]:

@@ -99,7 +99,7 @@ def _wide_steps(level: FloatImage, settings: CrackSettings) -> FloatImage:
         np.stack([cv2.sepFilter2D(own, cv2.CV_32F, *kernels) for own in means])
         for kernels in ((first, smooth), (smooth, first))
     )
-    usual = np.median(np.hypot(across, down), axis=(1, 2))[:, None, None]
+    usual = middle_of(np.hypot(across, down).reshape(len(means), -1))[:, None, None]
     usual = np.maximum(usual, np.float32(settings.wide_least_texture))
     tall_across, tall_down = as_one(across / usual), as_one(down / usual)
     out = np.empty((settings.angles, *means.shape), np.float32)

@@ -20,7 +20,7 @@ _FEWEST_PLACES = 5
 def upright_paths(
     view: PanelView, part: slice, fields: list[tuple[int, int]], settings: CrackSettings
 ) -> list[CrackPath | None]:
-    """Return the strongest path from busbar to busbar of each cell, or None where it is too short.
+    """Return the strongest path from busbar to busbar of each cell, or None where it is too short or weak for a crack.
 
     Parameters
     ----------
@@ -47,7 +47,9 @@ def upright_paths(
     gain[:, between] = np.maximum(gain[:, between], np.float32(-settings.upright_place_toll / 4))
     total = _collected(gain)
     least_rows = settings.upright_shortest_mm / (COARSE * view.mm_per_px)
-    paths = [_traced(own, gain_of_cell) for own, gain_of_cell in zip(total, gain, strict=True)]
+    enough = settings.upright_scale * min(settings.half_total_smooth, settings.half_total_textured)
+    enough *= float(np.sqrt(settings.threshold / (1 - settings.threshold)))
+    paths = [_traced(*own) if own[0].max() >= enough else None for own in zip(total, gain, strict=True)]
     return [path if path is not None and len(path.points) >= least_rows else None for path in paths]
 
 

@@ -237,7 +237,7 @@ def _log(counts: FloatImage, reference: NDArray[np.float32]) -> FloatImage:
 
     def work(part: slice) -> None:
         shares = counts[part] / reference[part, None, None]
-        cv2.log(cv2.max(as_one(shares), _LOG_FLOOR), dst=as_one(out[part]))
+        cv2.log(as_one(np.clip(shares, _LOG_FLOOR, np.inf)), dst=as_one(out[part]))
 
     over_cells(work, len(counts))
     return out
