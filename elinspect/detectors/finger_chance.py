@@ -41,7 +41,7 @@ def demand_of(
     clear = _clear_of_busbars(view, settings.clear_of_busbar_mm)
     places = len(view.flat) * len(fields_of(view)) * view.inside.any(axis=0).sum()
     places_across = len(cells) * len(fields_of(across)) * clear.sum()
-    if places_across < settings.least_clear_share * places * len(cells) / len(view.flat):
+    if not places_across or places_across < settings.least_clear_share * places * len(cells) / len(view.flat):
         return 1.0
     scale = len(across.inside) / across.pictures.full_current.shape[2]
     by_chance = 0
