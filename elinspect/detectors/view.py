@@ -311,7 +311,13 @@ def find_busbar_rows(typical: FloatImage, mm_per_px: float, settings: ViewSettin
 
 
 def _in_comb(faint: NDArray[np.intp], sure: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Of faint dips those that stand in line with wires: these lie evenly, and coarse pictures hardly show some."""
+    """Of faint dips those that stand in line with wires: these lie evenly, and coarse pictures hardly show some.
+
+    Where they show none well, faint ones that all lie as far from each other.
+    """
+    if not len(sure) and len(faint) >= _COMB:
+        apart = np.diff(faint)
+        return faint if (np.abs(apart / np.median(apart) - 1) <= _OFF_COMB).all() else faint[:0]
     if len(sure) < _COMB:
         return faint[:0]
     pitch = float(np.median(np.diff(sure)))

@@ -266,3 +266,9 @@ def test_a_wire_that_is_hardly_seen_is_a_busbar_where_the_others_say_so() -> Non
 
 def test_a_faint_line_among_few_busbars_is_none() -> None:
     assert not find_busbar_rows(_wires([0.5, 0.5, 0.025], 70.0), 0.8, ViewSettings())[147]
+
+
+@pytest.mark.parametrize(("off", "busbars"), [(0.0, 5), (12.0, 0)])
+def test_faint_lines_are_busbars_where_all_of_them_lie_evenly(off: float, busbars: int) -> None:
+    found = find_busbar_rows(_wires([0.03] * 5, 39.7, off), 0.8, ViewSettings())
+    assert np.count_nonzero(np.diff(found.astype(int)) == 1) == busbars
