@@ -21,6 +21,9 @@ from elinspect.vision import cv2
 
 _SMALL = 50
 _RIM = 3
+_FARTHEST = 3.0
+"""So many spreads from the middle of a cell the grains reach; in real multi cells all that had sisters still have."""
+
 _COARSE = 4
 """How strongly grains show changes slowly over a cell: it is told on so much coarser a picture."""
 
@@ -87,7 +90,7 @@ def without_sisters(view: PanelView, settings: SisterSettings) -> Sisters:
     """
     if len(view.flat) < REFERENCE_CELLS:
         return Sisters(view, {})
-    alike, turned_alike = _likeness(view)
+    alike, turned_alike = _likeness(view, settings.least_likeness)
     best = np.maximum(alike, turned_alike)
     cells = np.flatnonzero(best.max(axis=1) >= settings.least_likeness)
     if not cells.size:
@@ -107,26 +110,47 @@ def without_sisters(view: PanelView, settings: SisterSettings) -> Sisters:
     return Sisters(view, {cell: left for cell, left in zip(cells.tolist(), of_cells, strict=True) if left})
 
 
-def _likeness(view: PanelView) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Correlation of every two cells, as they lie and with one turned by 180 degrees; -1 for a cell with itself."""
+def _likeness(view: PanelView, least: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Correlation of every two cells, as they lie and with one turned by 180 degrees; -1 where grains say no."""
 
     def work(part: slice) -> FloatImage:
         small = [cv2.resize(own, (_SMALL, _SMALL), interpolation=cv2.INTER_AREA) for own in view.deviation[part]]
-        return np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])
+        return np.stack(small)
 
-    small = np.concatenate(over_cells(work, len(view.deviation)))[:, _RIM:-_RIM, _RIM:-_RIM]
+    small = np.concatenate(over_cells(work, len(view.deviation)))
+    alike, turned_alike = _correlations(small)
+    if max(alike.max(), turned_alike.max()) < least:
+        return alike, turned_alike
+    of_grains, turned_of_grains = _correlations(_grains(small))
+    return np.where(of_grains >= least, alike, -1), np.where(turned_of_grains >= least, turned_alike, -1)
+
+
+def _correlations(small: FloatImage) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Correlation of every two cells, as they lie and with one turned; -1 for a cell with itself."""
+    fine = np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])[:, _RIM:-_RIM, _RIM:-_RIM]
     # What the whole panel shares makes nobody a sister.
-    small -= median_of(small, np.arange(len(small)))
-    plain = _unit(small)
+    fine -= median_of(fine, np.arange(len(fine)))
+    plain = _unit(fine)
     alike, turned_alike = plain @ plain.T, plain @ plain[:, ::-1].T
     np.fill_diagonal(alike, -1)
     np.fill_diagonal(turned_alike, -1)
     return alike, turned_alike
 
 
-def _unit(stack: FloatImage) -> NDArray[np.float32]:
+def _grains(stack: FloatImage) -> FloatImage:
+    """Cells without what stands out farther than grains do: a dark piece in the same place makes no sisters."""
+    middle, spread = _usual(stack)
+    return np.asarray(np.where(np.abs(stack - middle) > _FARTHEST * spread, middle, stack))
+
+
+def _usual(stack: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Middle and spread of every cell, each shape (cells, 1, 1)."""
     middle = middle_of(stack.reshape(len(stack), -1))[:, None, None]
-    spread = 1.4826 * middle_of(np.abs(stack - middle).reshape(len(stack), -1))[:, None, None]
+    return middle, np.asarray(1.4826 * middle_of(np.abs(stack - middle).reshape(len(stack), -1))[:, None, None])
+
+
+def _unit(stack: FloatImage) -> NDArray[np.float32]:
+    middle, spread = _usual(stack)
     # Grains are everywhere: a dark area or a few broken fingers at the same place must not make sisters.
     flat = np.clip(stack - middle, -2 * spread, 2 * spread).reshape(len(stack), -1)
     flat = flat - flat.mean(axis=1, keepdims=True)

@@ -40,6 +40,24 @@ def test_sisters_are_told_from_strangers_also_turned() -> None:
     assert {cell: own.count for cell, own in left.items()} == {1: 2, 4: 2, 9: 2}
 
 
+@pytest.mark.parametrize("remaining", [0.05, 0.6, 0.8])
+@pytest.mark.parametrize(
+    "corners",
+    [
+        [(160.0, 20.0), (160.0, 140.0), (238.0, 140.0), (238.0, 20.0)],
+        [(52.0, 20.0), (52.0, 280.0), (149.0, 280.0), (149.0, 20.0)],
+        [(200.0, 20.0), (245.0, 20.0), (245.0, 60.0)],
+    ],
+    ids=["box", "field", "corner"],
+)
+def test_dark_pieces_in_one_place_make_no_sisters(corners: list[tuple[float, float]], remaining: float) -> None:
+    rng = np.random.default_rng(3)
+    cells = [clean_cell(rng) for _ in range(LAYOUT.n_cells)]
+    for index in (2, 7):
+        cells[index] = with_area(cells[index], corners, remaining)
+    assert not without_sisters(prepare(as_pictures(cells, LAYOUT), assumed_product(LAYOUT)), SisterSettings()).left
+
+
 @pytest.mark.parametrize("side", [150, 151])
 def test_shift_is_found_and_neither_picture_changed(side: int) -> None:
     # OpenCV's phase correlation writes into pictures of 150 pixels, of which it needs no wider copy.
