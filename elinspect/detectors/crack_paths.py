@@ -1,6 +1,8 @@
 """Paths through oriented line responses: dynamic programming with the angle as state."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,8 +156,8 @@ def best_paths(
     paths: Paths, cell: int, settings: CrackSettings, least_total: float, least_points: int
 ) -> list[CrackPath]:
     """Return the dark lines of one cell, the strongest first, each place in one of them only."""
-    total, strength = paths.total[:, cell].copy(), paths.strength[:, cell]
-    taken = np.zeros(total.shape[1:], bool)
+    own, total = _States.of(paths, cell), paths.total[:, cell].copy()
+    taken, around = np.zeros(total.shape[1:], bool), np.ones((2 * paths.step + 1,) * 2, np.uint8)
     found: list[CrackPath] = []
     for _ in range(_TRIES * settings.most_paths):
         highest = total.max()
@@ -163,20 +165,48 @@ def best_paths(
         if best < least_total or len(found) >= settings.most_paths:
             break
         equals = np.unravel_index(np.flatnonzero(total == highest), total.shape)
-        strongest = strength[equals].argmax()
+        strongest = own.strength[equals].argmax()
         angle, at_row, at_column = (int(index[strongest]) for index in equals)
-        states = _traced(paths, cell, (angle, at_row, at_column))
+        states = _traced(own, (angle, at_row, at_column))
         points = [(row, column) for _, row, column in states]
-        whole = max(best, sum(int(paths.gain[a, cell, row, column]) for a, row, column in states) / _UNIT)
+        whole = max(best, sum(own.gain.item(state) for state in states) / _UNIT)
         for piece in _new_pieces(points, taken):
             if len(piece) >= least_points:
                 found.append(CrackPath(np.array(piece, dtype=np.float64), best, whole))
-        for row, column in points:
-            reach = paths.step
-            top, left = max(row - reach, 0), max(column - reach, 0)
-            taken[top : row + reach + 1, left : column + reach + 1] = True
-            total[:, top : row + reach + 1, left : column + reach + 1] = 0
+        drawn = np.zeros(taken.shape, np.uint8)
+        drawn[tuple(np.transpose(points))] = 1
+        near = cv2.dilate(drawn, around) > 0
+        taken |= near
+        np.copyto(total, 0, where=near)
     return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _States:
+    """The states of one cell.
+
+    Attributes
+    ----------
+    gain : ndarray of int16, shape (angles, rows, columns)
+        What each itself adds.
+    worth : mapping from int to ndarray of int16, same shape
+        The same with the best continuation ahead (1) and behind (-1).
+    strength : ndarray of float32, same shape
+        As in `Paths`.
+    offsets : list of (int, int)
+        One step ahead, in rows and columns, per angle.
+    """
+
+    gain: NDArray[np.int16]
+    worth: Mapping[int, NDArray[np.int16]]
+    strength: FloatImage
+    offsets: list[tuple[int, int]]
+
+    @classmethod
+    def of(cls, paths: Paths, cell: int) -> Self:
+        gain = paths.gain[:, cell]
+        worth = {1: gain + paths.ahead[:, cell], -1: gain + paths.behind[:, cell]}
+        return cls(gain, worth, paths.strength[:, cell], _offsets(len(gain), paths.step))
 
 
 def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
@@ -190,20 +220,13 @@ def _new_pieces(points: list[tuple[int, int]], taken: NDArray[np.bool_]) -> list
     return [piece for piece in pieces if piece]
 
 
-def _traced(paths: Paths, cell: int, start: tuple[int, int, int]) -> list[tuple[int, int, int]]:
-    offsets = _offsets(len(paths.gain), paths.step)
-    ahead = _follow(paths, cell, start, 1, offsets)
-    behind = _follow(paths, cell, start, -1, offsets)
-    return [*behind[::-1], start, *ahead]
+def _traced(own: _States, start: tuple[int, int, int]) -> list[tuple[int, int, int]]:
+    return [*_follow(own, start, -1)[::-1], start, *_follow(own, start, 1)]
 
 
-def _follow(
-    paths: Paths, cell: int, start: tuple[int, int, int], sign: int, offsets: list[tuple[int, int]]
-) -> list[tuple[int, int, int]]:
+def _follow(own: _States, start: tuple[int, int, int], sign: int) -> list[tuple[int, int, int]]:
     angle, row, column = start
-    angles, _, rows, columns = paths.gain.shape
-    gain, strength = paths.gain[:, cell], paths.strength[:, cell]
-    beyond = {1: paths.ahead[:, cell], -1: paths.behind[:, cell]}
+    angles, rows, columns = own.gain.shape
     states: list[tuple[int, int, int]] = []
     visited = {(row, column)}
     while True:
@@ -211,15 +234,15 @@ def _follow(
         for turn in (0, -1, 1):
             wrapped = (angle + turn) % angles
             way = sign if wrapped == angle + turn else -sign
-            down, right = offsets[wrapped]
+            down, right = own.offsets[wrapped]
             at_row, at_column = row + way * down, column + way * right
             if not (0 <= at_row < rows and 0 <= at_column < columns) or (at_row, at_column) in visited:
                 continue
             # One number at a time: `item` is twice as fast as an index.
-            worth = gain.item(wrapped, at_row, at_column) + beyond[way].item(wrapped, at_row, at_column)
+            worth = own.worth[way].item(wrapped, at_row, at_column)
             if worth <= 0 or worth < best_worth:
                 continue
-            here = strength.item(wrapped, at_row, at_column)
+            here = own.strength.item(wrapped, at_row, at_column)
             if worth > best_worth or here > best_strength:
                 best, best_worth, best_strength = (wrapped, way, at_row, at_column), worth, here
         if best is None:

@@ -127,7 +127,7 @@ def follow_step(level: FloatImage, path: Points, bridged: NDArray[np.bool_] | No
         Its contrast is the height of the step.
     """
     middle, normal, profile = _unrolled(level, path, _STEP_SIDES[-1])
-    low, high = (np.mean([_shifted(profile, sign * side) for side in _STEP_SIDES], axis=0) for sign in (-1, 1))
+    low, high = (_mean_beside(profile, sign) for sign in (-1, 1))
     either = [_followed(middle, normal, height, bridged) for height in (high - low, low - high)]
     return max(either, key=lambda line: line.contrast)
 
@@ -143,6 +143,14 @@ def _unrolled(level: FloatImage, path: Points, side: float) -> tuple[Points, Poi
     high = np.clip(np.ceil(points.max(axis=(0, 1))).astype(int) + 7, 1, level.shape)
     smooth = np.asarray(cv2.GaussianBlur(level[low[0] : high[0], low[1] : high[1]], (0, 0), 1.0), np.float32)
     return middle, normal, _sampled(smooth, points - low)
+
+
+def _mean_beside(profile: NDArray[np.float64], sign: int) -> NDArray[np.float64]:
+    """Mean level on one side of each offset."""
+    mean = np.zeros((len(profile), len(_OFFSETS)))
+    for side in _STEP_SIDES:
+        mean += _shifted(profile, sign * side)
+    return mean / len(_STEP_SIDES)
 
 
 def _shifted(profile: NDArray[np.float64], shift: float) -> NDArray[np.float64]:
@@ -231,16 +239,17 @@ def _smoothest(depth: NDArray[np.float64]) -> NDArray[np.intp]:
     places, offsets = depth.shape
     # One column of walls on either side, so that every place has two neighbours.
     total = np.full((places, offsets + 2), -np.inf)
-    total[0, 1:-1] = depth[0]
+    total[0, 1:-1], best = depth[0], np.empty(offsets)
     for place in range(1, places):
         before = total[place - 1]
-        best = np.maximum(before[1:-1], np.maximum(before[:-2], before[2:]))
+        np.maximum(before[:-2], before[2:], out=best)
+        np.maximum(before[1:-1], best, out=best)
         np.add(best, depth[place], out=total[place, 1:-1])
-    course = np.empty(places, np.intp)
-    course[-1] = total[-1].argmax()
-    for place in range(places - 2, -1, -1):
-        after = course[place + 1]
+    at = int(total[-1].argmax())
+    course = [at]
+    # Number by number lists are several times faster than arrays.
+    for options in total[-2::-1].tolist():
         # Straight on wins a tie.
-        options = total[place, [after, after - 1, after + 1]]
-        course[place] = after + (0, -1, 1)[int(options.argmax())]
-    return course - 1
+        at = max((at, at - 1, at + 1), key=options.__getitem__)
+        course.append(at)
+    return np.array(course[::-1], np.intp) - 1
