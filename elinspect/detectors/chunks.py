@@ -6,6 +6,7 @@ depend on the number of threads.
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -72,8 +73,13 @@ def over_cells(work: Callable[[slice], _Result], n_cells: int) -> list[_Result]:
 
 
 def over_slices(work: Callable[[slice], _Result], size: int, step: int) -> list[_Result]:
-    """Call `work` on slices of `step` out of `size` and return the results in order."""
-    slices = [slice(start, min(start + step, size)) for start in range(0, size, step)]
+    """Call `work` on slices of `step` out of `size` and return the results in order.
+
+    The last one is cut in two, so that no thread waits long for another's.
+    """
+    bounds = [*range(0, size, step), size]
+    bounds.insert(-1, (bounds[-2] + size + 1) // 2)
+    slices = [slice(*pair) for pair in pairwise(bounds) if pair[0] < pair[1]]
     threads = min(max(cv2.getNumThreads(), 1), len(slices))
     if threads <= 1:
         return [work(part) for part in slices]
