@@ -179,11 +179,15 @@ def _bundles(view: PanelView, settings: FingerInterruptionSettings) -> list[list
     view = view if height == COARSE else replace(view, streaks=_finer_streaks(view, height))
     fields, row_mm = fields_of(view, height), height * view.mm_per_px
     texture = np.empty(len(view.streaks), np.float32)
+    shortest_mm = min(settings.least_rim_length_mm, settings.least_length_mm, settings.textured_length_mm)
+
+    def fewest(field_rows: int) -> float:
+        return min(shortest_mm / row_mm, settings.least_field_share * field_rows)
 
     def work(part: slice) -> list[_OfField]:
         depth, texture[part] = streak_depth(view, part, fields)
         least = np.maximum(settings.least_contrast, settings.texture_multiple * texture[part])
-        return [_deepest_runs(depth[:, slice(*field)], least) for field in fields]
+        return [_deepest_runs(depth[:, first:end], least, fewest(end - first)) for first, end in fields]
 
     runs_of_parts = over_cells(work, len(texture))
     # Grains line up by chance more often than noise does.
@@ -246,23 +250,24 @@ def _at_rim(
     return np.asarray((start - rims[0] <= near) | (rims[1] - stop <= near))
 
 
-def _deepest_runs(depth: FloatImage, least: NDArray[np.float32]) -> _OfField:
-    """Return the run of rows above `least` with the largest sum, per cell and column: sum, first row, end row."""
+def _deepest_runs(depth: FloatImage, least: NDArray[np.float32], fewest: float) -> _OfField:
+    """Return the run of rows above `least` with the largest sum, per cell and column: sum, first row, end row.
+
+    0 in columns with fewer such rows than `fewest`.
+    """
     cells, rows, columns = depth.shape
-    best, running = np.zeros((cells, columns), np.float32), np.zeros((cells, columns), np.float32)
-    length, best_start, best_end = (np.zeros((cells, columns), np.int16) for _ in range(3))
-    for row in range(rows):
-        on = depth[:, row] > least[:, None]
-        length += 1
-        length *= on
-        running += depth[:, row]
-        running *= on
-        better = running > best
-        if better.any():
-            np.copyto(best, running, where=better)
-            np.copyto(best_start, row + 1 - length, where=better)
-            np.copyto(best_end, row + 1, where=better)
-    return best, best_start, best_end
+    on = depth > least[:, None, None]
+    chosen = np.nonzero(on.sum(axis=1, dtype=np.int16) >= fewest)
+    amount, start, end = (np.zeros((cells, columns), kind) for kind in (np.float32, np.int16, np.int16))
+    if chosen[0].size:
+        off = ~on.transpose(0, 2, 1)[chosen]
+        sums = np.cumsum(np.where(off, np.float32(0), depth.transpose(0, 2, 1)[chosen]), axis=1)
+        before = np.maximum.accumulate(np.where(off, sums, np.float32(0)), axis=1)
+        last_off = np.maximum.accumulate(np.where(off, np.arange(rows), -1), axis=1)
+        last = np.argmax(sums - before, axis=1)
+        at = np.arange(len(last)), last
+        amount[chosen], start[chosen], end[chosen] = (sums - before)[at], last_off[at] + 1, last + 1
+    return amount, start, end
 
 
 def _grouped(
