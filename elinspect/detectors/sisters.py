@@ -4,7 +4,7 @@ Multi cells of a panel often come from neighbouring wafers of one brick, some tu
 cells of the panel are registered and their median is taken off; what is left is the cell's own.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -118,16 +118,22 @@ def _likeness(view: PanelView, least: float) -> tuple[NDArray[np.float32], NDArr
         return np.stack(small)
 
     small = np.concatenate(over_cells(work, len(view.deviation)))
-    alike, turned_alike = _correlations(small)
+    alike, turned_alike = _correlations(small, _without_clouds)
     if max(alike.max(), turned_alike.max()) < least:
         return alike, turned_alike
-    of_grains, turned_of_grains = _correlations(_grains(small))
+    of_grains, turned_of_grains = _correlations(small, lambda part: _without_clouds(_grains(part)))
     return np.where(of_grains >= least, alike, -1), np.where(turned_of_grains >= least, turned_alike, -1)
 
 
-def _correlations(small: FloatImage) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _without_clouds(small: FloatImage) -> FloatImage:
+    return np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])[:, _RIM:-_RIM, _RIM:-_RIM]
+
+
+def _correlations(
+    small: FloatImage, prepared: Callable[[FloatImage], FloatImage]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Correlation of every two cells, as they lie and with one turned; -1 for a cell with itself."""
-    fine = np.stack([own - cv2.GaussianBlur(own, (0, 0), 6) for own in small])[:, _RIM:-_RIM, _RIM:-_RIM]
+    fine = np.concatenate(over_cells(lambda part: prepared(small[part]), len(small)))
     # What the whole panel shares makes nobody a sister.
     fine -= median_of(fine, np.arange(len(fine)))
     plain = _unit(fine)
