@@ -394,9 +394,9 @@ class _Searches:
         return short and line.steadiness > self.settings.dot_steadiness
 
     def _is_smudge(self, cell: int, line: CrackLine) -> bool:
-        """Whether a line is soft."""
-        least = self.settings.least_sharpness
-        return least > 0 and sharpness_of(self.view, cell, line.points) < least
+        """Whether a line is soft, and no longer than smudges are."""
+        least, short = self.settings.least_sharpness, line.length * self.view.mm_per_px <= self.settings.smudge_mm
+        return least > 0 and short and sharpness_of(self.view, cell, line.points) < least
 
     def _upright(self, cell: int, path: CrackPath) -> CrackLine | None:
         """The upright line, if it is a crack's."""

@@ -205,8 +205,9 @@ class CrackSettings:
     dot_mm, dot_steadiness : float
         A line shorter than the first whose steadiness is above the second is a dot, and its path empty but for it.
         Simulated dots are 5 to 6 mm long and 1.5 to 2.1, short cracks 0.4 to 1.1.
-    least_sharpness : float
-        As in `AmongWiresSettings`; 0 asks for none.
+    least_sharpness, smudge_mm : float
+        The first as in `AmongWiresSettings`; 0 asks for none. It is asked of lines so short only: smudges of two demos
+        are up to 33 mm long, and a faint crack of 60 mm may be as soft.
     busbar_contrast : float
         As `least_contrast`, for a line that keeps to the foot of a busbar, where the bridge may be a little off.
     noise_multiple : float
@@ -301,6 +302,7 @@ class CrackSettings:
     dot_mm: float = 7.0
     dot_steadiness: float = 1.47
     least_sharpness: float = 0.0
+    smudge_mm: float = 40.0
     busbar_contrast: float = 0.05
     noise_multiple: float = 1.0
     join_mm: float = 5.0

@@ -174,3 +174,9 @@ def test_a_line_is_as_sharp_as_the_share_of_its_depth_close_by() -> None:
     # 1 - exp(-1.5^2 / 2 / sigma^2) over 1 - exp(-4^2 / 2 / sigma^2), distances rounded to whole places of 0.52 mm.
     assert sharpness_of(drawn, 3, line) == pytest.approx(0.989, abs=0.02)
     assert sharpness_of(drawn, 4, line) == pytest.approx(0.284, abs=0.04)
+
+
+def test_a_soft_line_longer_than_any_smudge_is_a_crack() -> None:
+    cells = _cells()
+    cells[7] = with_line(cells[7], [(WIRES[5] + 6, 40), (WIRES[6] + 26, 125)], contrast=0.07, width_px=6.0)
+    assert {finding.cell for finding in _cracks(cells).findings} == {7}
