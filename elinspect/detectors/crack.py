@@ -15,12 +15,11 @@ import numpy as np
 from elinspect.detectors.broken_bundle import Bundle, dark_places_of
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.crack_beyond import gone_on
-from elinspect.detectors.crack_ends import around_piece, run_out
 from elinspect.detectors.crack_filters import FilterBank, Responses, filter_bank, line_responses
+from elinspect.detectors.crack_finding import finding_of
 from elinspect.detectors.crack_paths import CrackPath, Paths, best_paths, find_paths
-from elinspect.detectors.crack_sense import could_cut_off, pattern_of, touched
-from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside, tour
-from elinspect.detectors.crack_sides import along_rim, mode_of, of_streak, sharpness_of, within
+from elinspect.detectors.crack_shape import CrackLine, follow_line, follow_step, joined, share_beside
+from elinspect.detectors.crack_sides import along_rim, least_contrast, of_streak, sharpness_of, within
 from elinspect.detectors.crack_steps import own_height, step_responses
 from elinspect.detectors.crack_upright import leaning_deg, strayed_mm, upright_paths, wandering_deg
 from elinspect.detectors.crack_weighing import (
@@ -310,7 +309,7 @@ class _Searches:
         groups = joined(lines, self.settings.join_mm / self.view.mm_per_px)
         scores = [score_of(max(found[group[0]][0], together if 0 in group else 0.0)) for group in groups]
         findings = [
-            _finding(self.view, cell, [lines[i] for i in group], score, self.settings)
+            finding_of(self.view, cell, [lines[i] for i in group], score, self.settings)
             for group, score in zip(groups, scores, strict=True)
         ]
         return max(scores), findings
@@ -330,7 +329,7 @@ class _Searches:
             for part, longer, points in self.lines.followed(place, from_part, settings)
         ]
         # The edge of a dark region answers the filters too, but has no line of its own.
-        asked = [_least_contrast(self.view, cell, line, settings, textured) for _, line in followed]
+        asked = [least_contrast(self.view, cell, line, settings, textured) for _, line in followed]
         asked = [
             np.inf if self._is_dot(line) or self._is_smudge(cell, line) else least
             for least, (_, line) in zip(asked, followed, strict=True)
@@ -402,7 +401,7 @@ class _Searches:
         """The upright line, if it is a crack's."""
         line = self._ended(follow_line(self._in_counts(cell), path.points, self.view.busbar_rows))
         settings = self.settings
-        clear = line.contrast >= _least_contrast(self.view, cell, line, settings)
+        clear = line.contrast >= least_contrast(self.view, cell, line, settings)
         strays = strayed_mm(line.points, self.fields, self.view.mm_per_px) >= settings.upright_stray_mm
         lean = leaning_deg(line.points, self.view.busbar_rows, settings.lean_fields)
         strays &= line.steadiness >= settings.upright_steadiness
@@ -411,46 +410,3 @@ class _Searches:
         wanders = wander >= settings.upright_wander_deg and line.steadiness >= settings.lean_steadiness
         wanders &= line.contrast >= settings.wander_noise * float(self.view.noise[cell])
         return line if clear and (strays or leans or wanders) else None
-
-
-def _least_contrast(
-    view: PanelView, cell: int, line: CrackLine, settings: CrackSettings, textured: float = 1.0
-) -> float:
-    """How much darker than both its sides a line must be: more among grains, or as the foot of a busbar."""
-    rows = np.clip(np.round(line.points[:, 0]).astype(int), 0, len(view.busbar_rows) - 1)
-    foot = cv2.dilate(view.busbar_rows.astype(np.uint8)[:, None], np.ones((5, 1), np.uint8))[:, 0] > 0
-    down, right = np.abs(line.points[-1] - line.points[0])
-    oblique = down > np.tan(np.deg2rad(settings.along_busbar_deg)) * right
-    smooth = settings.smooth_contrast if oblique else settings.least_contrast
-    usual = smooth + textured * (settings.least_contrast - smooth)
-    usual = settings.busbar_contrast if foot[rows].mean() > 0.7 else usual
-    return max(usual, settings.noise_multiple * float(view.noise[cell]))
-
-
-def _finding(view: PanelView, cell: int, lines: list[CrackLine], score: float, settings: CrackSettings) -> Finding:
-    reach, most = settings.rim_reach_mm / view.mm_per_px, settings.through_rim_mm / view.mm_per_px
-    ends = [run_out(around_piece(view, cell, line.points), view.inside, reach, most) for line in lines]
-    lines = [replace(line, points=points) for line, points in zip(lines, ends, strict=True)]
-    main = lines[0]
-    darker, mode = mode_of(view, cell, main.points, settings)
-    along, across = main.points[-1] - main.points[0]
-    courses = [line.points for line in lines]
-    cut_off = could_cut_off(view, courses)
-    return Finding(
-        Kind.CRACK,
-        cell,
-        score,
-        view.to_picture(tour(lines)),
-        length_mm=sum(line.length for line in lines) * view.mm_per_px,
-        mode=mode,
-        measurements={
-            "main_line_mm": round(main.length * view.mm_per_px, 1),
-            "lines": len(lines),
-            "orientation_deg": round(float(np.degrees(np.arctan2(-along, across)) % 180), 1),
-            "contrast_share": round(1 - float(np.exp(-main.contrast)), 3),
-            "darker_side_share": round(darker, 3),
-            "pattern": pattern_of(courses, view.mm_per_px),
-            "touches": touched(view, courses),
-            "could_cut_off_share": None if cut_off is None else round(cut_off, 4),
-        },
-    )

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from elinspect.detectors.crack_shape import CrackLine
 from elinspect.records import CrackMode, PanelView, Points
 from elinspect.settings import CrackSettings
+from elinspect.vision import cv2
 
 _CLOSE_MM, _FAR_MM = 1.5, 4.0
 """From a line: a crack's is all but left behind at the first distance, most smudges are at the second."""
@@ -31,6 +32,20 @@ def of_streak(view: PanelView, cell: int, line: CrackLine, settings: CrackSettin
         return False
     height = float(np.median(bright) - np.median(dark[0]))
     return any(float(np.median(bright) - np.median(level)) < 0.5 * height for level in dark[1:] if level.size)
+
+
+def least_contrast(
+    view: PanelView, cell: int, line: CrackLine, settings: CrackSettings, textured: float = 1.0
+) -> float:
+    """How much darker than both its sides a line must be: more among grains, or as the foot of a busbar."""
+    rows = np.clip(np.round(line.points[:, 0]).astype(int), 0, len(view.busbar_rows) - 1)
+    foot = cv2.dilate(view.busbar_rows.astype(np.uint8)[:, None], np.ones((5, 1), np.uint8))[:, 0] > 0
+    down, right = np.abs(line.points[-1] - line.points[0])
+    oblique = down > np.tan(np.deg2rad(settings.along_busbar_deg)) * right
+    smooth = settings.smooth_contrast if oblique else settings.least_contrast
+    usual = smooth + textured * (settings.least_contrast - smooth)
+    usual = settings.busbar_contrast if foot[rows].mean() > 0.7 else usual
+    return max(usual, settings.noise_multiple * float(view.noise[cell]))
 
 
 def sharpness_of(view: PanelView, cell: int, points: Points) -> float:
