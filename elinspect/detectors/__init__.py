@@ -20,6 +20,7 @@ from elinspect.detectors import (
     ribbon_offset,
     solder_fault,
 )
+from elinspect.detectors.black_places import levels
 from elinspect.detectors.explained import without_explained
 from elinspect.detectors.finger_interruption import not_on_cracks, not_on_rings, with_bundles
 from elinspect.detectors.foreign_body import not_between_cracks
@@ -84,13 +85,16 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         One per kind, always in this order.
     """
     search = crack.search(view, settings.crack)
-    near = round(NEAR_MM / view.pictures.mm_per_px)
+    near, level = round(NEAR_MM / view.pictures.mm_per_px), levels(view)
     bodies = not_between_cracks(
-        foreign_body.detect(view, settings.foreign_body), search.detection, view, settings.foreign_body.crack_reach_mm
+        foreign_body.detect(view, settings.foreign_body, level),
+        search.detection,
+        view,
+        settings.foreign_body.crack_reach_mm,
     )
     silicon = silicon_of(view) if len(view.flat) >= REFERENCE_CELLS else None
     chips = chipped_cell.detect(view, settings.chipped_cell, silicon)
-    pattern_search = material_pattern.search(view, settings.material_pattern, search.shared)
+    pattern_search = material_pattern.search(view, settings.material_pattern, search.shared, level)
     patterns = pattern_search.detection
     of_no_ribbon, of_no_crack = _stains(patterns, view)
     cracks = without_explained(search.detection, (bodies,), 0.8, reach_px=near)

@@ -79,7 +79,11 @@ def finding_of(view: PanelView, kind: Kind, cell: int, place: BlackPlace, score:
     )
 
 
-def levels(view: PanelView) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.float64]]:
+Levels = tuple[FloatImage, NDArray[np.bool_], NDArray[np.float64]]
+"""What `levels` returns."""
+
+
+def levels(view: PanelView) -> Levels:
     """Return every cell against its own usual luminance, at half the scale of the maps.
 
     Returns

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from elinspect.detectors.black_places import BlackPlace, black_places, finding_of, levels
+from elinspect.detectors.black_places import BlackPlace, Levels, black_places, finding_of, levels
 from elinspect.detectors.chunks import middle_of
 from elinspect.detectors.explained import along, depth_within
 from elinspect.detectors.nearness import in_turn
@@ -16,7 +16,7 @@ from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, P
 from elinspect.settings import ForeignBodySettings
 
 
-def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
+def detect(view: PanelView, settings: ForeignBodySettings, known: Levels | None = None) -> Detection:
     """Find foreign bodies.
 
     Parameters
@@ -25,6 +25,8 @@ def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
         The panel.
     settings : ForeignBodySettings
         How dark, how sharp, how large.
+    known : Levels, optional
+        The panel's `levels`, where they are known already.
 
     Returns
     -------
@@ -33,7 +35,7 @@ def detect(view: PanelView, settings: ForeignBodySettings) -> Detection:
     """
     scores = np.zeros(len(view.flat), np.float32)
     findings: list[Finding] = []
-    level, inside, texture = levels(view)
+    level, inside, texture = known or levels(view)
     # Grains are dark too: the more of them, the blacker a body has to be.
     black = np.clip(
         -settings.texture_multiple * texture, math.log(settings.blackest_share), math.log(settings.black_share)

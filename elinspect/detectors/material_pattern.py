@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.catalogue import Value
-from elinspect.detectors.black_places import levels
+from elinspect.detectors.black_places import Levels, levels
 from elinspect.detectors.chunks import over_cells
 from elinspect.detectors.nearness import with_least
 from elinspect.detectors.rings import Rings, rings_of
@@ -66,8 +66,13 @@ def detect(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
     return search(view, settings, shared).detection
 
 
-def search(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Finding, ...] = ()) -> PatternSearch:
-    """Find material patterns, and how strong rings are; arguments as `detect`."""
+def search(
+    view: PanelView,
+    settings: MaterialPatternSettings,
+    shared: tuple[Finding, ...] = (),
+    known: Levels | None = None,
+) -> PatternSearch:
+    """Find material patterns, and how strong rings are; arguments as `detect`, and `levels` where they are known."""
     scores = np.zeros(len(view.flat), np.float32)
     findings = []
     for line in shared:
@@ -77,7 +82,7 @@ def search(view: PanelView, settings: MaterialPatternSettings, shared: tuple[Fin
         scores[line.cell] = max(scores[line.cell], line.score)
     rings, nearness = None, None
     if len(view.flat) >= REFERENCE_CELLS:
-        level, inside, texture = levels(view)
+        level, inside, texture = known or levels(view)
         rings = found_rings = rings_of(level, inside, HALF * view.mm_per_px)
         small = (-(-inside.shape[0] // _COARSE), -(-inside.shape[1] // _COARSE))
         coarse_inside = area_mean(inside.astype(np.float32), *small) > 0.99
