@@ -50,6 +50,12 @@ _BLACK = 0.012
 """Share of the light beyond that of the gaps that nothing keeps which is not there; what was cut off may keep more.
 From simulated chips (at most 0.010) and pieces cut off that keep 4 to 5 % of their light."""
 
+_SMALL_FRACTION = 0.004
+"""Share of the cell below which an area is little more than its blur."""
+
+_COVERED, _COVERED_SMALL = 0.7, 0.5
+"""Share of an area, and of one that is little more than its blur, that a chip must cover to be it."""
+
 _DIM = 0.3
 """Share of the light from which on a dark strip along a busbar still is fed: by the busbars beside it."""
 
@@ -104,8 +110,7 @@ def detect_all(view: PanelView, settings: DetectorSettings) -> tuple[Detection, 
         inactive_area.detect(view, settings.inactive_area, silicon, cracks.findings), faults, view, near
     )
     areas = without_explained(areas, (bodies, of_no_crack), 0.7, reach_px=near, closed=True)
-    # Blur makes the outline of a dark place the larger, the smaller it is.
-    areas = without_explained(areas, (_remaining(chips, most=_BLACK),), 0.5, reach_px=near, closed=True)
+    areas = _not_chips(areas, _remaining(chips, most=_BLACK), near)
     # A place at the edge is a chip or was cut off: what still gives light, or is larger than the chip, was cut off.
     chips = without_explained(chips, (areas,), 0.7, reach_px=near, closed=True)
     black = (areas, chips, bodies)
@@ -159,6 +164,20 @@ def _stains(patterns: Detection, view: PanelView) -> tuple[Detection, Detection]
         if across and points.min() >= away and (last - points).min() >= away:
             of_no_crack.append(one)
     return replace(patterns, findings=tuple(of_no_ribbon)), replace(patterns, findings=tuple(of_no_crack))
+
+
+def _not_chips(areas: Detection, chips: Detection, near: int) -> Detection:
+    """Leave out areas that are chips: of small ones less need be covered, blur makes their outline far too large."""
+    by_share = {
+        share: {id(area) for area in without_explained(areas, (chips,), share, reach_px=near, closed=True).findings}
+        for share in (_COVERED_SMALL, _COVERED)
+    }
+    left = tuple(
+        area
+        for area in areas.findings
+        if id(area) in by_share[_COVERED_SMALL if (area.area_fraction or 0) < _SMALL_FRACTION else _COVERED]
+    )
+    return replace(areas, findings=left)
 
 
 def _remaining(found: Detection, least: float = 0.0, most: float = 1.0) -> Detection:
