@@ -129,8 +129,7 @@ class CrackSettings:
         The same for steps.
     cap, grain_cap : float
         Most that one place may add: a black spot is not a long crack; in cells that show only noise, and in grainy
-        ones, where averaging along the line has spread it already. The latter chosen on simulated multi cells and the
-        tuning half of the free real cells together.
+        ones.
     toll, grain_toll : float
         What each place costs, so that paths do not grow through noise; likewise.
     upright_toll : float
@@ -232,7 +231,7 @@ class CrackSettings:
 
     threshold: float = 0.5
     half_total_smooth: float = 14.0
-    half_total_textured: float = 26.0
+    half_total_textured: float = 24.0
     half_step_smooth: float = 14.5
     half_step_textured: float = 24.0
     smooth_unevenness: float = 1.3
@@ -253,7 +252,7 @@ class CrackSettings:
     least_texture: float = 0.02
     step_least_texture: float = 0.004
     cap: float = 6.0
-    grain_cap: float = 10.0
+    grain_cap: float = 7.0
     toll: float = 2.5
     grain_toll: float = 2.0
     upright_toll: float = 1.5
