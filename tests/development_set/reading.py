@@ -60,6 +60,15 @@ def readings(reader: int) -> dict[int, Reading]:
         return {int(row["cell"]): _reading(row) for row in csv.DictReader(file)}
 
 
+def read_later(cell: int) -> tuple[dict[str, str], ...]:
+    """Return what both readers saw in a cell that was read because the program flagged it, or as one that it did not.
+
+    By column of ``read_later.csv``; empty for a cell that was not read then.
+    """
+    with (FOLDER / "read_later.csv").open(newline="") as file:
+        return tuple(row for row in csv.DictReader(file) if int(row["cell"]) == cell)
+
+
 def _reading(row: dict[str, str]) -> Reading:
     return Reading(
         cell=int(row["cell"]),

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from development_set.reading import FingerMark, agreement, chosen_cells, cohen_kappa, finger_f1, readings
+from development_set.reading import FingerMark, agreement, chosen_cells, cohen_kappa, finger_f1, read_later, readings
 from real_cells import FREE_PANELS, is_reserved, wafer_of
 
 
@@ -10,6 +10,14 @@ def test_no_reserved_cell_and_both_readers_read_every_cell() -> None:
     cells = {chosen.cell for chosen in chosen_cells()}
     assert not any(is_reserved(cell) for cell in cells)
     assert readings(1).keys() == readings(2).keys() == cells
+
+
+def test_cells_read_later_are_further_free_ones_that_two_readers_saw() -> None:
+    further = [cell for cell in range(1, FREE_PANELS[-1][1] + 1) if read_later(cell)]
+    assert len(further) >= 20
+    assert not any(is_reserved(cell) for cell in further)
+    assert not {chosen.cell for chosen in chosen_cells()} & set(further)
+    assert all([row["reader"] for row in read_later(cell)] == ["1", "2"] for cell in further)
 
 
 def test_panels_and_wafers_are_those_of_the_data_set() -> None:
