@@ -47,7 +47,7 @@ _MOST_SHARED = 4
 """Lines that sisters share are reported, not judged: the strongest few of a cell will do."""
 
 _SMOOTH_LEAST = 0.8
-"""Of what paths must collect to be followed, where a cell shows nothing but noise and another one of its is."""
+"""Share of what a path must collect to be followed, for the further ones of a cell that shows nothing but noise."""
 
 _HELPED = 0.6
 """A line of so much of what it takes is a finding where line and step together are enough."""
