@@ -3,8 +3,9 @@
 ``PYTHONPATH=.:tests python tests/bench/detectors_bench.py``. The cells are drawn at 0.3 mm per pixel (520 x 520 px),
 one in ten cracked, some with streaks and a dark area. Bound of the design: 600 ms on 2 cores.
 
-Then whether time and memory grow with the number of pixels: processor time and the largest memory of 30, 60 and 120
-such cells, each in a process of its own, per megapixel of their pictures and over that of 60. Bound: 1 GB at 60 cells.
+Then whether time and memory grow with the number of pixels: processor time and the largest memory of 30, 60, 120 and
+240 such cells, each in a process of its own, per megapixel of their pictures and over that of 60. Bound: 1 GB at 60
+cells.
 """
 
 import resource
@@ -90,8 +91,8 @@ def main() -> None:
 
 
 def print_growth() -> None:
-    """Print processor time and largest memory of 30, 60 and 120 cells."""
-    sizes = (Layout(1, 3, 10), Layout(1, 6, 10), Layout(1, 12, 10))
+    """Print processor time and largest memory of 30, 60, 120 and 240 cells."""
+    sizes = tuple(Layout(1, strings, 10) for strings in (3, 6, 12, 24))
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), max_tasks_per_child=1) as pool:
         measured = [pool.submit(cost_of, layout).result() for layout in sizes]
     usual = measured[1][0] / sizes[1].n_cells
