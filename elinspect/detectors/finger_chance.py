@@ -43,7 +43,7 @@ def demand_of(
     places_across = len(cells) * len(fields_of(across)) * clear.sum()
     if not places_across or places_across < settings.least_clear_share * places * len(cells) / len(view.flat):
         return 1.0
-    scale = len(across.inside) / across.pictures.full_current.shape[2]
+    scale = across.inside.shape[1] / across.pictures.full_current.shape[2]
     by_chance = 0
     for streaks in search(across, settings):
         columns = [round((float(one.outline[0, 1]) + 0.5) * scale - 0.5) for one in streaks]

@@ -71,6 +71,19 @@ def test_busbars_are_no_streaks_across() -> None:
     assert _demand(view, real=40, by_chance=8, column=bar) == _demand(view, real=40, by_chance=0)
 
 
+def test_places_are_those_of_the_cell_where_it_is_not_square() -> None:
+    halves = [np.ascontiguousarray(cell[: SIDE_PX // 2]) for cell in _panel(along=False, across=False)]
+    view = _view(halves)
+    bar = int(np.flatnonzero(view.busbar_rows)[0])
+    clear = len(view.inside) - 10
+    none, on_bar, between = (
+        _demand(view, real=40, by_chance=count, column=round((row + 0.5) * SIDE_PX / len(view.inside) - 0.5))
+        for count, row in ((0, clear), (8, bar), (8, clear))
+    )
+    assert on_bar == none
+    assert between > 1
+
+
 def test_between_close_wires_nothing_can_be_said() -> None:
     view = _view(_panel(along=False, across=False))
     rows = np.zeros(len(view.busbar_rows), np.bool_)
