@@ -35,9 +35,11 @@ def demand_of(
         How the demand follows from the share.
     """
     real = sum(_count(streaks, settings) for streaks, judged in zip(found, view.judged, strict=True) if judged)
-    if not real or not _hangs_on_it(found, settings):
+    cells = _some(view.pictures.grid.layout)
+    cells = cells[view.judged[cells]]
+    if not real or not cells.size or not _hangs_on_it(found, settings):
         return 1.0
-    across, cells = _turned(view)
+    across = _turned(view, cells)
     clear = _clear_of_busbars(view, settings.clear_of_busbar_mm)
     places = len(view.flat) * len(fields_of(view)) * view.inside.any(axis=0).sum()
     places_across = len(cells) * len(fields_of(across)) * clear.sum()
@@ -64,20 +66,18 @@ def _count(streaks: Sequence[Finding], settings: FingerInterruptionSettings) -> 
     return sum(one.score >= settings.threshold for one in streaks)
 
 
-def _turned(view: PanelView) -> tuple[PanelView, NDArray[np.intp]]:
-    """Return some cells with rows and columns changed, and which these are.
+def _turned(view: PanelView, cells: NDArray[np.intp]) -> PanelView:
+    """Return some cells with rows and columns changed.
 
     They have busbars where the panel has them, so that streaks may be as long.
     """
-    cells = _some(view.pictures.grid.layout)
-    cells = cells[view.judged[cells]]
     part = only(view, cells)
     inside = np.ascontiguousarray(view.inside.T)
     flat = np.ascontiguousarray(part.flat.transpose(0, 2, 1))
     bars = np.ones(len(inside), np.bool_)
     common = min(len(inside), len(view.busbar_rows))
     bars[:common] = view.busbar_rows[:common]
-    return replace(part, flat=flat, inside=inside, busbar_rows=bars, streaks=streaks_of(flat * inside, inside)), cells
+    return replace(part, flat=flat, inside=inside, busbar_rows=bars, streaks=streaks_of(flat * inside, inside))
 
 
 def _some(layout: Layout) -> NDArray[np.intp]:

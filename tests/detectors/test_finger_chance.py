@@ -9,7 +9,7 @@ from drawn_cells import SIDE_PX, as_pictures, clean_cell, with_line
 from elinspect.detectors import detect_all, prepare
 from elinspect.detectors.finger_chance import demand_of
 from elinspect.recipe import assumed_product
-from elinspect.records import Finding, FloatImage, Kind, Layout, PanelView
+from elinspect.records import Finding, FloatImage, Kind, Layout, PanelView, Unjudged
 from elinspect.settings import DetectorSettings, FingerInterruptionSettings
 
 LAYOUT = Layout(1, 6, 4)
@@ -120,3 +120,17 @@ def test_a_weak_streak_counts_where_fingers_break_and_not_where_anything_looks_l
 
     assert found(across=False)
     assert not found(across=True)
+
+
+def test_nothing_can_be_said_where_none_of_the_cells_looked_at_is_judged() -> None:
+    view = _view(_panel(along=False, across=False))
+    # Every other string, from both ends.
+    outer = [cell for cell in range(LAYOUT.n_cells) if cell // LAYOUT.cells_per_string in (0, 2, 3, 5)]
+    unjudged = replace(view, unjudged=dict.fromkeys(outer, Unjudged.MASKED))
+    found: list[list[Finding]] = [[] for _ in range(LAYOUT.n_cells)]
+    found[LAYOUT.cells_per_string] = _streaks(100, 5)
+
+    def search(across: PanelView, _: FingerInterruptionSettings) -> list[list[Finding]]:
+        return [[] for _ in across.flat]
+
+    assert demand_of(unjudged, found, search, SETTINGS) == 1
