@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import middle_of, over_cells
+from elinspect.detectors.spread import spread_places
 from elinspect.detectors.view import HALF
 from elinspect.records import Finding, FloatImage, Kind, PanelView, Points
 from elinspect.vision import cv2
@@ -110,12 +111,6 @@ def levels(view: PanelView) -> Levels:
 
     texture = np.concatenate(over_cells(work, len(level)))
     return level, inside, np.asarray(1.4826 * texture, np.float64)
-
-
-def spread_places(inside: NDArray[np.bool_], step: int) -> NDArray[np.intp]:
-    """Return the flat indices of places inside on every n-th row and column, the same ones counted from any side."""
-    rows, columns = (np.minimum(np.arange(size), np.arange(size)[::-1]) % step == 0 for size in inside.shape)
-    return np.flatnonzero(inside & rows[:, None] & columns[None])
 
 
 def black_places(level: FloatImage, inside: NDArray[np.bool_], black: float) -> Iterator[BlackPlace]:

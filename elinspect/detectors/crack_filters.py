@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.chunks import as_one
 from elinspect.detectors.shrinking import area_mean
+from elinspect.detectors.spread import spread_places
 from elinspect.records import FloatImage, PanelView
 from elinspect.settings import CrackSettings
 from elinspect.vision import cv2
@@ -265,9 +266,7 @@ def _strongest(pooled: FloatImage) -> FloatImage:
 
 def _every_second(places_seen: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Flat indices of about every second place seen, each way, alike from all edges; of all places if none is seen."""
-    down, right = (np.minimum(np.arange(size), np.arange(size)[::-1]) % 2 == 0 for size in places_seen.shape)
-    chosen = down[:, None] & right
-    return np.flatnonzero(places_seen & chosen if places_seen.any() else chosen)
+    return spread_places(places_seen if places_seen.any() else np.ones_like(places_seen), 2)
 
 
 def _quartiles(best: FloatImage, seen: NDArray[np.intp]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from elinspect.detectors.flat import streaks_of
 from elinspect.detectors.sisters import only
+from elinspect.detectors.spread import from_both_ends
 from elinspect.detectors.streaks import fields_of
 from elinspect.records import Finding, Layout, PanelView
 from elinspect.settings import FingerInterruptionSettings
@@ -82,15 +83,10 @@ def _turned(view: PanelView, cells: NDArray[np.intp]) -> PanelView:
 
 def _some(layout: Layout) -> NDArray[np.intp]:
     """About every fourth cell, the same ones of a panel that is mirrored."""
-    strings = _from_both_ends(layout.strings_per_block, 2)
+    strings = np.flatnonzero(from_both_ends(layout.strings_per_block, 2))
     strings = (np.arange(layout.blocks)[:, None] * layout.strings_per_block + strings).ravel()
-    positions = _from_both_ends(layout.cells_per_string, 3)
+    positions = np.flatnonzero(from_both_ends(layout.cells_per_string, 3))
     return np.asarray((strings[:, None] * layout.cells_per_string + positions).ravel())
-
-
-def _from_both_ends(count: int, step: int) -> NDArray[np.intp]:
-    upper = np.arange(0, (count + 1) // 2, step)
-    return np.unique(np.concatenate([upper, count - 1 - upper]))
 
 
 def _clear_of_busbars(view: PanelView, clear_mm: float) -> NDArray[np.bool_]:

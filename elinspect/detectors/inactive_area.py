@@ -6,12 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from elinspect.detectors.black_places import spread_places
 from elinspect.detectors.chunks import middle_of, over_cells
 from elinspect.detectors.explained import along
 from elinspect.detectors.flat import nearest_inside
 from elinspect.detectors.nearness import in_turn
 from elinspect.detectors.silicon import Silicon, silicon_of
+from elinspect.detectors.spread import spread_places
 from elinspect.detectors.view import HALF, REFERENCE_CELLS
 from elinspect.records import Detection, Finding, FloatImage, Kind, PanelView, Points, read_only
 from elinspect.settings import InactiveAreaSettings

@@ -62,25 +62,23 @@ def print_flags_as_shown(panels: Sequence[int]) -> None:
 
 def _print_what_readers_saw(reached: Mapping[Kind, Counter[int]], clean: int) -> None:
     """Print in which cells flags are above a limit, whether readers see that kind there, and what is left without."""
-    left = 0
+    left, first, second, later = 0, readings(1), readings(2), read_later()
+
+    def readers_who_see(kind: Kind, cell: int) -> int | None:
+        if kind in _SEEN_BY and cell in first:
+            return _SEEN_BY[kind](first[cell]) + _SEEN_BY[kind](second[cell])
+        if cell in later and kind is Kind.CRACK:
+            return sum(row["crack"] != "none" for row in later[cell])
+        if cell in later and kind is Kind.FINGER_INTERRUPTION:
+            return sum(int(row["fingers"]) > 0 for row in later[cell])
+        return None
+
     for kind, cells in reached.items():
-        seen = {cell: _readers_who_see(kind, cell) for cell in sorted(cells)}
+        seen = {cell: readers_who_see(kind, cell) for cell in sorted(cells)}
         left += sum(count for cell, count in cells.items() if not seen[cell])
         named = ", ".join(f"{cell} ({'not read' if number is None else number})" for cell, number in seen.items())
         print(f"{kind.value} above a limit in cells (readers of 2 who see it): {named}")
     print(f"above a limit where no reader sees it or none has looked: {60 * left / max(clean, 1):.2f} per 60")
-
-
-def _readers_who_see(kind: Kind, cell: int) -> int | None:
-    first, second = readings(1), readings(2)
-    if kind in _SEEN_BY and cell in first:
-        return _SEEN_BY[kind](first[cell]) + _SEEN_BY[kind](second[cell])
-    later = read_later(cell)
-    if later and kind is Kind.CRACK:
-        return sum(row["crack"] != "none" for row in later)
-    if later and kind is Kind.FINGER_INTERRUPTION:
-        return sum(int(row["fingers"]) > 0 for row in later)
-    return None
 
 
 def _inspected(panel: int, count: int) -> PanelResult:

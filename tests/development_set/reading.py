@@ -60,13 +60,16 @@ def readings(reader: int) -> dict[int, Reading]:
         return {int(row["cell"]): _reading(row) for row in csv.DictReader(file)}
 
 
-def read_later(cell: int) -> tuple[dict[str, str], ...]:
-    """Return what both readers saw in a cell that was read because the program flagged it, or as one that it did not.
+def read_later() -> dict[int, list[dict[str, str]]]:
+    """Return by cell what both readers saw in cells read because the program flagged them, or as some that it did not.
 
-    By column of ``read_later.csv``; empty for a cell that was not read then.
+    Rows of ``read_later.csv``, by column.
     """
+    found: dict[int, list[dict[str, str]]] = {}
     with (FOLDER / "read_later.csv").open(newline="") as file:
-        return tuple(row for row in csv.DictReader(file) if int(row["cell"]) == cell)
+        for row in csv.DictReader(file):
+            found.setdefault(int(row["cell"]), []).append(row)
+    return found
 
 
 def _reading(row: dict[str, str]) -> Reading:
